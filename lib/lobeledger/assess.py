@@ -1,0 +1,638 @@
+"""What physics says of one candidate: figures with low and high, limits broken, cautions.
+
+What does this candidate do?          `assess` -> `Assessment`
+At which speeds is torque known?      `SPEED_GRID_RPM`
+
+Warm calls are cheap: lobes, stresses and torque curves are kept by what they depend on, and only what use or
+money moves is made anew.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from lobeledger import breathing, contact, engine, follower, units, valvetrain
+from lobeledger.cost import FuelUse
+from lobeledger.cycle import (
+    CRANK_GRID_RAD,
+    SPEED_GRID_RPM,
+    crank_effective_area_m2,
+    crank_lift_m,
+    displacement_m3,
+    seat_lift_m,
+    torque_curve_n_m,
+    valve_timing,
+)
+from lobeledger.errors import NoSolution
+from lobeledger.figures import NOT_FOR_THIS, Figure, spread
+from lobeledger.limits import Broken, Impossible, broken_limits, cautions
+from lobeledger.lobe import Array, Lobe
+from lobeledger.lobe_card import (
+    CardLobe,
+    FlatLimits,
+    Ramp,
+    RollerLimits,
+    WayOut,
+    lobe_from_card,
+    what_would_give,
+)
+from lobeledger.parts import Build, Candidate, Card, DischargePoint, Engine, Limits, Model, Vehicle
+
+__all__ = ["SPEED_GRID_RPM", "Assessment", "assess"]
+
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Physics of one candidate. Without lobes (an impossible card) the figures that need them are missing."""
+
+    candidate: Candidate
+    figures: Mapping[str, Figure]
+    broken: tuple[Broken, ...]
+    cautions: tuple[str, ...]
+    fuel: FuelUse
+    intake: CardLobe | None = None
+    exhaust: CardLobe | None = None
+    torque_family_share: float = 0.0
+
+
+# -- lobes ------------------------------------------------------------------------------------------------
+
+
+@functools.lru_cache(maxsize=256)
+def _lobe(
+    card: Card,
+    limits: FlatLimits | RollerLimits,
+    base_m: float,
+    ramp: Ramp,
+    seat_m: float,
+    first: float,
+    rest: float,
+) -> CardLobe:
+    return lobe_from_card(
+        card,
+        limits,
+        base_radius_m=base_m,
+        ramp=ramp,
+        seat_m=seat_m,
+        jerk_allowance=first,
+        shape_allowance=rest,
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def _ways(
+    card: Card, limits: FlatLimits | RollerLimits, base_m: float, ramp: Ramp, seat_m: float
+) -> tuple[WayOut, ...]:
+    return what_would_give(card, limits, base_radius_m=base_m, ramp=ramp, seat_m=seat_m)
+
+
+def _ramp(model: Model) -> Ramp:
+    return Ramp(model.ramp_velocity_m_per_rad, model.ramp_velocity_low_m_per_rad, model.ramp_velocity_high_m_per_rad)
+
+
+def _limits(candidate: Candidate, model: Model, limits: Limits) -> FlatLimits | RollerLimits:
+    if candidate.follower == "flat":
+        assert candidate.face_diameter_m is not None
+        return FlatLimits(candidate.face_diameter_m, model.face_edge_m, model.least_nose_radius_m)
+    assert candidate.wheel_diameter_m is not None
+    return RollerLimits(candidate.wheel_diameter_m / 2.0, limits.pressure_angle_rad, model.least_nose_radius_m)
+
+
+# -- what does not depend on use or money ---------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Key:
+    """What the mechanics depend on; the parts themselves ride along uncompared."""
+
+    values: tuple[Any, ...]
+    engine: Engine = field(compare=False)
+    vehicle: Vehicle = field(compare=False)
+    limits: Limits = field(compare=False)
+    model: Model = field(compare=False)
+    discharge: tuple[DischargePoint, ...] = field(compare=False)
+    candidate: Candidate = field(compare=False)
+    ranges: Mapping[str, tuple[float, float]] = field(compare=False)
+
+
+_MECHANICAL = (
+    "follower", "lifter", "intake", "exhaust", "lobe_separation_rad", "intake_centreline_rad", "intake_lash_m",
+    "exhaust_lash_m", "lifter_mass_kg", "face_diameter_m", "crown_radius_m", "lobe_taper_m", "wheel_diameter_m",
+    "wheel_width_m", "lobe_modulus_pa", "follower_modulus_pa", "valvetrain", "springs",
+)  # fmt: skip
+
+
+def _key(build: Build, candidate: Candidate) -> _Key:
+    ranges: dict[str, tuple[float, float]] = {}
+    for path, short in _RANGED.items():
+        datum = build.data.get(path.format(id=candidate.id))
+        if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:
+            ranges[short] = (datum.low, datum.high)
+    mechanical = tuple(getattr(candidate, name) for name in _MECHANICAL)
+    limits = build.limits
+    return _Key(
+        (mechanical, build.engine, build.vehicle, build.model, build.discharge, limits.pressure_angle_rad, tuple(ranges.items())),
+        build.engine, build.vehicle, limits, build.model, build.discharge, candidate, ranges,
+    )  # fmt: skip
+
+
+# Paths whose ranges move a figure -> the name the measures below know them by.
+_RANGED = {
+    **{
+        f"candidates.{{id}}.valvetrain.{key}": key
+        for key in (
+            "rocker_inertia", "rocker_pushrod_radius", "pushrod_mass", "intake_valve_mass", "exhaust_valve_mass",
+            "retainer_mass", "locks_mass", "rocker_ratio", "base_circle_radius",
+        )
+    },
+    **{
+        f"candidates.{{id}}.springs.{key}": key
+        for key in ("seat_load", "rate", "inner_seat_load", "inner_rate", "installed_height", "coil_bind", "retainer_to_seal", "spring_mass")
+    },
+    **{
+        f"candidates.{{id}}.{key}": key
+        for key in ("lifter_mass", "crown_radius", "lobe_taper", "lobe_modulus", "follower_modulus", "wheel_width", "intake_lash", "exhaust_lash")
+    },
+    "model.hydraulic_seat": "hydraulic_seat",
+    "model.idle_efficiency": "idle_efficiency",
+    "model.idle_accessory": "idle_accessory",
+    "model.cranking_polytropic": "cranking_polytropic",
+    "model.indicated_efficiency": "indicated_efficiency",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Mechanics:
+    """Everything about a candidate that neither use nor money moves."""
+
+    figures: Mapping[str, Figure]
+    impossible: tuple[Impossible, ...]
+    intake: CardLobe | None
+    exhaust: CardLobe | None
+    torque: Array
+    torque_low: Array
+    torque_high: Array
+    torque_family_share: float
+    mean_area_m2: float
+    stress: Callable[[float], Figure]
+
+
+@functools.lru_cache(maxsize=256)
+def _mechanics(key: _Key) -> _Mechanics:
+    c, model = key.candidate, key.model
+    limits = _limits(c, model, key.limits)
+    ramp, base = _ramp(model), c.valvetrain.base_circle_radius_m
+    lobes: dict[str, CardLobe] = {}
+    impossible: list[Impossible] = []
+    for which, card, lash in (
+        ("intake", c.intake, c.intake_lash_m),
+        ("exhaust", c.exhaust, c.exhaust_lash_m),
+    ):
+        seat = seat_lift_m(c, model, lash)
+        try:
+            lobes[which] = _lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
+        except NoSolution as trouble:
+            impossible.append(Impossible(which, card, str(trouble), _ways(card, limits, base, ramp, seat)))
+    figures: dict[str, Figure] = {}
+    _springs_and_mass(key, figures)
+    if impossible:
+        nothing = np.full(SPEED_GRID_RPM.size, math.nan)
+        return _Mechanics(
+            figures, tuple(impossible), lobes.get("intake"), lobes.get("exhaust"), nothing, nothing, nothing, 0.0, math.nan,
+            lambda rpm: NOT_FOR_THIS,
+        )  # fmt: skip
+    intake, exhaust = lobes["intake"], lobes["exhaust"]
+    _motion(key, intake, exhaust, limits, figures)
+    figures["stress_cranking"] = _nose_stress(key, intake, exhaust, model.cranking_speed_rpm)
+    mean_area = _breathing(key, intake, exhaust, figures)
+    nominal, low, high, family = _torque(key, intake, exhaust)
+    return _Mechanics(
+        figures, (), intake, exhaust, nominal, low, high, family, mean_area,
+        functools.lru_cache(maxsize=64)(lambda rpm: _nose_stress(key, intake, exhaust, rpm)),
+    )  # fmt: skip
+
+
+def _some(key: _Key, *names: str) -> dict[str, tuple[float, float]]:
+    return {name: key.ranges[name] for name in names if name in key.ranges}
+
+
+def _springs_and_mass(key: _Key, figures: dict[str, Figure]) -> None:
+    """Moving mass, spring loads and clearances; they need the cards' lifts but no lobe."""
+    c, v, s = key.candidate, key.candidate.valvetrain, key.candidate.springs
+
+    def mass(*, valve_mass: float, lifter_mass: float, pushrod_mass: float, rocker_inertia: float, rocker_pushrod_radius: float, retainer_mass: float, locks_mass: float, spring_mass: float) -> float:  # fmt: skip
+        return valvetrain.moving_mass_at_lifter_kg(
+            lifter_kg=lifter_mass,
+            pushrod_kg=pushrod_mass,
+            rocker_inertia_kg_m2=rocker_inertia,
+            rocker_pushrod_radius_m=rocker_pushrod_radius,
+            valve_side_kg=valvetrain.valve_side_mass_kg(
+                valve_kg=valve_mass, retainer_kg=retainer_mass, locks_kg=locks_mass, spring_kg=spring_mass
+            ),
+            ratio=v.rocker_ratio,
+        )
+
+    inputs = dict(
+        lifter_mass=c.lifter_mass_kg, pushrod_mass=v.pushrod_mass_kg, rocker_inertia=v.rocker_inertia_kg_m2,
+        rocker_pushrod_radius=v.rocker_pushrod_radius_m, retainer_mass=v.retainer_mass_kg, locks_mass=v.locks_mass_kg,
+        spring_mass=s.spring_mass_kg,
+    )  # fmt: skip
+    shared = _some(key, *inputs)
+    for which in ("intake", "exhaust"):
+        ranges = dict(shared)
+        if f"{which}_valve_mass" in key.ranges:
+            ranges["valve_mass"] = key.ranges[f"{which}_valve_mass"]
+        figures[f"{which}_mass"] = spread(mass, {**inputs, "valve_mass": getattr(v, f"{which}_valve_mass_kg")}, ranges)
+    figures["mass"] = figures["intake_mass"]
+    full = max(
+        v.rocker_ratio * card.lobe_lift_m - lash
+        for card, lash in ((c.intake, c.intake_lash_m), (c.exhaust, c.exhaust_lash_m))
+    )
+    loads = dict(
+        seat_load=s.seat_load_n,
+        inner_seat_load=s.inner_seat_load_n,
+        rate=s.rate_n_per_m,
+        inner_rate=s.inner_rate_n_per_m,
+    )
+    seat_ranges, rate_ranges = _some(key, "seat_load", "inner_seat_load"), _some(key, "rate", "inner_rate")
+    figures["seat_load"] = spread(
+        lambda seat_load, inner_seat_load, **_: seat_load + inner_seat_load, loads, seat_ranges
+    )
+    figures["rate"] = spread(lambda rate, inner_rate, **_: rate + inner_rate, loads, rate_ranges)
+    figures["open_load"] = spread(
+        lambda seat_load, inner_seat_load, rate, inner_rate: float(
+            valvetrain.open_load_n(seat_load + inner_seat_load, rate_n_per_m=rate + inner_rate, valve_lift_m=full)
+        ),
+        loads,
+        {**seat_ranges, **rate_ranges},
+    )
+    figures["coil_bind"] = spread(
+        lambda installed_height, coil_bind: valvetrain.coil_bind_clearance_m(
+            installed_height_m=installed_height, coil_bind_height_m=coil_bind, greatest_valve_lift_m=full
+        ),
+        dict(installed_height=s.installed_height_m, coil_bind=s.coil_bind_m),
+        _some(key, "installed_height", "coil_bind"),
+    )
+    figures["retainer"] = spread(
+        lambda retainer_to_seal: valvetrain.retainer_to_seal_clearance_m(
+            retainer_to_seal_closed_m=retainer_to_seal, greatest_valve_lift_m=full
+        ),
+        dict(retainer_to_seal=s.retainer_to_seal_m),
+        _some(key, "retainer_to_seal"),
+    )
+
+
+def _both(
+    measure: Callable[[str, CardLobe], Figure], intake: CardLobe, exhaust: CardLobe, worst: Callable[..., Any]
+) -> Figure:
+    """The worse of the two lobes, by its nominal value."""
+    return Figure(*worst(measure("intake", intake), measure("exhaust", exhaust), key=lambda figure: figure.value))
+
+
+def _motion(
+    key: _Key,
+    intake: CardLobe,
+    exhaust: CardLobe,
+    limits: FlatLimits | RollerLimits,
+    figures: dict[str, Figure],
+) -> None:
+    """Lifts, durations, geometry and the rigid limit speed."""
+    c, v, model = key.candidate, key.candidate.valvetrain, key.model
+    base = v.base_circle_radius_m
+
+    def rigid(which: str, lobe: CardLobe) -> Figure:
+        lash = c.intake_lash_m if which == "intake" else c.exhaust_lash_m
+        mass, seat, rate = figures[f"{which}_mass"], figures["seat_load"], figures["rate"]
+        return spread(
+            lambda mass, seat, rate: valvetrain.rigid_limit_rpm(
+                lobe.stack[:, 0], lobe.stack[:, 2], moving_mass_kg=mass, ratio=v.rocker_ratio, seat_load_n=seat,
+                rate_n_per_m=rate, lash_m=lash,
+            ).crank_rpm,
+            dict(mass=mass.value, seat=seat.value, rate=rate.value),
+            dict(mass=(mass.low, mass.high), seat=(seat.low, seat.high), rate=(rate.low, rate.high)),
+        )  # fmt: skip
+
+    figures["rigid_limit"] = _both(rigid, intake, exhaust, min)
+    for which, card, lash in (
+        ("intake", c.intake, c.intake_lash_m),
+        ("exhaust", c.exhaust, c.exhaust_lash_m),
+    ):
+        figures[f"{which}_lift"] = Figure.exact(v.rocker_ratio * (card.lobe_lift_m - seat_lift_m(c, model, lash)))
+    if c.lifter == "solid":
+        seat_lift, seat_range = c.intake_lash_m, _some(key, "intake_lash").get("intake_lash")
+        to_lobe = v.rocker_ratio
+    else:
+        seat_lift, seat_range = model.hydraulic_seat_m, _some(key, "hydraulic_seat").get("hydraulic_seat")
+        to_lobe = 1.0
+
+    def duration(lobe_lift: float) -> Array:
+        return np.array([member.duration_crank_rad(lobe_lift) for member in intake.members])
+
+    ranges = {"lift": seat_range} if seat_range else {}
+    figures["seat_duration"] = spread(lambda lift: duration(lift / to_lobe), dict(lift=seat_lift), ranges)
+    fixed = 0.050 * 0.0254 / v.rocker_ratio
+    figures["valve_duration"] = spread(lambda lift: duration(lift / to_lobe + fixed), dict(lift=seat_lift), ranges)
+
+    if isinstance(limits, FlatLimits):
+        figures["travel"] = _both(lambda _, lobe: _over(np.abs(lobe.stack[:, 1]).max(axis=1)), intake, exhaust, max)
+        figures["pressure_angle"] = NOT_FOR_THIS
+        figures["nose_radius"] = _both(
+            lambda _, lobe: _over(
+                follower.flat_cam_radius_m(lobe.stack[:, 0], lobe.stack[:, 2], base_radius_m=base).min(axis=1)
+            ),
+            intake, exhaust, min,
+        )  # fmt: skip
+    else:
+        wheel = limits.wheel_radius_m
+        figures["travel"] = NOT_FOR_THIS
+        figures["pressure_angle"] = _both(
+            lambda _, lobe: _over(
+                np.abs(
+                    follower.roller_pressure_angle_rad(
+                        lobe.stack[:, 0], lobe.stack[:, 1], base_radius_m=base, roller_radius_m=wheel
+                    )
+                ).max(axis=1)
+            ),
+            intake, exhaust, max,
+        )  # fmt: skip
+        figures["nose_radius"] = _both(
+            lambda _, lobe: _over(_roller_nose_radius(lobe, base, wheel)), intake, exhaust, min
+        )
+
+
+def _over(family: Array) -> Figure:
+    return Figure(float(family[0]), float(family.min()), float(family.max()))
+
+
+def _roller_nose_radius(lobe: CardLobe, base_m: float, wheel_m: float) -> Array:
+    """Cam radius of curvature at the nose, the angle of greatest lift, for each member."""
+    at = lobe.nominal.lift_m.argmax()
+    return follower.roller_cam_radius_m(
+        lobe.stack[:, 0, at],
+        lobe.stack[:, 1, at],
+        lobe.stack[:, 2, at],
+        base_radius_m=base_m,
+        roller_radius_m=wheel_m,
+    )
+
+
+def _nose_stress(key: _Key, intake: CardLobe, exhaust: CardLobe, speed_rpm: float) -> Figure:
+    """Greatest contact pressure at the nose at a crank speed, the worse of intake and exhaust (Pa)."""
+    c, v, model = key.candidate, key.candidate.valvetrain, key.model
+    figures: dict[str, Figure] = {}
+    _springs_and_mass(key, figures)
+
+    def one(which: str, lobe: CardLobe) -> Figure:
+        at = int(lobe.nominal.lift_m.argmax())
+        lift, accel = lobe.stack[:, 0, at], lobe.stack[:, 2, at]
+        lash = c.intake_lash_m if which == "intake" else c.exhaust_lash_m
+
+        def pressure(*, seat: float, rate: float, mass: float, lobe_modulus: float, follower_modulus: float, crown_radius: float = 0.0, lobe_taper: float = 0.0, wheel_width: float = 0.0) -> Array:  # fmt: skip
+            load = valvetrain.contact_force_n(
+                lift, accel, crank_rpm=speed_rpm, moving_mass_kg=mass, ratio=v.rocker_ratio, seat_load_n=seat,
+                rate_n_per_m=rate, lash_m=lash,
+            )  # fmt: skip
+            # Above the rigid limit nothing presses on the nose; the limit itself is reported elsewhere.
+            load = np.maximum(load, 0.0)
+            modulus = contact.combined_modulus_pa(
+                first_modulus_pa=lobe_modulus,
+                first_poisson=model.poisson,
+                second_modulus_pa=follower_modulus,
+                second_poisson=model.poisson,
+            )
+            if c.follower == "flat":
+                radius = follower.flat_cam_radius_m(lift, accel, base_radius_m=v.base_circle_radius_m)
+                taper = follower.lobe_taper_rad(lobe_taper, lobe_width_m=v.lobe_width_m)
+                return contact.crowned_face_contact(
+                    load,
+                    cam_radius_m=radius,
+                    crown_radius_m=crown_radius,
+                    lobe_width_m=v.lobe_width_m,
+                    modulus_pa=modulus,
+                    contact_offset_m=follower.taper_contact_offset_m(crown_radius_m=crown_radius, taper_rad=taper),
+                ).peak_pressure_pa
+            assert c.wheel_diameter_m is not None
+            wheel = c.wheel_diameter_m / 2.0
+            return contact.roller_lobe_contact(
+                load,
+                cam_radius_m=_roller_nose_radius(lobe, v.base_circle_radius_m, wheel),
+                roller_radius_m=wheel,
+                lobe_width_m=v.lobe_width_m,
+                wheel_width_m=wheel_width,
+                modulus_pa=modulus,
+            ).peak_pressure_pa
+
+        inputs = dict(
+            seat=figures["seat_load"].value, rate=figures["rate"].value, mass=figures[f"{which}_mass"].value,
+            lobe_modulus=c.lobe_modulus_pa, follower_modulus=c.follower_modulus_pa,
+        )  # fmt: skip
+        ranges = {
+            "seat": figures["seat_load"][1:], "rate": figures["rate"][1:], "mass": figures[f"{which}_mass"][1:],
+            **_some(key, "lobe_modulus", "follower_modulus"),
+        }  # fmt: skip
+        if c.follower == "flat":
+            assert c.crown_radius_m is not None and c.lobe_taper_m is not None
+            inputs |= dict(crown_radius=c.crown_radius_m, lobe_taper=c.lobe_taper_m)
+            ranges |= _some(key, "crown_radius", "lobe_taper")
+        else:
+            assert c.wheel_width_m is not None
+            inputs |= dict(wheel_width=c.wheel_width_m)
+            ranges |= _some(key, "wheel_width")
+        found = spread(pressure, inputs, ranges)
+        return Figure(found.value, max(found.low, 0.0), found.high)
+
+    return _both(one, intake, exhaust, max)
+
+
+def _breathing(key: _Key, intake: CardLobe, exhaust: CardLobe, figures: dict[str, Figure]) -> float:
+    """Closing, compression, overlap, idle; returns the mean effective intake area (m2)."""
+    c, eng, model, vehicle = key.candidate, key.engine, key.model, key.vehicle
+    timing = valve_timing(c, model)
+    half = figures["seat_duration"]
+    ivc = Figure(*(_closing(c.intake_centreline_rad, x) for x in half))
+    figures["ivc"] = ivc
+    exhaust_half = exhaust.nominal.duration_crank_rad(timing.exhaust_seat_m) / 2.0
+    gap = 2.0 * c.lobe_separation_rad
+    figures["overlap"] = Figure(*(x / 2.0 + exhaust_half - gap for x in half))
+    datum = f"{units.show(timing.intake_seat_m, 'lift')} lobe lift"
+    ratios = [
+        engine.trapped_compression_ratio(
+            ivc_crank_deg_abdc=max(math.degrees(x), 0.0), datum=datum, stroke_m=eng.stroke_m, rod_length_m=eng.rod_m,
+            compression_ratio=eng.compression,
+        ).ratio
+        for x in (ivc.value, ivc.high, ivc.low)
+    ]  # fmt: skip
+    figures["dynamic_compression"] = Figure(*ratios)
+    low, high = key.ranges.get("cranking_polytropic", (model.cranking_polytropic,) * 2)
+    gauge = [
+        breathing.cranking_pressure_gauge_pa(
+            trapped_compression_ratio=ratio,
+            polytropic_exponent=exponent,
+            ambient_pressure_pa=model.ambient_pressure_pa,
+        )
+        for ratio, exponent in zip(ratios, (model.cranking_polytropic, low, high), strict=True)
+    ]
+    figures["cranking_pressure"] = Figure(*gauge)
+    swept = engine.swept_volume_m3(bore_m=eng.bore_m, stroke_m=eng.stroke_m)
+
+    def factor(intake_lobe: Lobe, exhaust_lobe: Lobe) -> float:
+        integrals = breathing.overlap_integrals_m_rad(
+            CRANK_GRID_RAD,
+            intake_lift_m=crank_lift_m(intake_lobe.lift_m, intake_lobe.theta_cam_rad, timing.intake_centre_rad, timing.ratio, timing.intake_seat_m),
+            exhaust_lift_m=crank_lift_m(exhaust_lobe.lift_m, exhaust_lobe.theta_cam_rad, timing.exhaust_centre_rad, timing.ratio, timing.exhaust_seat_m),
+        )  # fmt: skip
+        return breathing.overlap_factor_deg_per_m(
+            integrals,
+            intake_valve_diameter_m=eng.intake_valve_m,
+            exhaust_valve_diameter_m=eng.exhaust_valve_m,
+            swept_volume_m3=swept,
+        )
+
+    figures["overlap_factor"] = _over(
+        np.array([factor(i, e) for i, e in zip(intake.members, exhaust.members, strict=False)])
+    )
+    clearance = engine.clearance_volume_m3(swept_volume_m3=swept, compression_ratio=eng.compression)
+    try:
+        idle = breathing.idle_vacuum(
+            speed_rpm=vehicle.idle_speed_rpm,
+            overlap_factor_deg_per_m=figures["overlap_factor"].value,
+            swept_volume_m3=swept,
+            trapped_volume_m3=clearance * ratios[0],
+            compression_ratio=eng.compression,
+            friction_mep_pa=model.friction_scale * engine.total_fmep_pa(vehicle.idle_speed_rpm),
+            accessory_mep_pa=_band(key, "idle_accessory", model.idle_accessory_pa),
+            indicated_efficiency=_band(key, "idle_efficiency", model.idle_efficiency),
+            fuel_heating_value_j_per_kg=model.fuel_heating_value_j_per_kg,
+            air_fuel_ratio=model.air_fuel,
+            ambient_pressure_pa=model.ambient_pressure_pa,
+            exhaust_pressure_pa=model.ambient_pressure_pa,
+        )
+        vacuum = idle.vacuum_pa
+        figures["vacuum"] = Figure(vacuum.nominal, vacuum.low, vacuum.high)
+        figures["residual"] = Figure.exact(idle.residual_fraction)
+    except NoSolution:
+        # It will not idle at this speed by this balance: no vacuum at all.
+        figures["vacuum"] = Figure.exact(0.0)
+        figures["residual"] = NOT_FOR_THIS
+    lift = crank_lift_m(
+        intake.nominal.lift_m,
+        intake.nominal.theta_cam_rad,
+        timing.intake_centre_rad,
+        timing.ratio,
+        timing.intake_seat_m,
+    )
+    area = crank_effective_area_m2(lift, eng, key.discharge, "intake", "coefficient")
+    mean_area = breathing.mean_effective_area_m2(CRANK_GRID_RAD, area)
+    band = breathing.peak_power_speed_band_rpm(
+        mean_effective_area_m2=mean_area,
+        bore_m=eng.bore_m,
+        stroke_m=eng.stroke_m,
+        sound_speed_m_per_s=_sound(model),
+    )
+    figures["breathing_speed"] = Figure(band.nominal, band.low, band.high)
+    return mean_area
+
+
+def _band(key: _Key, name: str, value: float) -> breathing.Band:
+    low, high = key.ranges.get(name, (value, value))
+    return breathing.Band(low, value, high)
+
+
+def _sound(model: Model) -> float:
+    return breathing.sound_speed_m_per_s(model.ambient_temperature_k + model.charge_heating_k)
+
+
+def _closing(centreline_rad: float, duration_rad: float) -> float:
+    """Intake closing after BDC: IVC = D/2 + ICL - 180 deg (crank)."""
+    return duration_rad / 2.0 + centreline_rad - math.pi
+
+
+def _torque(key: _Key, intake: CardLobe, exhaust: CardLobe) -> tuple[Array, Array, Array, float]:
+    """Torque over the speed grid: nominal, low, high; and the share the card's own band moves it by."""
+    eng, model, timing = key.engine, key.model, valve_timing(key.candidate, key.model)
+
+    def curve(lobe_i: Lobe, lobe_e: Lobe, level: str = "coefficient") -> Array:
+        return torque_curve_n_m(eng, model, key.discharge, lobe_i, lobe_e, timing, level)
+
+    nominal = curve(intake.nominal, exhaust.nominal)
+    moves = []
+    for name in ("least area", "greatest area"):
+        lobes = (intake.extremes.get(name, intake.nominal), exhaust.extremes.get(name, exhaust.nominal))
+        moves.append(curve(*lobes) - nominal)
+    family = float(np.max(np.abs(moves)) / np.max(nominal))
+    if not eng.flow:
+        moves += [curve(intake.nominal, exhaust.nominal, level) - nominal for level in ("low", "high")]
+    low_eff, high_eff = key.ranges.get("indicated_efficiency", (model.indicated_efficiency,) * 2)
+    friction = model.friction_scale * engine.total_fmep_pa(SPEED_GRID_RPM) * displacement_m3(eng) / (4.0 * math.pi)
+    moves += [(nominal + friction) * (end / model.indicated_efficiency - 1.0) for end in (low_eff, high_eff)]
+    moves += [0.2 * friction, -0.2 * friction]
+    down = np.sqrt(sum(np.minimum(move, 0.0) ** 2 for move in moves))
+    up = np.sqrt(sum(np.maximum(move, 0.0) ** 2 for move in moves))
+    return nominal, nominal - down, nominal + up, family
+
+
+# -- a candidate in its use -------------------------------------------------------------------------------
+
+
+def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment:
+    """All figures but money of one candidate, the hard limits it breaks and what to watch.
+
+    system: "us" or "metric", the units of the sentences. Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
+    """
+    mechanics = _mechanics(_key(build, candidate))
+    eng, use, model, vehicle = build.engine, build.use, build.model, build.vehicle
+    figures = dict(mechanics.figures)
+    cruise = engine.cruise_rpm(
+        vehicle.cruise_speed_m_per_s,
+        axle_ratio=vehicle.axle_ratio,
+        top_gear_ratio=vehicle.top_gear_ratio,
+        tyre_diameter_m=vehicle.tyre_diameter_m,
+    )
+    figures["cruise"] = Figure.exact(float(cruise))
+    figures["run_in_time"] = Figure.exact(candidate.run_in_time_s)
+    valves = 2 * eng.cylinders
+    mean_speed = sum(band.share * (band.from_rpm + band.to_rpm) / 2.0 for band in use.bands)
+    friction = engine.valvetrain_fmep_flat_pa if candidate.follower == "flat" else engine.valvetrain_fmep_roller_pa
+    if not mechanics.impossible:
+        top = use.highest_speed_rpm
+        rigid = figures["rigid_limit"]
+        figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in rigid))
+        figures["stress_top"] = mechanics.stress(top)
+        index = breathing.mean_inlet_mach_index(
+            top, mean_effective_area_m2=mechanics.mean_area_m2, bore_m=eng.bore_m, stroke_m=eng.stroke_m, sound_speed_m_per_s=_sound(model)
+        )  # fmt: skip
+        figures["mach_index"] = Figure.exact(float(index))
+        curves = (mechanics.torque, mechanics.torque_low, mechanics.torque_high)
+        figures["torque"] = Figure(*(_weighed(build, curve) for curve in curves))
+    broken = broken_limits(build, candidate, mechanics.impossible, figures, system)
+    return Assessment(
+        candidate,
+        figures,
+        tuple(broken),
+        tuple(cautions(build, candidate, figures, system)),
+        FuelUse(
+            displacement_m3(eng),
+            float(engine.total_fmep_pa(candidate.run_in_speed_rpm)),
+            float(friction(mean_speed, valves=valves, cylinders=eng.cylinders, stroke_m=eng.stroke_m)),
+            mean_speed,
+        ),
+        mechanics.intake,
+        mechanics.exhaust,
+        mechanics.torque_family_share,
+    )
+
+
+def _weighed(build: Build, curve: Array) -> float:
+    """Torque averaged over each band of speed, weighed by the share of time spent there."""
+    total = 0.0
+    for band in build.use.bands:
+        at = np.linspace(band.from_rpm, band.to_rpm, 9)
+        total += band.share * float(np.interp(at, SPEED_GRID_RPM, curve).mean())
+    return total

@@ -1,0 +1,246 @@
+"""What a choice costs to own, line by line.
+
+Which lines, how much?               `cost_lines`, `CostLine`, `GROUPS`
+What is paid at the start?           `first_cost`
+What does it cost over the years?    `cost_of_owning`, `expected_loss`, `cost_without_loss`
+How sure is that?                    `draws`, `DRAWS`
+
+One formula serves the nominal figure, the draws behind its range and the search for what flips a verdict:
+`cost_lines` asks a `Lookup` for each value by its path in the build sheet, and a Lookup may answer with a
+number or with an array of draws. Draws of one path are the same for every candidate, so what two
+candidates share (a labour rate) cancels in their difference, as it does in life.
+"""
+
+from __future__ import annotations
+
+import functools
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import beta as beta_distribution
+
+from lobeledger.breakin import chance_prior, run_in_fuel_m3
+from lobeledger.lobe import Array
+from lobeledger.parts import Build, Candidate
+
+__all__ = [
+    "DRAWS",
+    "GROUPS",
+    "CostLine",
+    "FuelUse",
+    "Lookup",
+    "chance_path",
+    "cost_lines",
+    "cost_of_owning",
+    "cost_without_loss",
+    "draws",
+    "expected_loss",
+    "first_cost",
+    "nominal",
+    "symmetric_draws",
+]
+
+DRAWS = 2000
+
+# Line group -> whether it is paid at the start. The order is that of the sheets.
+GROUPS: dict[str, bool] = {
+    "parts": True,
+    "machining": True,
+    "fitting": True,
+    "run-in": True,
+    "freight and tax": True,
+    "surprises": True,
+    "upkeep": False,
+    "fuel for the valvetrain": False,
+    "risk of a loss": False,
+}
+
+Lookup = Callable[[str], Any]
+
+
+@dataclass(frozen=True)
+class CostLine:
+    """One line of what a candidate costs; `amount` is money, or an array of draws of it."""
+
+    group: str
+    text: str
+    amount: Any
+
+    @property
+    def is_first(self) -> bool:
+        """Whether it is paid at the start."""
+        return GROUPS[self.group]
+
+
+@dataclass(frozen=True)
+class FuelUse:
+    """What the physics says the cost needs: friction pressures and displacement."""
+
+    displacement_m3: float
+    run_in_friction_pa: float
+    valvetrain_friction_pa: float
+    mean_speed_rpm: float
+
+
+def chance_path(candidate: Candidate) -> str:
+    """Path under which the chance of loss is looked up; as a chance, it enters the cost linearly."""
+    return f"candidates.{candidate.id}.failure.chance"
+
+
+def nominal(build: Build, overrides: dict[str, float] | None = None) -> Lookup:
+    """A Lookup of the values as given, some of them replaced."""
+    changed = overrides or {}
+    data = build.data
+
+    def value(path: str) -> Any:
+        if path in changed:
+            return changed[path]
+        if path.endswith(".failure.chance"):
+            return 1.0 / float(data[path.removesuffix("chance") + "one_in"].value)
+        return data[path].value
+
+    return value
+
+
+@functools.lru_cache(maxsize=2048)
+def _uniform(path: str) -> Array:
+    return np.random.default_rng(zlib.crc32(path.encode())).random(DRAWS)
+
+
+@functools.lru_cache(maxsize=4096)
+def _triangular(path: str, low: float, mode: float, high: float) -> Array:
+    """Draws of a triangular distribution by inverse transform; the range is taken as its ends."""
+    u, split = _uniform(path), (mode - low) / (high - low)
+    rising = low + np.sqrt(u * (high - low) * (mode - low))
+    falling = high - np.sqrt((1.0 - u) * (high - low) * (high - mode))
+    return np.where(u < split, rising, falling)
+
+
+def symmetric_draws(path: str) -> Array:
+    """Draws of a triangular distribution from -1 to 1, always the same for one path."""
+    return _triangular(path, -1.0, 0.0, 1.0)
+
+
+@functools.lru_cache(maxsize=1024)
+def _chance(path: str, one_in: float, worth_builds: float) -> Array:
+    prior = chance_prior(one_in=one_in, worth_builds=worth_builds)
+    values: Array = beta_distribution.ppf(_uniform(path), prior.alpha, prior.beta)
+    return values
+
+
+def draws(build: Build) -> Lookup:
+    """A Lookup that answers with draws where a value has a range, else with the value itself."""
+    data = build.data
+
+    def value(path: str) -> Any:
+        if path.endswith(".failure.chance"):
+            stem = path.removesuffix("chance")
+            one_in, worth = float(data[stem + "one_in"].value), float(data[stem + "worth_builds"].value)
+            return _chance(path, one_in, worth) if one_in > 1.0 else 1.0
+        datum = data[path]
+        if datum.low is None or datum.high is None or not datum.low < datum.high:
+            return datum.value
+        return _triangular(path, datum.low, float(datum.value), datum.high)
+
+    return value
+
+
+def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup) -> list[CostLine]:
+    """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
+
+    Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
+    start. Upkeep counts running hours over the interval without rounding: an expected number of services.
+    """
+
+    def own(key: str) -> Any:
+        return value(f"candidates.{candidate.id}.{key}")
+
+    labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
+    lines: list[CostLine] = []
+    goods: Any = 0.0
+    for i, part in enumerate(candidate.parts):
+        amount = own(f"parts.{i}.price") * own(f"parts.{i}.quantity")
+        count = f"{part.quantity:g} x " if part.quantity != 1 else ""
+        lines.append(CostLine("machining" if part.group == "machining" else "parts", count + part.item, amount))
+        if part.group != "machining":
+            goods = goods + amount
+    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour))
+    lines.append(CostLine("run-in", "Dyno with operator", own("dyno_time") * value("shop.dyno_rate")))
+    lines.append(CostLine("run-in", "Oil, filter, additive and first service", value("shop.run_in_oil")))
+    burned = run_in_fuel_m3(
+        time_s=own("run_in_time"),
+        speed_rpm=own("run_in_speed"),
+        displacement_m3=fuel.displacement_m3,
+        brake_pressure_pa=value("model.run_in_load"),
+        friction_pressure_pa=fuel.run_in_friction_pa * value("model.friction_scale"),
+        indicated_efficiency=value("model.run_in_efficiency"),
+        heating_value_j_per_kg=value("model.fuel_heating_value"),
+        density_kg_per_m3=value("model.fuel_density"),
+    )
+    if candidate.run_in_time_s > 0:
+        lines.append(CostLine("run-in", "Fuel for the lobe run-in", burned * fuel_price))
+    freight = value("shop.freight") * goods
+    lines.append(CostLine("freight and tax", "Freight on goods", freight))
+    lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))
+    start: Any = 0.0
+    for line in lines:
+        start = start + line.amount
+    lines.append(CostLine("surprises", "Allowance for surprises", value("shop.contingency") * start))
+
+    hours = value("use.hours_a_year") * value("use.years")
+    if candidate.lash_check_every_h > 0:
+        checks = hours / own("lash_check_every")
+        lines.append(CostLine("upkeep", "Lash checks", checks * own("lash_check_labour") * labour))
+    if candidate.spring_change_every_h > 0:
+        changes = hours / own("spring_change_every")
+        each = own("spring_set_price") + own("spring_labour") * labour
+        lines.append(CostLine("upkeep", "Spring changes", changes * each))
+    if candidate.lifter_service_every_h > 0:
+        services = hours / own("lifter_service_every")
+        each = own("lifter_service_price") + own("lifter_labour") * labour
+        lines.append(CostLine("upkeep", "Lifter services", services * each))
+    rubbed = run_in_fuel_m3(
+        time_s=hours * 3600.0,
+        speed_rpm=fuel.mean_speed_rpm,
+        displacement_m3=fuel.displacement_m3,
+        brake_pressure_pa=0.0,
+        friction_pressure_pa=fuel.valvetrain_friction_pa * value("model.friction_scale"),
+        indicated_efficiency=value("model.run_in_efficiency"),
+        heating_value_j_per_kg=value("model.fuel_heating_value"),
+        density_kg_per_m3=value("model.fuel_density"),
+    )
+    lines.append(CostLine("fuel for the valvetrain", "Fuel to turn the valvetrain", rubbed * fuel_price))
+    risk = value(chance_path(candidate)) * own("failure.cost")
+    lines.append(CostLine("risk of a loss", f"Expected loss: {candidate.failure.what}", risk))
+    return lines
+
+
+def _total(amounts: list[Any]) -> Any:
+    total: Any = 0.0
+    for amount in amounts:
+        total = total + amount
+    return total
+
+
+def first_cost(lines: list[CostLine], candidate: Candidate) -> Any:
+    """Money paid at the start, deposits included (they come back, so they are not a cost of owning)."""
+    deposits = sum(part.core_charge_money * part.quantity for part in candidate.parts)
+    return _total([line.amount for line in lines if line.is_first]) + deposits
+
+
+def cost_of_owning(lines: list[CostLine]) -> Any:
+    """Everything over the years of use, the expected loss included."""
+    return _total([line.amount for line in lines])
+
+
+def expected_loss(lines: list[CostLine]) -> Any:
+    """The part of the cost that is chance times cost of a loss."""
+    return _total([line.amount for line in lines if line.group == "risk of a loss"])
+
+
+def cost_without_loss(lines: list[CostLine]) -> Any:
+    """Everything but the expected loss."""
+    return _total([line.amount for line in lines if line.group != "risk of a loss"])

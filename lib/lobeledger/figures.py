@@ -1,0 +1,140 @@
+"""Figures with low and high, and the columns of the comparison table.
+
+What is a figure?                     `Figure`, `NOT_FOR_THIS`
+Which figures, in which units?        `COLUMNS`, `Column`
+Where does a band come from?          `spread`
+How is a figure written?              `value_text`, `band_text`
+
+A band joins two kinds of doubt. Each input with a range is moved to its ends, one at a time, and the moves
+are added as the root of the sum of their squares. What a card leaves open is not chance: the extremes of
+the lobe's family are taken as they are, and added to it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from lobeledger import units
+
+__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "band_text", "column", "spread", "value_text"]
+
+
+class Figure(NamedTuple):
+    """A figure with its low and high, SI unless the column says otherwise."""
+
+    value: float
+    low: float
+    high: float
+
+    @classmethod
+    def exact(cls, value: float) -> Figure:
+        """A figure without a band."""
+        return cls(value, value, value)
+
+
+NOT_FOR_THIS = Figure.exact(math.nan)
+
+
+class Column(NamedTuple):
+    """One figure of the comparison table.
+
+    name: the table's column, unit included; `name_low` and `name_high` stand beside it. kind: how
+    `units.show` writes it ("" for a bare ratio, "money" for money). scale: from SI to the column's unit.
+    heading, meaning: for people.
+    """
+
+    key: str
+    name: str
+    kind: str
+    scale: float
+    heading: str
+    meaning: str
+
+
+_DEG = 180.0 / math.pi
+COLUMNS: tuple[Column, ...] = tuple(
+    Column(*row)
+    for row in (
+        ("intake_lift", "intake_valve_lift_mm", "lift", 1e3, "Intake valve lift", "greatest lift at the valve, net of hot lash or the hydraulic lifter's take-up"),
+        ("exhaust_lift", "exhaust_valve_lift_mm", "lift", 1e3, "Exhaust valve lift", "greatest lift at the valve, net of hot lash or the hydraulic lifter's take-up"),
+        ("seat_duration", "intake_seat_duration_crank_deg", "angle", _DEG, "Intake duration at the seat", "between zero valve lift, after hot lash or take-up"),
+        ("valve_duration", "intake_duration_at_1p27mm_valve_crank_deg", "angle", _DEG, "Intake duration at 0.050 in valve lift", "the same datum for every candidate, at the valve and net of lash"),
+        ("ivc", "intake_seat_closing_crank_deg_abdc", "angle", _DEG, "Intake closes, after BDC", "at the seat"),
+        ("overlap", "overlap_at_seat_crank_deg", "angle", _DEG, "Overlap at the seat", "both valves off their seats"),
+        ("dynamic_compression", "dynamic_compression_ratio", "", 1.0, "Dynamic compression", "trapped ratio from the intake's seat closing"),
+        ("cranking_pressure", "cranking_pressure_kpa", "pressure", 1e-3, "Cranking pressure", "compression gauge reading, by estimate"),
+        ("overlap_factor", "overlap_factor_crank_deg_per_m", "", 1.0, "Overlap factor", "lift area in overlap times valve diameters over cylinder volume (Fox, Cheng and Heywood)"),
+        ("residual", "idle_residual_share", "share", 1.0, "Burned gas left at idle", "share of the charge; above about 30 % an engine hunts"),
+        ("vacuum", "idle_vacuum_kpa", "vacuum", 1e-3, "Idle vacuum", "from the balance of friction and indicated work at idle speed"),
+        ("cruise", "cruise_rpm", "rpm", 1.0, "Cruise speed", "engine speed at the usual road speed in top gear"),
+        ("mass", "moving_mass_at_lifter_g", "mass", 1e3, "Moving mass at the lifter", "lifter, pushrod, rocker and valve side as one mass at the lifter, intake"),
+        ("seat_load", "seat_load_n", "load", 1.0, "Spring load, valve closed", "outer and inner spring together"),
+        ("open_load", "open_load_n", "load", 1.0, "Spring load, valve open", "at the greater of the two valve lifts"),
+        ("coil_bind", "coil_bind_clearance_mm", "lift", 1e3, "Clearance to coil bind", "at full lift"),
+        ("retainer", "retainer_clearance_mm", "lift", 1e3, "Retainer to seal", "at full lift"),
+        ("rigid_limit", "rigid_limit_rpm", "rpm", 1.0, "Rigid limit speed", "where the springs can just hold a rigid valvetrain on the lobe; a real one lets go earlier"),
+        ("speed_margin", "speed_margin_share", "share", 1.0, "Margin over the highest speed", "rigid limit over the highest speed, less one"),
+        ("nose_radius", "nose_radius_mm", "lift", 1e3, "Cam radius at the nose", "radius of curvature of the cam, the smaller of intake and exhaust"),
+        ("stress_cranking", "nose_stress_cranking_mpa", "stress", 1e-6, "Nose stress, cranking", "greatest contact pressure at the nose with full spring load"),
+        ("stress_top", "nose_stress_top_speed_mpa", "stress", 1e-6, "Nose stress, highest speed", "the same with inertia taking load off the nose"),
+        ("travel", "contact_travel_mm", "lift", 1e3, "Contact travel on the face", "greatest distance of the contact from the lifter's axis (flat)"),
+        ("pressure_angle", "pressure_angle_deg", "angle", _DEG, "Pressure angle", "greatest angle between force and lifter axis (roller)"),
+        ("mach_index", "inlet_mach_index_at_highest_speed", "", 1.0, "Inlet Mach index at the highest speed", "mean; breathing falls away above about 0.5 to 0.6"),
+        ("breathing_speed", "breathing_speed_rpm", "rpm", 1.0, "Breathing speed", "where the inlet Mach index reaches 0.55 (0.50 to 0.60): ranks where power peaks"),
+        ("torque", "weighed_torque_n_m", "torque", 1.0, "Torque over the speeds used", "still-air estimate, weighed by time; for differences only"),
+        ("gain", "torque_gain_share", "share", 1.0, "Torque gain", "over the least of these candidates"),
+        ("chance", "loss_chance_share", "share", 1.0, "Chance of a loss", "per build; 5 to 95 %"),
+        ("run_in_time", "run_in_minutes", "", 1.0 / 60.0, "Lobe run-in, minutes", "at speed, the part maker's instruction first"),
+        ("first_cost", "first_cost_money", "money", 1.0, "First cost", "everything paid at the start; 5 to 95 %"),
+        ("expected_loss", "expected_loss_money", "money", 1.0, "Expected loss", "chance times cost of a loss; 5 to 95 %"),
+        ("owning", "cost_of_owning_money", "money", 1.0, "Cost of owning", "over the years of use; 5 to 95 %"),
+        ("net", "cost_less_torque_worth_money", "money", 1.0, "Cost less what the torque is worth", "decides; 5 to 95 %"),
+    )
+)  # fmt: skip
+
+
+def spread(
+    measure: Callable[..., Any], inputs: Mapping[str, float], ranges: Mapping[str, tuple[float, float]]
+) -> Figure:
+    """Value and band of a measure.
+
+    measure(**inputs) returns a float, or an array over a lobe's family, nominal first. ranges: low and high of
+    the inputs that have them. See the module's head for how the moves are joined.
+
+    >>> spread(lambda a, b: a * b, {"a": 2.0, "b": 3.0}, {"a": (1.0, 3.0)})
+    Figure(value=6.0, low=3.0, high=9.0)
+    """
+    family = np.atleast_1d(measure(**inputs))
+    value = float(family[0])
+    down = up = 0.0
+    for name, (low, high) in ranges.items():
+        for end in (low, high):
+            move = float(np.atleast_1d(measure(**{**inputs, name: end}))[0]) - value
+            down, up = down + min(move, 0.0) ** 2, up + max(move, 0.0) ** 2
+    return Figure(value, float(family.min()) - math.sqrt(down), float(family.max()) + math.sqrt(up))
+
+
+def column(key: str) -> Column:
+    """The column with this key."""
+    return next(c for c in COLUMNS if c.key == key)
+
+
+def value_text(col: Column, value: float, system: str, currency: str, *, unit: bool = True) -> str:
+    """One value of a column for a person; a dash where the figure does not exist."""
+    if not math.isfinite(value):
+        return "-"
+    if col.kind == "money":
+        return f"{value:,.0f}" + (f" {currency}" if unit else "")
+    if col.kind:
+        return units.show(value, col.kind, system, unit=unit)
+    return f"{value * col.scale:.0f}" if col.key == "run_in_time" else f"{value * col.scale:.2f}"
+
+
+def band_text(col: Column, figure: Figure, system: str, currency: str) -> str:
+    """Low to high of a figure, or nothing when it has no band worth showing."""
+    low, high = (value_text(col, end, system, currency, unit=False) for end in figure[1:])
+    return "" if low == high else f"{low} to {high}"

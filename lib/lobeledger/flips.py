@@ -1,0 +1,200 @@
+"""What flips the verdict: the change of one input that changes the winner.
+
+Smallest change first                  `flips`
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from lobeledger import cost, units
+from lobeledger.cost import Lookup
+from lobeledger.parts import Build
+from lobeledger.results import CandidateResult, Flip, chance_text
+
+__all__ = ["flips", "net_cost"]
+
+
+def net_cost(lines: list[cost.CostLine], worth: Any, gain: Any) -> Any:
+    """Cost of owning less what the torque gain is worth: worth of 1 % times the gain in per cent."""
+    return cost.cost_of_owning(lines) - worth * 100.0 * gain
+
+
+_SHARED_INPUTS = (
+    "shop.labour_rate", "shop.dyno_rate", "shop.fuel_price", "use.hours_a_year", "use.years", "limits.torque_worth",
+)  # fmt: skip
+_OWN_INPUTS = (
+    "failure.chance", "failure.cost", "fitting_time", "dyno_time", "lash_check_every", "spring_change_every",
+    "spring_set_price", "lifter_service_every",
+)  # fmt: skip
+
+
+def flips(
+    build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], winner: CandidateResult | None
+) -> list[Flip]:
+    """Changes of one input that change the winner, smallest relative change first.
+
+    Costs are linear in nearly every input (a chance of loss is taken as a chance), so one trial step gives the
+    slope and the crossing; each crossing is then tried, and kept only if the winner really changes there.
+    """
+    if winner is None:
+        return []
+    found: list[Flip] = []
+    for path in (*_SHARED_INPUTS, *(_own_paths(results))):
+        now = float(cost.nominal(build)(path))
+        if now <= 0.0:
+            continue
+        for value in _crossings(build, results, gains, winner, path, now):
+            after = _winner_at(build, results, gains, {path: value})
+            if after != winner.candidate.id:
+                found.append(_flip(build, path, now, value, after))
+    found += _limit_flips(build, results, winner)
+    return sorted(found, key=lambda flip: abs(flip.change_share))
+
+
+def _own_paths(results: tuple[CandidateResult, ...]) -> list[str]:
+    paths = []
+    for result in results:
+        if all(b.limit == "budget" for b in result.broken):
+            c = result.candidate
+            own = [f"candidates.{c.id}.{key}" for key in _OWN_INPUTS]
+            own += [f"candidates.{c.id}.parts.{i}.price" for i, p in enumerate(c.parts) if p.price_money > 0]
+            paths += own
+    return paths
+
+
+@dataclass(frozen=True)
+class _Standing:
+    net: float
+    first: float
+
+
+def _standing(build: Build, result: CandidateResult, gain: float, value: Lookup) -> _Standing:
+    lines = cost.cost_lines(build, result.candidate, result.assessment.fuel, value)
+    return _Standing(
+        float(net_cost(lines, value("limits.torque_worth"), gain)), float(cost.first_cost(lines, result.candidate))
+    )
+
+
+def _affected(results: tuple[CandidateResult, ...], path: str) -> list[CandidateResult]:
+    """Candidates whose cost a path can move; those stopped by anything but money are out of the race."""
+    able = [r for r in results if all(b.limit == "budget" for b in r.broken)]
+    return [r for r in able if not path.startswith("candidates.") or path.startswith(f"candidates.{r.candidate.id}.")]
+
+
+def _crossings(
+    build: Build,
+    results: tuple[CandidateResult, ...],
+    gains: Mapping[str, float],
+    winner: CandidateResult,
+    path: str,
+    now: float,
+) -> list[float]:
+    """Values of an input just past where the winner meets another, or a first cost meets the budget."""
+    step = 0.01 * now
+    moved: dict[str, tuple[float, float]] = {}
+    trial = cost.nominal(build, {path: now + step})
+    for result in _affected(results, path):
+        c = result.candidate.id
+        there = _standing(build, result, gains[c], trial)
+        moved[c] = (
+            (there.net - result.figures["net"].value) / step,
+            (there.first - result.figures["first_cost"].value) / step,
+        )
+    slope_w, first_slope_w = moved.get(winner.candidate.id, (0.0, 0.0))
+    steps = []
+    for result in results:
+        slope, first_slope = moved.get(result.candidate.id, (0.0, 0.0))
+        if result is not winner and slope_w != slope:
+            steps.append((result.figures["net"].value - winner.figures["net"].value) / (slope_w - slope))
+        if first_slope:
+            steps.append((build.limits.budget_money - result.figures["first_cost"].value) / first_slope)
+    top = 1.0 if path.endswith(".failure.chance") else math.inf
+    # A whisker past the crossing, so that the other side of it is what is tried.
+    values = [now + s * (1 + 1e-6) + math.copysign(1e-9 * now, s) for s in steps if s]
+    return [v for v in values if 0.0 <= v <= top and abs(v / now - 1.0) < 9.0]
+
+
+def _winner_at(
+    build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], overrides: dict[str, float]
+) -> str | None:
+    value = cost.nominal(build, overrides)
+    (path,) = overrides
+    best: tuple[float, str] | None = None
+    touched = {r.candidate.id for r in _affected(results, path)}
+    for result in results:
+        c = result.candidate.id
+        if any(b.limit != "budget" for b in result.broken):
+            continue
+        there = (
+            _standing(build, result, gains[c], value)
+            if c in touched
+            else _Standing(result.figures["net"].value, result.figures["first_cost"].value)
+        )
+        if there.first <= build.limits.budget_money and (best is None or there.net < best[0]):
+            best = (there.net, c)
+    return best[1] if best else None
+
+
+def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult) -> list[Flip]:
+    """Where a limit lets go of the winner, or lets in a better candidate that only it stops."""
+    found = []
+    others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
+    second = others[0].candidate.id if others else None
+    margin = 1.0 + build.limits.speed_margin
+    for path, limit, level in (
+        ("limits.budget", "budget", lambda r: r.figures["first_cost"].value),
+        ("use.highest_speed", "speed", lambda r: r.figures["rigid_limit"].value / margin),
+        ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value),
+    ):
+        if limit == "vacuum" and not build.vehicle.brake_booster:
+            continue
+        now = float(cost.nominal(build)(path))
+        found.append(_flip(build, path, now, level(winner), second))
+        for result in results:
+            better = result.figures["net"].value < winner.figures["net"].value
+            if better and [b.limit for b in result.broken] == [limit]:
+                found.append(_flip(build, path, now, level(result), result.candidate.id))
+    return found
+
+
+_LABELS = {
+    "shop.labour_rate": "the labour rate",
+    "shop.dyno_rate": "the dyno rate",
+    "shop.fuel_price": "the price of fuel",
+    "use.hours_a_year": "running hours a year",
+    "use.years": "the years counted",
+    "use.highest_speed": "the highest speed",
+    "limits.torque_worth": "what 1 % more torque is worth",
+    "limits.budget": "the budget",
+    "vehicle.booster_vacuum": "the vacuum the booster needs",
+    "failure.chance": "the chance of a loss",
+    "failure.cost": "the cost of a loss",
+    "fitting_time": "the time to fit it",
+    "dyno_time": "its dyno time",
+    "lash_check_every": "hours between lash checks",
+    "spring_change_every": "hours between spring changes",
+    "spring_set_price": "the price of a set of springs",
+    "lifter_service_every": "hours between lifter services",
+}
+
+
+def _flip(build: Build, path: str, now: float, value: float, winner: str | None) -> Flip:
+    what = _LABELS.get(path, "")
+    if path.startswith("candidates."):
+        _, candidate_id, *rest = path.split(".")
+        candidate = build.candidate(candidate_id)
+        if rest[0] == "parts":
+            what = f"the price of '{candidate.parts[int(rest[1])].item}'"
+        else:
+            what = _LABELS[".".join(rest)]
+        what = f"{what} ({candidate.name})"
+    if path.endswith(".failure.chance"):
+        texts = [chance_text(v) for v in (now, value)]
+    else:
+        datum = build.data[path]
+        texts = [units.rewritten(v, datum.text, datum.unit.replace(build.currency, "money"), build.currency) for v in (now, value)]
+    return Flip(path, what, texts[0], texts[1], value / now - 1.0 if now else math.inf, winner, value)

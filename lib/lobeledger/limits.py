@@ -1,0 +1,186 @@
+"""Hard limits and cautions: what stops a candidate, what only warns.
+
+What is broken, and by how much?      `broken_limits` -> `Broken`
+What should be watched?               `cautions`
+Which card is impossible?             `Impossible`
+
+A hard limit is judged by the nominal figure; where its band reaches past the limit, a caution says so.
+Contact stress and spring loads only ever warn: their usual values are common practice without a source.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from lobeledger import units
+from lobeledger.cycle import seat_lift_m
+from lobeledger.figures import Figure
+from lobeledger.lobe_card import WayOut
+from lobeledger.parts import Build, Candidate, Card
+
+__all__ = ["Broken", "Impossible", "broken_limits", "cautions"]
+
+
+class Broken(NamedTuple):
+    """A hard limit that is broken. give: the change, in words, that would mend it."""
+
+    limit: str
+    text: str
+    give: str
+
+
+class Impossible(NamedTuple):
+    """A card no lobe fits on this follower: which, why, and what would make it possible."""
+
+    which: str
+    card: Card
+    reason: str
+    ways: tuple[WayOut, ...]
+
+
+class Impossible(NamedTuple):
+    """A card no lobe fits on this follower: which, why, and what would make it possible."""
+
+    which: str
+    card: Card
+    reason: str
+    ways: tuple[WayOut, ...]
+
+
+def broken_limits(
+    build: Build,
+    candidate: Candidate,
+    impossible: tuple[Impossible, ...],
+    figures: Mapping[str, Figure],
+    system: str,
+) -> list[Broken]:
+    """Hard limits broken by the nominal figures, each with its number and by how much."""
+    limits, use, vehicle = build.limits, build.use, build.vehicle
+    show = functools.partial(units.show, system=system)
+    found: list[Broken] = []
+    kind = "a flat lifter" if candidate.follower == "flat" else "a roller"
+    for each in impossible:
+        ways = " or ".join(f"{way.what} {show(way.value, way.kind)}" for way in each.ways) or "another card"
+        found.append(
+            Broken(
+                "card",
+                f"the {each.which} card ({show(each.card.lobe_lift_m, 'lift')} lobe lift) cannot be followed by {kind} of this "
+                f"size: {each.reason}",
+                ways,
+            )
+        )
+    for key, least, what in (
+        ("coil_bind", limits.coil_bind_clearance_m, "clearance to coil bind"),
+        ("retainer", limits.retainer_clearance_m, "clearance from retainer to seal"),
+    ):
+        have = figures[key].value
+        if have < least:
+            short = show(least - have, "lift")
+            found.append(
+                Broken(
+                    key,
+                    f"{what} is {show(have, 'lift')}, {short} short of {show(least, 'lift')}",
+                    f"{short} more room or less lift",
+                )
+            )
+    if "rigid_limit" in figures:
+        wanted = use.highest_speed_rpm * (1.0 + limits.speed_margin)
+        have = figures["rigid_limit"].value
+        if have < wanted:
+            found.append(
+                Broken(
+                    "speed",
+                    f"springs hold the lobe to {show(have, 'rpm')}, {show(wanted - have, 'rpm')} short of the {show(wanted, 'rpm')} "
+                    f"wanted ({limits.speed_margin:.0%} above the highest speed)",
+                    f"a highest speed of {have / (1.0 + limits.speed_margin):,.0f} rpm, stiffer springs or less mass",
+                )
+            )
+    if vehicle.brake_booster and "vacuum" in figures:
+        have, need = figures["vacuum"].value, vehicle.booster_vacuum_pa
+        if have < need:
+            found.append(
+                Broken(
+                    "vacuum",
+                    f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster needs",
+                    "a vacuum pump or reservoir, brakes without a booster, or a higher idle",
+                )
+            )
+    return found
+
+
+def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], system: str) -> list[str]:
+    """What warns but does not forbid, and limits whose band reaches past them."""
+    show = functools.partial(units.show, system=system)
+    limits, use, vehicle, block = build.limits, build.use, build.vehicle, build.block
+    said: list[str] = []
+    if "rigid_limit" in figures:
+        wanted = use.highest_speed_rpm * (1.0 + limits.speed_margin)
+        figure = figures["rigid_limit"]
+        if figure.low < wanted <= figure.value:
+            said.append(
+                f"The speed limit's band ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below the {show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
+            )
+    if (
+        vehicle.brake_booster
+        and "vacuum" in figures
+        and figures["vacuum"].low < vehicle.booster_vacuum_pa <= figures["vacuum"].value
+    ):
+        said.append(
+            "Idle vacuum may fall short of what the brake booster needs: try it before the car goes on the road."
+        )
+    if "residual" in figures and figures["residual"].value > 0.30:
+        said.append(
+            f"At idle {show(figures['residual'].value, 'share')} of the charge is burned gas: expect it to hunt, and raise the idle."
+        )
+    stress = figures.get("stress_cranking")
+    if stress is not None and stress.value > candidate.stress_caution_pa:
+        said.append(
+            f"Nose stress at cranking is {show(stress.value, 'stress')}, above {show(candidate.stress_caution_pa, 'stress')}: lighter springs for the run-in."
+            if candidate.follower == "flat"
+            else f"Nose stress at cranking is {show(stress.value, 'stress')}, above {show(candidate.stress_caution_pa, 'stress')}."
+        )
+    least = build.model.least_nose_radius_m
+    if "nose_radius" in figures and figures["nose_radius"].value < 1.05 * least:
+        said.append(
+            f"The card as quoted asks for a nose as sharp as is allowed ({show(least, 'lift')} radius): check its durations, "
+            "for stress and speed limit suffer from it."
+        )
+    for key, low, high, where in (
+        ("seat_load", candidate.seat_load_low_n, candidate.seat_load_high_n, "closed"),
+        ("open_load", candidate.open_load_low_n, candidate.open_load_high_n, "open"),
+    ):
+        load = figures[key].value
+        if not low <= load <= high:
+            side = "above" if load > high else "below"
+            edge = high if load > high else low
+            said.append(
+                f"Spring load with the valve {where} is {show(load, 'load')}, {side} the usual {show(edge, 'load')} for this lifter."
+            )
+    if "dynamic_compression" in figures:
+        allowed = (
+            limits.knock_compression_iron
+            if build.engine.head_material == "iron"
+            else limits.knock_compression_aluminium
+        )
+        ratio = figures["dynamic_compression"].value
+        if ratio > allowed:
+            said.append(
+                f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {build.engine.head_material} heads begin to need care on 91 octane"
+                f" (this fuel: {vehicle.octane:g})."
+            )
+    if candidate.core == "steel" and block.distributor_gear == "iron":
+        said.append("A steel core wears an iron distributor gear: order a gear that suits the core.")
+    if (
+        candidate.lifter == "solid"
+        and seat_lift_m(candidate, build.model, candidate.intake_lash_m) > candidate.intake.lowest.at_m
+    ):
+        said.append(
+            "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: follow the cam card's lash."
+        )
+    if len(candidate.intake.points) < 3:
+        said.append(
+            "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at 0.200 in narrows the bands."
+        )
+    return said

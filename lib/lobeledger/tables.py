@@ -1,0 +1,188 @@
+"""Data tables and where their numbers come from.
+
+Where are the tables?                        `DATA_DIR`, `data_dir`
+What does a sheet get for a missing value?   `read_defaults`, `Default`, `default_for`
+How well does a valve flow?                  `read_discharge`
+Who says so?                                 `read_table`, `Table`, `provenance_of`
+
+Every table opens with comment lines naming its source, edition, page, units, date, checker and grade; a table
+without them is refused when it is read.
+"""
+
+from __future__ import annotations
+
+import csv
+import functools
+import io
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from lobeledger.errors import BuildError
+from lobeledger.files import on_one_line
+from lobeledger.parts import ORIGINS, DischargePoint
+
+__all__ = [
+    "DATA_DIR",
+    "GRADES",
+    "PROVENANCE",
+    "Default",
+    "Table",
+    "data_dir",
+    "default_for",
+    "provenance_of",
+    "read_defaults",
+    "read_discharge",
+    "read_table",
+]
+
+PROVENANCE = ("source", "edition", "page", "units", "date", "checker", "grade")
+GRADES = ("measured", "catalogue", "handbook", "estimated")
+
+_STATEMENT = re.compile(r"^\s*([a-z]+)\s*:\s*(\S.*?)\s*$")
+
+
+# The folder that comes with the library: beside `lib` in its tree.
+DATA_DIR = Path(__file__).resolve().parents[2] / "data"
+
+
+def data_dir() -> Path:
+    """The folder of tables and demonstration builds; the variable LOBELEDGER_DATA points elsewhere."""
+    elsewhere = os.environ.get("LOBELEDGER_DATA")
+    return Path(elsewhere) if elsewhere else DATA_DIR
+
+
+@dataclass(frozen=True)
+class Table:
+    """One CSV with its provenance; `rows` hold text, one mapping a line."""
+
+    name: str
+    provenance: dict[str, str]
+    columns: tuple[str, ...]
+    rows: tuple[dict[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Default:
+    """What a sheet gets when it says nothing.
+
+    path: as in a sheet, "candidate." standing for any candidate. when: the follower, lifter and core kinds
+    it holds for, empty for all. value, low, high: text with unit; a value "=block.lifter_bore" takes over
+    another value of the sheet. origin: one of parts.ORIGINS.
+    """
+
+    path: str
+    when: frozenset[str]
+    value: str
+    low: str
+    high: str
+    origin: str
+    note: str
+
+
+def provenance_of(text: str) -> dict[str, str]:
+    """The statements of a table's opening comment: `# source: ...`, several on a line parted by semicolons.
+
+    >>> provenance_of("# edition: 1988; page: not seen" + chr(10) + "# units: none" + chr(10) + "a,b")
+    {'edition': '1988', 'page': 'not seen', 'units': 'none'}
+    """
+    found: dict[str, str] = {}
+    for line in text.splitlines():
+        if not line.startswith("#"):
+            break
+        for piece in line.lstrip("# ").split(";"):
+            match = _STATEMENT.match(piece)
+            if match and match.group(1) in (*PROVENANCE, "origin"):
+                found.setdefault(match.group(1), match.group(2))
+    return found
+
+
+def read_table(name: str) -> Table:
+    """A table of the data folder by file name; BuildError when it is missing or does not say its origin."""
+    return _read_table(str(data_dir() / name))
+
+
+@functools.lru_cache(maxsize=32)
+def _read_table(path_text: str) -> Table:
+    path = Path(path_text)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise BuildError(
+            f"the table {path.name} cannot be read in {on_one_line(str(path.parent), longest=200)}; "
+            "reinstall the data folder or point LOBELEDGER_DATA at it"
+        ) from None
+    provenance = provenance_of(text)
+    missing = [word for word in PROVENANCE if word not in provenance]
+    if missing:
+        raise BuildError(
+            f"the table {path.name} does not say its {', '.join(missing)}; open it with '# {missing[0]}: ...'"
+        )
+    if provenance["grade"] not in GRADES:
+        raise BuildError(
+            f"the table {path.name} has the grade '{provenance['grade']}'; use {', '.join(GRADES)}"
+        )
+    body = "\n".join(line for line in text.splitlines() if not line.startswith("#"))
+    reader = csv.DictReader(io.StringIO(body), strict=True)
+    columns = tuple(reader.fieldnames or ())
+    rows = []
+    for number, row in enumerate(reader, start=1):
+        if None in row or None in row.values():
+            raise BuildError(f"line {number} of the table {path.name} does not have {len(columns)} columns")
+        origin = row.get("origin", provenance.get("origin"))
+        if origin not in ORIGINS:
+            raise BuildError(
+                f"line {number} of the table {path.name} has the origin '{origin or ''}'; "
+                f"use one of {', '.join(ORIGINS)}"
+            )
+        rows.append({key: value.strip() for key, value in row.items()})
+    return Table(name=path.name, provenance=provenance, columns=columns, rows=tuple(rows))
+
+
+def read_defaults() -> dict[str, tuple[Default, ...]]:
+    """The defaults by path, the most specific of a path first."""
+    return _defaults(str(data_dir() / "defaults.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _defaults(path_text: str) -> dict[str, tuple[Default, ...]]:
+    found: dict[str, list[Default]] = {}
+    for row in _read_table(path_text).rows:
+        each = Default(
+            path=row["path"],
+            when=frozenset(row["when"].split()),
+            value=row["value"],
+            low=row["low"],
+            high=row["high"],
+            origin=row["origin"],
+            note=row["note"],
+        )
+        found.setdefault(each.path, []).append(each)
+    return {path: tuple(sorted(rows, key=lambda r: -len(r.when))) for path, rows in found.items()}
+
+
+def default_for(path: str, tags: Iterable[str] = ()) -> Default | None:
+    """The most specific default of a path whose kinds are all among `tags`; None when there is none.
+
+    >>> default_for("candidate.core", ["flat", "solid"]).value
+    'iron'
+    """
+    return _default(str(data_dir() / "defaults.csv"), path, frozenset(tags))
+
+
+@functools.lru_cache(maxsize=4096)
+def _default(table: str, path: str, tags: frozenset[str]) -> Default | None:
+    return next((each for each in _defaults(table).get(path, ()) if each.when <= tags), None)
+
+
+def read_discharge() -> tuple[DischargePoint, ...]:
+    """The discharge coefficients shipped with the library, by rising lift over diameter."""
+    return _discharge(str(data_dir() / "discharge.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _discharge(path_text: str) -> tuple[DischargePoint, ...]:
+    rows = _read_table(path_text).rows
+    return tuple(DischargePoint(**{key: float(value) for key, value in row.items()}) for row in rows)

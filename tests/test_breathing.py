@@ -1,0 +1,726 @@
+"""The breathing room against handbooks, closed forms and an independent integrator."""
+
+from __future__ import annotations
+
+import math
+import time
+from typing import Any
+
+import numpy as np
+import pint
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from lobeledger.breathing import (
+    FLOW_BENCH_28_INH2O_PA,
+    GAS_CONSTANT_J_PER_KG_K,
+    Band,
+    BurnEstimate,
+    EvoState,
+    FillResult,
+    OverlapIntegrals,
+    bmep_pa,
+    choked_pressure_ratio,
+    cranking_pressure_gauge_pa,
+    curtain_area_m2,
+    discharge_coefficient,
+    effective_area_m2,
+    evo_state,
+    fill_and_empty,
+    flow_bench_effective_area_m2,
+    flow_bench_velocity_m_per_s,
+    flow_function,
+    idle_vacuum,
+    mach_index,
+    mean_effective_area_m2,
+    mean_inlet_mach_index,
+    orifice_mass_flux_kg_per_s_m2,
+    overlap_factor_deg_per_m,
+    overlap_integrals_m_rad,
+    peak_power_speed_band_rpm,
+    port_area_m2,
+    power_w,
+    residual_fraction,
+    sound_speed_m_per_s,
+    speed_at_mach_index_rpm,
+    torque_n_m,
+    volumetric_efficiency,
+)
+from lobeledger.errors import NoSolution, OutOfRange
+from scipy.integrate import quad, solve_ivp
+from scipy.optimize import minimize_scalar
+
+ureg = pint.UnitRegistry()
+R = GAS_CONSTANT_J_PER_KG_K
+FLAT_TABLE = {"table_lift_over_diameter": [0.0, 0.1, 0.25, 0.35], "table_coefficient": [0.70, 0.66, 0.60, 0.55]}
+
+
+# ------------------------------------------------------------------------------------- areas and flow bench
+
+
+def test_curtain_equals_port_at_a_quarter_diameter() -> None:
+    # Heywood, ch. 6: pi D L = pi D^2/4 at L/D = 0.25. Exact.
+    assert curtain_area_m2(0.25 * 0.0508, valve_diameter_m=0.0508) == pytest.approx(port_area_m2(0.0508), rel=1e-15)
+
+
+# 28 inH2O, incompressible: 106.7-107.8 m/s and 145.8-147.4 ft3/min per in2 for air of 0.0765 lb/ft3 and 1.2 kg/m3;
+# 0.2 %. Units by pint 0.25.
+@pytest.mark.parametrize(
+    ("density", "velocity", "cfm"), [(ureg.Quantity(0.0765, "lb/ft**3"), 106.7, 145.8), (1.2, 107.8, 147.4)]
+)
+def test_flow_bench_ideal_velocity(density: Any, velocity: float, cfm: float) -> None:
+    rho = float(density.to("kg/m**3").magnitude) if hasattr(density, "to") else density
+    found = flow_bench_velocity_m_per_s(test_drop_pa=FLOW_BENCH_28_INH2O_PA, density_kg_per_m3=rho)
+    assert found == pytest.approx(velocity, rel=0.002)
+    flow = float(ureg.Quantity(cfm, "ft**3/min").to("m**3/s").magnitude)
+    area = flow_bench_effective_area_m2(flow, density_kg_per_m3=rho)
+    assert area == pytest.approx(0.0254**2, rel=0.002)
+
+
+def test_test_drop_is_28_inches_of_water() -> None:
+    # pint 0.25: inch_H2O at 4 C is 249.0889 Pa; 28 of them 6.97449 kPa. Printed digits.
+    assert pytest.approx(6974.49, abs=0.005) == FLOW_BENCH_28_INH2O_PA
+
+
+@given(st.floats(0.0, 0.35), st.floats(0.03, 0.06))
+def test_effective_area_stays_below_throat_and_curtain(ratio: float, diameter: float) -> None:
+    lift = ratio * diameter
+    area = effective_area_m2(lift, valve_diameter_m=diameter, **FLAT_TABLE)
+    assert area <= 0.7 * curtain_area_m2(lift, valve_diameter_m=diameter) + 1e-15
+    assert area <= 0.7 * port_area_m2(diameter)
+    throat = port_area_m2(0.85 * diameter, stem_diameter_m=0.2 * diameter)
+    capped = effective_area_m2(lift, valve_diameter_m=diameter, throat_area_m2=throat, **FLAT_TABLE)
+    assert capped <= area + 1e-15
+    assert effective_area_m2(lift, valve_diameter_m=diameter, valves_per_cylinder=2, **FLAT_TABLE) == pytest.approx(
+        2 * area, rel=1e-15
+    )
+
+
+def test_discharge_table_is_never_extrapolated() -> None:
+    assert discharge_coefficient(0.35 * 0.05, valve_diameter_m=0.05, **FLAT_TABLE) == pytest.approx(0.55)
+    with pytest.raises(OutOfRange, match="extend the table"):
+        discharge_coefficient(0.36 * 0.05, valve_diameter_m=0.05, **FLAT_TABLE)
+    with pytest.raises(OutOfRange, match="rising"):
+        discharge_coefficient(
+            0.001, valve_diameter_m=0.05, table_lift_over_diameter=[0, 0.2, 0.1], table_coefficient=[0.7, 0.6, 0.5]
+        )
+    with pytest.raises(OutOfRange, match="stem"):
+        port_area_m2(0.04, stem_diameter_m=0.04)
+
+
+# -------------------------------------------------------------------------------------- compressible orifice
+
+
+# Heywood, app. C (formula from memory; values agree with two general fluid libraries): 0.68473 choked, 0.52828
+# critical ratio at gamma 1.4, 0.42258 at r = 0.9. Printed to 1e-5.
+def test_heywood_orifice_values() -> None:
+    assert choked_pressure_ratio(gamma=1.4) == pytest.approx(0.52828, abs=5e-6)
+    assert float(flow_function(0.4)) == pytest.approx(0.68473, abs=5e-6)
+    assert float(flow_function(0.9)) == pytest.approx(0.42258, abs=5e-6)
+
+
+@given(st.floats(1.2, 1.6))
+def test_choking_is_the_greatest_flow(gamma: float) -> None:
+    """The choked value is the maximum of the subcritical law, found here by search on that law itself."""
+
+    def subcritical(r: float) -> float:
+        return -math.sqrt(2 * gamma / (gamma - 1) * (r ** (2 / gamma) - r ** ((gamma + 1) / gamma)))
+
+    best = minimize_scalar(subcritical, bounds=(0.3, 0.8), method="bounded", options={"xatol": 1e-10})
+    assert choked_pressure_ratio(gamma=gamma) == pytest.approx(best.x, abs=1e-6)
+    assert float(flow_function(0.2, gamma=gamma)) == pytest.approx(-best.fun, rel=1e-10)
+
+
+def test_small_drop_is_bernoulli() -> None:
+    """At a drop of 0.01 % the compressible flux is rho v = sqrt(2 rho dp) to the order of the drop."""
+    p, t, dp = 1.0e5, 300.0, 10.0
+    flux = orifice_mass_flux_kg_per_s_m2(p, upstream_temperature_k=t, downstream_pressure_pa=p - dp)
+    assert float(flux) == pytest.approx(math.sqrt(2 * p / (R * t) * dp), rel=2e-4)
+
+
+def test_choked_flux_is_density_times_sound_speed_at_the_throat() -> None:
+    p, t, g = 2.0e5, 350.0, 1.4
+    throat_t = t * 2 / (g + 1)
+    throat_rho = p * choked_pressure_ratio(gamma=g) / (R * throat_t)
+    flux = orifice_mass_flux_kg_per_s_m2(p, upstream_temperature_k=t, downstream_pressure_pa=0.2e5, gamma=g)
+    assert float(flux) == pytest.approx(throat_rho * float(sound_speed_m_per_s(throat_t, gamma=g)), rel=1e-12)
+    with pytest.raises(OutOfRange, match="swap"):
+        orifice_mass_flux_kg_per_s_m2(1e5, upstream_temperature_k=300, downstream_pressure_pa=1.1e5)
+
+
+def test_sound_speed_of_air() -> None:
+    # Dry air at 25 C by two open property libraries (CoolProp 8.0, Cantera 3.2): 346.2 m/s and 1.184 kg/m3 at one
+    # atmosphere; 0.3 %.
+    assert float(sound_speed_m_per_s(298.15)) == pytest.approx(346.2, rel=0.003)
+    assert 101325.0 / (R * 298.15) == pytest.approx(1.184, rel=0.003)
+
+
+# ------------------------------------------------------------------------------------------- inlet Mach index
+
+
+# R. K. Rajput, A Textbook of Internal Combustion Engines, 2nd ed. 2007, ex. 7.12, p. 256 (numbers seen): bore 110,
+# stroke 140 mm, 2400 rpm, 340 K, flow coefficient 0.33: inlet valve 44.95 mm for Z = 0.55; Z = 0.64 at 2800 rpm and
+# 48.55 mm to restore it; Z = 1.10 at 4800 rpm. 0.5 %.
+def test_rajput_inlet_mach_index() -> None:
+    bore, stroke, sound = 0.110, 0.140, float(sound_speed_m_per_s(340.0))
+
+    def index(rpm: float, valve_m: float) -> float:
+        return mach_index(
+            piston_area_m2=math.pi * bore**2 / 4,
+            mean_piston_speed_m_per_s=2 * stroke * rpm / 60,
+            effective_area_m2=0.33 * port_area_m2(valve_m),
+            sound_speed_m_per_s=sound,
+        )
+
+    assert index(2400, 44.95e-3) == pytest.approx(0.55, rel=0.005)
+    assert index(2800, 44.95e-3) == pytest.approx(0.64, rel=0.005)
+    assert index(2800, 48.55e-3) == pytest.approx(0.55, rel=0.005)
+    assert index(4800, 44.95e-3) == pytest.approx(1.10, rel=0.005)
+
+
+def test_mean_area_counts_duration() -> None:
+    """A half-sine of area over D crank radians has the mean 2 A D/pi^2: longer counts for more."""
+    for duration in (math.pi, 1.4 * math.pi):
+        angle = np.linspace(0.0, 2 * math.pi, 4001)
+        area = np.where(angle < duration, 6e-4 * np.sin(math.pi * angle / duration), 0.0).clip(0.0)
+        assert mean_effective_area_m2(angle, area) == pytest.approx(2 * 6e-4 * duration / math.pi**2, rel=1e-5)
+
+
+@given(st.floats(3e-4, 1.2e-3), st.floats(0.08, 0.12), st.floats(0.07, 0.11))
+def test_speed_at_index_inverts_index(area: float, bore: float, stroke: float) -> None:
+    engine = {"mean_effective_area_m2": area, "bore_m": bore, "stroke_m": stroke, "sound_speed_m_per_s": 345.0}
+    rpm = speed_at_mach_index_rpm(0.55, **engine)
+    assert mean_inlet_mach_index(rpm, **engine) == pytest.approx(0.55, rel=1e-12)
+    band = peak_power_speed_band_rpm(**engine)
+    assert band.nominal == pytest.approx(rpm, rel=1e-12)
+    # Published knees 0.5 to 0.6 (JSME; Rajput 0.55; Taylor, Heywood from memory).
+    assert (band.low / rpm, band.high / rpm) == pytest.approx((0.50 / 0.55, 0.60 / 0.55), rel=1e-12)
+
+
+# ------------------------------------------------------------------------------------------ overlap, residual
+
+
+def test_overlap_integrals_of_two_ramps() -> None:
+    """Straight ramps k_i (t + a) and k_e (b - t): two triangles whose areas geometry gives."""
+    a, b, k_i, k_e = 0.5, 0.4, 0.004, 0.006
+    angle = np.linspace(-1.0, 1.0, 41)  # its points do not hit the crossing
+    intake, exhaust = np.maximum(k_i * (angle + a), 0.0), np.maximum(k_e * (b - angle), 0.0)
+    found = overlap_integrals_m_rad(angle, intake_lift_m=intake, exhaust_lift_m=exhaust)
+    cross = (k_e * b - k_i * a) / (k_i + k_e)
+    assert found.intake_m_rad == pytest.approx(0.5 * k_i * (cross + a) ** 2, rel=1e-12)
+    assert found.exhaust_m_rad == pytest.approx(0.5 * k_e * (b - cross) ** 2, rel=1e-12)
+
+
+def test_overlap_integrals_of_smooth_lifts_agree_with_quadrature() -> None:
+    def intake(t: float) -> float:
+        return 0.012 * math.sin(math.pi * (t + 0.6) / 4.6) ** 2 if -0.6 < t < 4.0 else 0.0
+
+    def exhaust(t: float) -> float:
+        return 0.011 * math.sin(math.pi * (t + 4.1) / 4.6) ** 2 if -4.1 < t < 0.5 else 0.0
+
+    angle = np.linspace(-4.5, 4.5, 3001)
+    found = overlap_integrals_m_rad(
+        angle,
+        intake_lift_m=np.array([intake(t) for t in angle]),
+        exhaust_lift_m=np.array([exhaust(t) for t in angle]),
+    )
+    whole = quad(lambda t: min(intake(t), exhaust(t)), -0.6, 0.5, points=[-0.08, 0.0], epsabs=1e-14)[0]
+    assert found.intake_m_rad + found.exhaust_m_rad == pytest.approx(whole, rel=1e-3)
+
+
+def test_no_overlap_means_no_factor() -> None:
+    angle = np.linspace(-1.0, 1.0, 101)
+    apart = overlap_integrals_m_rad(
+        angle, intake_lift_m=np.maximum(angle - 0.1, 0.0), exhaust_lift_m=np.maximum(-0.1 - angle, 0.0)
+    )
+    assert apart == (0.0, 0.0)
+
+
+def test_overlap_factor_units() -> None:
+    # By hand: (0.050 m x 0.006 + 0.040 m x 0.004 deg m)/0.0005 m3 = (0.00030 + 0.00016)/0.0005 = 0.92 deg/m.
+    integrals = OverlapIntegrals(math.radians(0.006), math.radians(0.004))
+    found = overlap_factor_deg_per_m(
+        integrals, intake_valve_diameter_m=0.050, exhaust_valve_diameter_m=0.040, swept_volume_m3=0.0005
+    )
+    assert found == pytest.approx(0.92, rel=1e-12)
+
+
+# Fox, Cheng and Heywood, SAE 931025 (equation and units from memory), worked by hand: OF 1 deg/m, 1500 rpm = 25 rev/s,
+# p_i 0.5, p_e 1.0 bar, phi 1, r_c 10: 0.5^-0.87 = 1.82766, 0.5^-0.74 = 1.67018;
+# 1.266/25 x 1.82766 x 0.70711 = 0.06545; 0.0632 x 1.67018 = 0.10556; sum 0.17100. Five printed digits.
+def test_fox_residual_by_hand() -> None:
+    found = residual_fraction(
+        overlap_factor_deg_per_m=1.0,
+        speed_rpm=1500.0,
+        intake_pressure_pa=0.5e5,
+        exhaust_pressure_pa=1.0e5,
+        equivalence_ratio=1.0,
+        compression_ratio=10.0,
+    )
+    assert found == pytest.approx(0.17100, abs=1e-5)
+
+
+@given(st.floats(0.0, 2.0), st.floats(1000, 5000), st.floats(0.4e5, 0.95e5))
+def test_residual_falls_with_speed_and_intake_pressure(of: float, rpm: float, p_i: float) -> None:
+    state = {"exhaust_pressure_pa": 1.0e5, "equivalence_ratio": 1.0, "compression_ratio": 9.5}
+    here = residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=p_i, **state)
+    assert residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=1.1 * rpm, intake_pressure_pa=p_i, **state) <= here
+    assert (
+        residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=1.05 * p_i, **state) < here
+    )
+    assert residual_fraction(overlap_factor_deg_per_m=of + 0.1, speed_rpm=rpm, intake_pressure_pa=p_i, **state) > here
+
+
+def test_residual_refuses_what_it_does_not_describe() -> None:
+    state = {"speed_rpm": 900.0, "equivalence_ratio": 1.0, "compression_ratio": 9.5, "exhaust_pressure_pa": 1e5}
+    with pytest.raises(OutOfRange, match="scavenging"):
+        residual_fraction(overlap_factor_deg_per_m=1.0, intake_pressure_pa=1.1e5, **state)
+    with pytest.raises(OutOfRange, match="no cylinder can hold"):
+        residual_fraction(overlap_factor_deg_per_m=9.0, intake_pressure_pa=0.35e5, **state)
+
+
+# ------------------------------------------------------------------------------------------------------ idle
+
+IDLE: dict[str, Any] = {
+    "speed_rpm": 800.0,
+    "overlap_factor_deg_per_m": 0.4,
+    "swept_volume_m3": 7.166e-4,
+    "trapped_volume_m3": 6.9e-4,
+    "compression_ratio": 9.5,
+    "friction_mep_pa": 1.0e5,
+    "accessory_mep_pa": Band(0.1e5, 0.15e5, 0.25e5),
+    "indicated_efficiency": Band(0.27, 0.30, 0.33),
+    "fuel_heating_value_j_per_kg": 44.0e6,
+    "air_fuel_ratio": 14.0,
+    "ambient_pressure_pa": 1.0e5,
+    "exhaust_pressure_pa": 1.01e5,
+}
+
+
+@settings(max_examples=40)
+@given(st.floats(0.0, 1.0), st.floats(700, 1000))
+def test_idle_balance_closes(of: float, rpm: float) -> None:
+    """Work out both sides again from the pressure found, in bar and grams, and compare."""
+    case = {**IDLE, "overlap_factor_deg_per_m": of, "speed_rpm": rpm}
+    found = idle_vacuum(**case)
+    p_bar, pe_bar = found.manifold_pressure_pa / 1e5, 1.01
+    x = 1.266 * of / (rpm / 60) * (p_bar / pe_bar) ** -0.87 * (pe_bar - p_bar) ** 0.5
+    x += 0.632 * (p_bar / pe_bar) ** -0.74 / 9.5
+    assert found.residual_fraction == pytest.approx(x, rel=1e-9)
+    charge_g = 1e3 * p_bar * 1e5 * 6.9e-4 / (R * ((1 - x) * 330 + x * 900))
+    gross_bar = 0.30 * (1 - x) * charge_g / 15.0 * 44.0e3 / 7.166e-4 / 1e5
+    assert gross_bar == pytest.approx(1.0 + (pe_bar - p_bar) + 0.15, rel=1e-6)
+    assert found.vacuum_pa.low < found.vacuum_pa.nominal < found.vacuum_pa.high
+
+
+def test_more_overlap_idles_on_less_vacuum_until_it_does_not_idle() -> None:
+    vacuum = [
+        idle_vacuum(**{**IDLE, "overlap_factor_deg_per_m": of}).vacuum_pa.nominal for of in (0.0, 0.5, 1.0, 2.0)
+    ]
+    assert all(b < a for a, b in zip(vacuum, vacuum[1:], strict=False))
+    with pytest.raises(NoSolution, match="raise the idle speed"):
+        idle_vacuum(**{**IDLE, "friction_mep_pa": 9.0e5})
+    marginal = idle_vacuum(**{**IDLE, "friction_mep_pa": 5.5e5})
+    assert not marginal.idles_at_worst and marginal.vacuum_pa.low == 0.0
+
+
+def test_idle_refuses_bad_bands() -> None:
+    with pytest.raises(OutOfRange, match="must rise"):
+        idle_vacuum(**{**IDLE, "indicated_efficiency": Band(0.33, 0.30, 0.27)})
+    with pytest.raises(OutOfRange, match="below ambient"):
+        idle_vacuum(**{**IDLE, "exhaust_pressure_pa": 0.9e5})
+
+
+def test_cranking_pressure_isothermal_and_adiabatic_ends() -> None:
+    # Exponent 1 is Boyle's law: 8 x 101.325 less ambient = 709.275 kPa. Exponent 1.4 is isentropic air: the temperature
+    # ratio 8^0.4 times the volume ratio 8.
+    kwargs = {"trapped_compression_ratio": 8.0, "ambient_pressure_pa": 101325.0}
+    assert cranking_pressure_gauge_pa(polytropic_exponent=1.0, **kwargs) == pytest.approx(709275.0, rel=1e-12)
+    isentropic = 101325.0 * (8.0 * 8.0**0.4 - 1.0)
+    assert cranking_pressure_gauge_pa(polytropic_exponent=1.4, **kwargs) == pytest.approx(isentropic, rel=1e-12)
+    with pytest.raises(OutOfRange, match="exponent"):
+        cranking_pressure_gauge_pa(polytropic_exponent=1.5, **kwargs)
+
+
+# ------------------------------------------------------------------------------------- filling and emptying
+
+GEOMETRY = {"bore_m": 0.1016, "stroke_m": 0.0884, "rod_length_m": 0.1448, "compression_ratio": 9.5}
+RADIUS, ROD = 0.0442, 0.1448
+SWEPT = math.pi * 0.1016**2 / 4 * 0.0884
+CLEAR = SWEPT / 8.5
+
+
+def hump(deg: np.ndarray, opens: float, closes: float, area: float) -> np.ndarray:
+    """A smooth effective area that is zero at and outside its events."""
+    inside = (deg > opens) & (deg < closes)
+    return np.where(inside, area * np.sin(math.pi * (deg - opens) / (closes - opens)).clip(0.0) ** 1.5, 0.0)
+
+
+def engine(
+    *,
+    ivo: float = 30.0,
+    ivc: float = 65.0,
+    evo: float = 70.0,
+    evc: float = 30.0,
+    intake_area: float = 7.5e-4,
+    exhaust_area: float = 5.5e-4,
+    step: float = 1.0,
+) -> dict[str, Any]:
+    deg = np.arange(60.0, 700.0 + step / 2, step)
+    return {
+        "crank_rad": np.radians(deg),
+        "intake_effective_area_m2": hump(deg, 360.0 - ivo, 540.0 + ivc, intake_area),
+        "exhaust_effective_area_m2": hump(deg, 180.0 - evo, 360.0 + evc, exhaust_area),
+        "intake_pressure_pa": 1.0e5,
+        "intake_temperature_k": 300.0,
+        "exhaust_pressure_pa": 1.0e5,
+        "reference_pressure_pa": 1.0e5,
+        "reference_temperature_k": 298.0,
+        **GEOMETRY,
+    }
+
+
+def boxes(*, ivo_deg: float, ivc_deg: float, evo_deg: float, evc_deg: float, area: float) -> dict[str, Any]:
+    """Valves that open and close within a quarter of a degree, for limits with a closed form."""
+    case = engine(step=0.25)
+    deg = np.degrees(case["crank_rad"])
+    case["intake_effective_area_m2"] = np.where((deg > ivo_deg + 0.1) & (deg < ivc_deg - 0.1), area, 0.0)
+    case["exhaust_effective_area_m2"] = np.where((deg > evo_deg + 0.1) & (deg < evc_deg - 0.1), area, 0.0)
+    return case
+
+
+def volume(theta: float) -> float:
+    """Written on its own, from the triangle of crank and rod."""
+    height = RADIUS * math.cos(theta) + math.sqrt(ROD**2 - RADIUS**2 * math.sin(theta) ** 2)
+    return CLEAR + math.pi * 0.1016**2 / 4 * (RADIUS + ROD - height)
+
+
+# Heywood, eq. 6.2 (from memory): ideal volumetric efficiency of a four-stroke with valves that open and close at the
+# dead centres, r/(r-1) - [p_e/p_i + (g-1)]/[g (r-1)], times p_i T_ref/(p_ref T_i). Large valves at 300 rpm approach it;
+# 0.5 % for the finite opening time and area.
+@pytest.mark.parametrize(("p_i", "p_e"), [(1.0e5, 1.0e5), (1.0e5, 1.1e5), (0.5e5, 1.0e5), (0.8e5, 0.9e5)])
+def test_heywood_ideal_volumetric_efficiency(p_i: float, p_e: float) -> None:
+    g, r = 1.35, 9.5
+    case = boxes(ivo_deg=360, ivc_deg=540, evo_deg=180, evc_deg=360, area=4e-3)
+    case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=p_e, charge_heating_k=0.0, gamma_fresh=g, gamma_burned=g)
+    found = fill_and_empty([300.0], evo_given=EvoState(4e5, 1500.0), **case)
+    ideal = (r / (r - 1) - (p_e / p_i + g - 1) / (g * (r - 1))) * (p_i / 1e5) * (298.0 / 300.0)
+    assert found.volumetric_efficiency[0] == pytest.approx(ideal, rel=0.005)
+    assert found.pumping_mep_pa[0] == pytest.approx(p_e - p_i, abs=0.01e5)
+
+
+def test_slow_engine_with_late_closing_fills_what_the_closing_leaves() -> None:
+    """At constant pressure volumes add: fresh volume drawn is V(IVC) - V(EVC), backflow included."""
+    case = boxes(ivo_deg=360, ivc_deg=600, evo_deg=120, evc_deg=360, area=4e-3)
+    case.update(charge_heating_k=0.0, gamma_fresh=1.35, gamma_burned=1.35)
+    found = fill_and_empty([300.0], evo_given=EvoState(4e5, 1500.0), **case)
+    expected = (volume(math.radians(600)) - CLEAR) / SWEPT * 298.0 / 300.0
+    assert found.volumetric_efficiency[0] == pytest.approx(expected, rel=0.005)
+    # The pressure at closing is the intake's, since nothing resists; 0.5 %.
+    assert found.trapped_pressure_pa[0] == pytest.approx(1.0e5, rel=0.005)
+
+
+@pytest.mark.parametrize("rpm", [1500.0, 5500.0])
+@pytest.mark.parametrize("evc", [30.0, 50.0])
+def test_against_an_independent_integrator(rpm: float, evc: float) -> None:
+    """The same physics written again on (p, V) by hand and integrated by scipy's LSODA at tight tolerance.
+
+    Written without the smoothing near equal pressures, in mass, temperature and burned fraction instead of the
+    kernel's extensive variables. 0.1 % on mass and temperature, 0.001 on the residual.
+    """
+    g_f, g_b, t_fresh = 1.38, 1.30, 325.0
+    case = engine(evc=evc)
+    case.update(exhaust_pressure_pa=1.06e5)
+    given_state = EvoState(4.2e5, 1500.0)
+    found = fill_and_empty([rpm], evo_given=given_state, charge_heating_k=25.0, **case)
+    omega = rpm * math.pi / 30
+    angle, a_i, a_e = case["crank_rad"], case["intake_effective_area_m2"], case["exhaust_effective_area_m2"]
+    opens = float(angle[np.nonzero(a_e)[0][0] - 1])
+    closes = float(angle[np.nonzero(a_i)[0][-1] + 1])
+
+    def cv(x: float) -> float:
+        return (1 - x) * R / (g_f - 1) + x * R / (g_b - 1)
+
+    def flux(p_up: float, t_up: float, x_up: float, p_down: float) -> float:
+        g = 1 + R / cv(x_up)
+        r = max(p_down / p_up, (2 / (g + 1)) ** (g / (g - 1)))
+        return p_up / math.sqrt(R * t_up) * math.sqrt(2 * g / (g - 1) * max(r ** (2 / g) - r ** ((g + 1) / g), 0.0))
+
+    def cycle(store: list[float], t_e: float, x_e: float) -> np.ndarray:
+        def rhs(theta: float, y: np.ndarray) -> list[float]:
+            m, t, x, ms, ts, xs = y[:6]
+            v = volume(theta)
+            dv = (volume(theta + 1e-5) - volume(theta - 1e-5)) / 2e-5
+            p = m * R * t / v
+            ai, ae = np.interp(theta, angle, a_i), np.interp(theta, angle, a_e)
+            has_store = ms > 1e-8
+            if p < 1.0e5:
+                ti, xi = (ts, xs) if has_store else (t_fresh, 0.0)
+                fi = ai * flux(1.0e5, ti, xi, p) / omega
+            else:
+                ti, xi = t, x
+                fi = -ai * flux(p, t, x, 1.0e5) / omega
+            if p < 1.06e5:
+                to, xo = t_e, x_e
+                fe = ae * flux(1.06e5, t_e, x_e, p) / omega
+            else:
+                to, xo = t, x
+                fe = -ae * flux(p, t, x, 1.06e5) / omega
+            dx = 0.0
+            energy = -p * dv
+            for f, tj, xj in ((fi, ti, xi), (fe, to, xo)):
+                energy += f * (cv(xj) + R) * tj
+                dx += f * (xj - x) / m
+            dm = fi + fe
+            # d(m cv T) = cv T dm + m cv dT + m T dcv
+            dcv = (R / (g_b - 1) - R / (g_f - 1)) * dx
+            dt = (energy - cv(x) * t * dm - m * t * dcv) / (m * cv(x))
+            dms = dts = dxs = 0.0
+            if fi < 0:
+                dms = -fi
+                base = max(ms, 1e-9)
+                dxs = -fi * (x - xs) / base
+                dcvs = (R / (g_b - 1) - R / (g_f - 1)) * dxs
+                dts = (-fi * ((cv(x) + R) * t - (cv(xs) + R) * ts) - base * ts * dcvs) / (base * (cv(xs) + R))
+            elif has_store:
+                dms = -fi
+            out_m = max(-fe, 0.0)
+            return [dm, dt, dx, dms, dts, dxs, out_m, out_m * (cv(x) + R) * t, out_m * x]
+
+        m_0 = given_state.pressure_pa * volume(opens) / (R * given_state.temperature_k)
+        start = [m_0, given_state.temperature_k, 1.0, *store, 0.0, 0.0, 0.0]
+        atol = [1e-10, 1e-4, 1e-7, 1e-11, 1e-3, 1e-6, 1e-10, 1e-4, 1e-10]
+        # First slice without a store to mix into: LSODA is told where the valves move.
+        result = solve_ivp(
+            rhs, (opens, closes), start, method="LSODA", rtol=1e-6, atol=atol, max_step=math.radians(2.0)
+        )
+        assert result.success
+        return np.asarray(result.y[:, -1])
+
+    store, t_e, x_e = [0.0, t_fresh, 0.0], 1000.0, 1.0
+    for _ in range(7):
+        y = cycle(store, t_e, x_e)
+        store = [max(y[3], 0.0), y[4], y[5]]
+        x_e = min(y[8] / y[6], 1.0)
+        t_e = y[7] / (y[6] * (cv(x_e) + R))
+    fresh = y[0] * (1 - y[2])
+    assert found.fresh_kg[0] == pytest.approx(fresh, rel=1e-3)
+    assert found.trapped_temperature_k[0] == pytest.approx(y[1], rel=1e-3)
+    assert found.residual_fraction[0] == pytest.approx(y[2], abs=1e-3)
+    assert found.exhaust_temperature_k[0] == pytest.approx(t_e, rel=2e-3)
+
+
+SPEEDS = np.array([600, 800, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 6000, 7000.0])
+
+
+def test_mass_and_energy_close_and_fresh_gas_is_accounted_for() -> None:
+    case = engine(ivo=45, evc=45)
+    case.update(intake_pressure_pa=1.02e5)  # some fresh gas blows straight through
+    found = fill_and_empty(SPEEDS, **case)
+    assert np.max(np.abs(found.mass_imbalance)) < 1e-10
+    assert np.max(np.abs(found.energy_imbalance)) < 1e-10
+    # Settled: what is drawn is kept or lost to the exhaust; the settling tolerance is 1e-4 of the charge, and the port
+    # store may still move by as much, so 5e-4.
+    assert found.drawn_kg == pytest.approx(found.fresh_kg + found.lost_to_exhaust_kg, rel=5e-4)
+    assert np.all(found.lost_to_exhaust_kg >= -1e-12) and found.lost_to_exhaust_kg[0] > 1e-6
+
+
+def test_flow_through_a_small_valve_is_choked() -> None:
+    """With a tiny intake valve the cylinder stays in deep vacuum: mass = choked rate x open time.
+
+    The upper bound is the choked rate from IVO to IVC; the lower starts where the residual alone, expanded
+    isentropically, has fallen below the critical pressure, and both lie within 10 % of each other.
+    """
+    area, rpm = 2.0e-5, 8000.0
+    case = boxes(ivo_deg=360, ivc_deg=600, evo_deg=120, evc_deg=360, area=1e-3)
+    case["intake_effective_area_m2"] = np.where(case["intake_effective_area_m2"] > 0, area, 0.0)
+    case.update(charge_heating_k=0.0)
+    found = fill_and_empty([rpm], evo_given=EvoState(1.5e5, 1200.0), **case)
+    rate = area * float(
+        orifice_mass_flux_kg_per_s_m2(1e5, upstream_temperature_k=300.0, downstream_pressure_pa=0.1e5, gamma=1.38)
+    )
+    second_per_deg = 1 / (6 * rpm)
+    grown = next(d for d in np.arange(360.0, 420.0, 0.1) if (CLEAR / volume(math.radians(d))) ** 1.3 * 1.3 < 0.5)
+    most, least = rate * 240.25 * second_per_deg, rate * (600 - grown) * second_per_deg
+    assert found.trapped_pressure_pa[0] < 0.45e5
+    assert least < found.fresh_kg[0] <= most
+    assert least / most > 0.80
+
+
+def test_small_valves_cost_filling_at_speed() -> None:
+    filled = [
+        fill_and_empty([6500.0], **engine(intake_area=area)).volumetric_efficiency[0]
+        for area in (4e-4, 5.5e-4, 7e-4, 9e-4)
+    ]
+    assert all(b > a + 0.01 for a, b in zip(filled, filled[1:], strict=False))
+
+
+def test_late_closing_costs_low_speed_and_pays_at_high_speed() -> None:
+    closings = (50.0, 65.0, 80.0, 95.0)
+    slow = [fill_and_empty([1000.0], **engine(ivc=c)).volumetric_efficiency[0] for c in closings]
+    fast = [fill_and_empty([7000.0], **engine(ivc=c)).volumetric_efficiency[0] for c in closings]
+    assert all(b < a for a, b in zip(slow, slow[1:], strict=False))
+    assert fast[-1] > fast[0]
+
+
+def test_throttled_engine_with_more_overlap_keeps_more_residual() -> None:
+    kept = []
+    for overlap in (20.0, 40.0, 60.0):
+        case = engine(ivo=overlap / 2, evc=overlap / 2)
+        case.update(intake_pressure_pa=0.45e5)
+        kept.append(fill_and_empty([1500.0], **case).residual_fraction[0])
+    assert kept[0] < kept[1] < kept[2]
+
+
+def test_finer_grid_and_order_of_speeds_do_not_matter() -> None:
+    coarse, fine = fill_and_empty(SPEEDS, **engine(step=1.0)), fill_and_empty(SPEEDS, **engine(step=0.25))
+    assert coarse.volumetric_efficiency == pytest.approx(fine.volumetric_efficiency, rel=1e-3)
+    backward = fill_and_empty(SPEEDS[::-1], **engine(step=1.0))
+    assert backward.volumetric_efficiency[::-1] == pytest.approx(coarse.volumetric_efficiency, rel=1e-3)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.floats(300, 10000),
+    st.floats(0.0, 50.0),
+    st.floats(35.0, 100.0),
+    st.floats(35.0, 95.0),
+    st.floats(0.0, 50.0),
+    st.floats(1e-4, 3e-3),
+    st.floats(1e-4, 3e-3),
+    st.floats(0.4e5, 1.1e5),
+    st.floats(0.95e5, 1.5e5),
+)
+def test_any_plausible_engine_settles_within_physics(
+    rpm: float,
+    ivo: float,
+    ivc: float,
+    evo: float,
+    evc: float,
+    a_i: float,
+    a_e: float,
+    p_i: float,
+    p_e: float,
+) -> None:
+    case = engine(
+        ivo=round(ivo), ivc=round(ivc), evo=round(evo), evc=round(evc), intake_area=a_i, exhaust_area=a_e, step=2.0
+    )
+    case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=p_e)
+    try:
+        found = fill_and_empty([rpm], **case)
+    except NoSolution:
+        # A throttled engine that breathes back its own exhaust has no steady firing cycle; an open one must have.
+        assert p_i < 0.8 * p_e or a_i < 4e-4 or a_e < 4e-4
+        return
+    assert 0.0 < found.residual_fraction[0] < 1.0
+    assert 0.0 < found.volumetric_efficiency[0] < 1.3
+    assert abs(found.mass_imbalance[0]) < 1e-9 and abs(found.energy_imbalance[0]) < 1e-9
+    assert found.evo_temperature_k[0] > found.exhaust_temperature_k[0] * 0.8
+
+
+def test_thirteen_speeds_take_a_blink() -> None:
+    """Feel: a slider needs an answer within 40 ms; best of five, so a busy machine does not fail it."""
+    case = engine()
+    fill_and_empty(SPEEDS, **case)
+    best = math.inf
+    for _ in range(5):
+        start = time.perf_counter()
+        fill_and_empty(SPEEDS, **case)
+        best = min(best, time.perf_counter() - start)
+    assert best < 0.040
+
+
+def test_pressures_may_differ_by_speed() -> None:
+    back_pressure = 1.0e5 + 0.2e5 * (SPEEDS / 7000.0) ** 2
+    case = engine()
+    case.update(exhaust_pressure_pa=back_pressure)
+    found: FillResult = fill_and_empty(SPEEDS, **case)
+    free = fill_and_empty(SPEEDS, **engine())
+    assert found.volumetric_efficiency[-1] < free.volumetric_efficiency[-1]
+    assert found.pumping_mep_pa[-1] > free.pumping_mep_pa[-1] + 0.1e5
+
+
+def test_fill_and_empty_refuses_what_it_cannot_do() -> None:
+    with pytest.raises(OutOfRange, match="300 to 10000"):
+        fill_and_empty([200.0], **engine())
+    shut = engine()
+    shut["intake_effective_area_m2"] = np.zeros_like(shut["crank_rad"])
+    with pytest.raises(OutOfRange, match="never opens"):
+        fill_and_empty([3000.0], **shut)
+    with pytest.raises(OutOfRange, match="from 540 to 720"):
+        fill_and_empty([3000.0], **engine(ivc=-20.0))
+    uneven = engine()
+    uneven["crank_rad"] = uneven["crank_rad"] ** 1.01
+    with pytest.raises(OutOfRange, match="equal steps"):
+        fill_and_empty([3000.0], **uneven)
+    bad = engine()
+    bad.update(intake_pressure_pa=[1e5, 1e5])
+    with pytest.raises(OutOfRange, match="one for each speed"):
+        fill_and_empty([1000.0, 2000.0, 3000.0], **bad)
+    with pytest.raises(OutOfRange, match="lost_fraction"):
+        fill_and_empty([3000.0], burn=BurnEstimate(lost_fraction=1.2), **engine())
+
+
+def test_evo_estimate_without_fuel_is_two_polytropes() -> None:
+    """No heat and equal exponents: the state lies on one polytrope from inlet closing."""
+    v_ivc, v_evo = volume(math.radians(600)), volume(math.radians(110))
+    mass, t = 6e-4, 350.0
+    p = mass * R * t / v_ivc
+    found = evo_state(
+        trapped_kg=mass,
+        residual_fraction=0.1,
+        trapped_temperature_k=t,
+        volume_at_ivc_m3=v_ivc,
+        clearance_volume_m3=CLEAR,
+        volume_at_evo_m3=v_evo,
+        burn=BurnEstimate(fuel_heating_value_j_per_kg=0.0, compression_exponent=1.3, expansion_exponent=1.3),
+    )
+    assert found.pressure_pa == pytest.approx(p * (v_ivc / v_evo) ** 1.3, rel=1e-12)
+
+
+# ---------------------------------------------------------------------------------------------------- torque
+
+
+# R. K. Rajput, A Textbook of Internal Combustion Engines, 2nd ed. 2007, ex. 7.2, p. 247 (numbers seen): 86 kW, bsfc
+# 0.38 kg/kWh, air-fuel 14, 4066 cm3, 3600 rpm, 15 C and 1.013 bar give a volumetric efficiency of 0.85; 1 %.
+def test_rajput_volumetric_efficiency() -> None:
+    air = 86.0 * 0.38 / 3600.0 * 14.0
+    density = 1.013e5 / (R * 288.15)
+    found = volumetric_efficiency(air, displacement_m3=4066e-6, speed_rpm=3600.0, density_kg_per_m3=density)
+    assert found == pytest.approx(0.85, rel=0.01)
+
+
+def test_rajput_power_comes_back_through_bmep() -> None:
+    """The same example read backwards: brake efficiency 3600/(0.38 x LHV) on VE 0.85 must return 86 kW; 1 %."""
+    heating_value = 43.91e6  # petrol, Mathur and Sharma, 8th ed., ex. 8.1, p. 193 (seen); it cancels here
+    efficiency = 3.6e6 / (0.38 * heating_value)
+    bmep = bmep_pa(
+        0.85,
+        reference_density_kg_per_m3=1.013e5 / (R * 288.15),
+        gross_indicated_efficiency=efficiency,
+        fuel_heating_value_j_per_kg=heating_value,
+        air_fuel_ratio=14.0,
+        friction_mep_pa=0.0,
+        pumping_mep_pa=0.0,
+    )
+    power = power_w(torque_n_m(bmep, displacement_m3=4066e-6), speed_rpm=3600.0)
+    assert power == pytest.approx(86e3, rel=0.01)
+
+
+@given(st.floats(2e5, 13e5), st.floats(1e-3, 8e-3), st.floats(500, 8000))
+def test_torque_work_is_bmep_work(bmep: float, displacement: float, rpm: float) -> None:
+    """Two turns of the crank at the torque do the work bmep x displacement."""
+    torque = torque_n_m(bmep, displacement_m3=displacement)
+    assert torque * 4 * math.pi == pytest.approx(bmep * displacement, rel=1e-12)
+    assert power_w(torque, speed_rpm=rpm) == pytest.approx(bmep * displacement * rpm / 120, rel=1e-12)
+
+
+def test_losses_come_off_one_for_one() -> None:
+    common = {
+        "reference_density_kg_per_m3": 1.184,
+        "gross_indicated_efficiency": 0.36,
+        "fuel_heating_value_j_per_kg": 44e6,
+        "air_fuel_ratio": 13.0,
+    }
+    free = bmep_pa(0.85, friction_mep_pa=0.0, pumping_mep_pa=0.0, **common)
+    assert bmep_pa(0.85, friction_mep_pa=1.5e5, pumping_mep_pa=0.2e5, **common) == pytest.approx(free - 1.7e5)
