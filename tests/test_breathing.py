@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import time
 from typing import Any
@@ -52,7 +53,10 @@ from scipy.optimize import minimize_scalar
 
 ureg = pint.UnitRegistry()
 R = GAS_CONSTANT_J_PER_KG_K
-FLAT_TABLE = {"table_lift_over_diameter": [0.0, 0.1, 0.25, 0.35], "table_coefficient": [0.70, 0.66, 0.60, 0.55]}
+FLAT_TABLE = {
+    "table_lift_over_diameter": [0.0, 0.1, 0.25, 0.35],
+    "table_coefficient": [0.70, 0.66, 0.60, 0.55],
+}
 
 
 # ------------------------------------------------------------------------------------- areas and flow bench
@@ -60,7 +64,9 @@ FLAT_TABLE = {"table_lift_over_diameter": [0.0, 0.1, 0.25, 0.35], "table_coeffic
 
 def test_curtain_equals_port_at_a_quarter_diameter() -> None:
     # Heywood, ch. 6: pi D L = pi D^2/4 at L/D = 0.25. Exact.
-    assert curtain_area_m2(0.25 * 0.0508, valve_diameter_m=0.0508) == pytest.approx(port_area_m2(0.0508), rel=1e-15)
+    assert curtain_area_m2(0.25 * 0.0508, valve_diameter_m=0.0508) == pytest.approx(
+        port_area_m2(0.0508), rel=1e-15
+    )
 
 
 # 28 inH2O, incompressible: 106.7-107.8 m/s and 145.8-147.4 ft3/min per in2 for air of 0.0765 lb/ft3 and 1.2 kg/m3;
@@ -91,9 +97,9 @@ def test_effective_area_stays_below_throat_and_curtain(ratio: float, diameter: f
     throat = port_area_m2(0.85 * diameter, stem_diameter_m=0.2 * diameter)
     capped = effective_area_m2(lift, valve_diameter_m=diameter, throat_area_m2=throat, **FLAT_TABLE)
     assert capped <= area + 1e-15
-    assert effective_area_m2(lift, valve_diameter_m=diameter, valves_per_cylinder=2, **FLAT_TABLE) == pytest.approx(
-        2 * area, rel=1e-15
-    )
+    assert effective_area_m2(
+        lift, valve_diameter_m=diameter, valves_per_cylinder=2, **FLAT_TABLE
+    ) == pytest.approx(2 * area, rel=1e-15)
 
 
 def test_discharge_table_is_never_extrapolated() -> None:
@@ -102,7 +108,10 @@ def test_discharge_table_is_never_extrapolated() -> None:
         discharge_coefficient(0.36 * 0.05, valve_diameter_m=0.05, **FLAT_TABLE)
     with pytest.raises(OutOfRange, match="rising"):
         discharge_coefficient(
-            0.001, valve_diameter_m=0.05, table_lift_over_diameter=[0, 0.2, 0.1], table_coefficient=[0.7, 0.6, 0.5]
+            0.001,
+            valve_diameter_m=0.05,
+            table_lift_over_diameter=[0, 0.2, 0.1],
+            table_coefficient=[0.7, 0.6, 0.5],
         )
     with pytest.raises(OutOfRange, match="stem"):
         port_area_m2(0.04, stem_diameter_m=0.04)
@@ -183,12 +192,19 @@ def test_mean_area_counts_duration() -> None:
     for duration in (math.pi, 1.4 * math.pi):
         angle = np.linspace(0.0, 2 * math.pi, 4001)
         area = np.where(angle < duration, 6e-4 * np.sin(math.pi * angle / duration), 0.0).clip(0.0)
-        assert mean_effective_area_m2(angle, area) == pytest.approx(2 * 6e-4 * duration / math.pi**2, rel=1e-5)
+        assert mean_effective_area_m2(angle, area) == pytest.approx(
+            2 * 6e-4 * duration / math.pi**2, rel=1e-5
+        )
 
 
 @given(st.floats(3e-4, 1.2e-3), st.floats(0.08, 0.12), st.floats(0.07, 0.11))
 def test_speed_at_index_inverts_index(area: float, bore: float, stroke: float) -> None:
-    engine = {"mean_effective_area_m2": area, "bore_m": bore, "stroke_m": stroke, "sound_speed_m_per_s": 345.0}
+    engine = {
+        "mean_effective_area_m2": area,
+        "bore_m": bore,
+        "stroke_m": stroke,
+        "sound_speed_m_per_s": 345.0,
+    }
     rpm = speed_at_mach_index_rpm(0.55, **engine)
     assert mean_inlet_mach_index(rpm, **engine) == pytest.approx(0.55, rel=1e-12)
     band = peak_power_speed_band_rpm(**engine)
@@ -264,15 +280,27 @@ def test_fox_residual_by_hand() -> None:
 def test_residual_falls_with_speed_and_intake_pressure(of: float, rpm: float, p_i: float) -> None:
     state = {"exhaust_pressure_pa": 1.0e5, "equivalence_ratio": 1.0, "compression_ratio": 9.5}
     here = residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=p_i, **state)
-    assert residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=1.1 * rpm, intake_pressure_pa=p_i, **state) <= here
     assert (
-        residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=1.05 * p_i, **state) < here
+        residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=1.1 * rpm, intake_pressure_pa=p_i, **state)
+        <= here
     )
-    assert residual_fraction(overlap_factor_deg_per_m=of + 0.1, speed_rpm=rpm, intake_pressure_pa=p_i, **state) > here
+    assert (
+        residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=1.05 * p_i, **state)
+        < here
+    )
+    assert (
+        residual_fraction(overlap_factor_deg_per_m=of + 0.1, speed_rpm=rpm, intake_pressure_pa=p_i, **state)
+        > here
+    )
 
 
 def test_residual_refuses_what_it_does_not_describe() -> None:
-    state = {"speed_rpm": 900.0, "equivalence_ratio": 1.0, "compression_ratio": 9.5, "exhaust_pressure_pa": 1e5}
+    state = {
+        "speed_rpm": 900.0,
+        "equivalence_ratio": 1.0,
+        "compression_ratio": 9.5,
+        "exhaust_pressure_pa": 1e5,
+    }
     with pytest.raises(OutOfRange, match="scavenging"):
         residual_fraction(overlap_factor_deg_per_m=1.0, intake_pressure_pa=1.1e5, **state)
     with pytest.raises(OutOfRange, match="no cylinder can hold"):
@@ -315,9 +343,10 @@ def test_idle_balance_closes(of: float, rpm: float) -> None:
 
 def test_more_overlap_idles_on_less_vacuum_until_it_does_not_idle() -> None:
     vacuum = [
-        idle_vacuum(**{**IDLE, "overlap_factor_deg_per_m": of}).vacuum_pa.nominal for of in (0.0, 0.5, 1.0, 2.0)
+        idle_vacuum(**{**IDLE, "overlap_factor_deg_per_m": of}).vacuum_pa.nominal
+        for of in (0.0, 0.5, 1.0, 2.0)
     ]
-    assert all(b < a for a, b in zip(vacuum, vacuum[1:], strict=False))
+    assert all(b < a for a, b in itertools.pairwise(vacuum))
     with pytest.raises(NoSolution, match="raise the idle speed"):
         idle_vacuum(**{**IDLE, "friction_mep_pa": 9.0e5})
     marginal = idle_vacuum(**{**IDLE, "friction_mep_pa": 5.5e5})
@@ -337,7 +366,9 @@ def test_cranking_pressure_isothermal_and_adiabatic_ends() -> None:
     kwargs = {"trapped_compression_ratio": 8.0, "ambient_pressure_pa": 101325.0}
     assert cranking_pressure_gauge_pa(polytropic_exponent=1.0, **kwargs) == pytest.approx(709275.0, rel=1e-12)
     isentropic = 101325.0 * (8.0 * 8.0**0.4 - 1.0)
-    assert cranking_pressure_gauge_pa(polytropic_exponent=1.4, **kwargs) == pytest.approx(isentropic, rel=1e-12)
+    assert cranking_pressure_gauge_pa(polytropic_exponent=1.4, **kwargs) == pytest.approx(
+        isentropic, rel=1e-12
+    )
     with pytest.raises(OutOfRange, match="exponent"):
         cranking_pressure_gauge_pa(polytropic_exponent=1.5, **kwargs)
 
@@ -402,7 +433,10 @@ def volume(theta: float) -> float:
 def test_heywood_ideal_volumetric_efficiency(p_i: float, p_e: float) -> None:
     g, r = 1.35, 9.5
     case = boxes(ivo_deg=360, ivc_deg=540, evo_deg=180, evc_deg=360, area=4e-3)
-    case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=p_e, charge_heating_k=0.0, gamma_fresh=g, gamma_burned=g)
+    case.update(
+        intake_pressure_pa=p_i, exhaust_pressure_pa=p_e, charge_heating_k=0.0, port_cooling_fraction=0.0
+    )
+    case.update(gamma_fresh=g, gamma_burned=g)
     found = fill_and_empty([300.0], evo_given=EvoState(4e5, 1500.0), **case)
     ideal = (r / (r - 1) - (p_e / p_i + g - 1) / (g * (r - 1))) * (p_i / 1e5) * (298.0 / 300.0)
     assert found.volumetric_efficiency[0] == pytest.approx(ideal, rel=0.005)
@@ -412,7 +446,7 @@ def test_heywood_ideal_volumetric_efficiency(p_i: float, p_e: float) -> None:
 def test_slow_engine_with_late_closing_fills_what_the_closing_leaves() -> None:
     """At constant pressure volumes add: fresh volume drawn is V(IVC) - V(EVC), backflow included."""
     case = boxes(ivo_deg=360, ivc_deg=600, evo_deg=120, evc_deg=360, area=4e-3)
-    case.update(charge_heating_k=0.0, gamma_fresh=1.35, gamma_burned=1.35)
+    case.update(charge_heating_k=0.0, port_cooling_fraction=0.0, gamma_fresh=1.35, gamma_burned=1.35)
     found = fill_and_empty([300.0], evo_given=EvoState(4e5, 1500.0), **case)
     expected = (volume(math.radians(600)) - CLEAR) / SWEPT * 298.0 / 300.0
     assert found.volumetric_efficiency[0] == pytest.approx(expected, rel=0.005)
@@ -420,20 +454,23 @@ def test_slow_engine_with_late_closing_fills_what_the_closing_leaves() -> None:
     assert found.trapped_pressure_pa[0] == pytest.approx(1.0e5, rel=0.005)
 
 
-@pytest.mark.parametrize("rpm", [1500.0, 5500.0])
+@pytest.mark.parametrize("rpm", [2500.0, 5500.0])
 @pytest.mark.parametrize("evc", [30.0, 50.0])
 def test_against_an_independent_integrator(rpm: float, evc: float) -> None:
-    """The same physics written again on (p, V) by hand and integrated by scipy's LSODA at tight tolerance.
+    """The same physics written again by hand and integrated by scipy's LSODA at tight tolerance.
 
     Written without the smoothing near equal pressures, in mass, temperature and burned fraction instead of the
     kernel's extensive variables. 0.1 % on mass and temperature, 0.001 on the residual.
     """
-    g_f, g_b, t_fresh = 1.38, 1.30, 325.0
+    g_f, g_b, t_fresh, cooling = 1.38, 1.30, 325.0, 0.4
     case = engine(evc=evc)
     case.update(exhaust_pressure_pa=1.06e5)
     given_state = EvoState(4.2e5, 1500.0)
-    found = fill_and_empty([rpm], evo_given=given_state, charge_heating_k=25.0, **case)
-    omega = rpm * math.pi / 30
+    found = fill_and_empty(
+        [rpm], evo_given=given_state, charge_heating_k=25.0, port_cooling_fraction=cooling, **case
+    )
+    omega, p_i, p_e = rpm * math.pi / 30, 1.0e5, 1.06e5
+    piston_area = math.pi * 0.1016**2 / 4
     angle, a_i, a_e = case["crank_rad"], case["intake_effective_area_m2"], case["exhaust_effective_area_m2"]
     opens = float(angle[np.nonzero(a_e)[0][0] - 1])
     closes = float(angle[np.nonzero(a_i)[0][-1] + 1])
@@ -444,70 +481,70 @@ def test_against_an_independent_integrator(rpm: float, evc: float) -> None:
     def flux(p_up: float, t_up: float, x_up: float, p_down: float) -> float:
         g = 1 + R / cv(x_up)
         r = max(p_down / p_up, (2 / (g + 1)) ** (g / (g - 1)))
-        return p_up / math.sqrt(R * t_up) * math.sqrt(2 * g / (g - 1) * max(r ** (2 / g) - r ** ((g + 1) / g), 0.0))
+        return (
+            p_up
+            / math.sqrt(R * t_up)
+            * math.sqrt(2 * g / (g - 1) * max(r ** (2 / g) - r ** ((g + 1) / g), 0.0))
+        )
 
     def cycle(store: list[float], t_e: float, x_e: float) -> np.ndarray:
         def rhs(theta: float, y: np.ndarray) -> list[float]:
-            m, t, x, ms, ts, xs = y[:6]
+            m, t, x, ms, hs, bs = (float(v) for v in y[:6])
             v = volume(theta)
-            dv = (volume(theta + 1e-5) - volume(theta - 1e-5)) / 2e-5
+            dv = piston_area * math.sin(theta) * RADIUS
+            dv *= 1 + RADIUS * math.cos(theta) / math.sqrt(ROD**2 - (RADIUS * math.sin(theta)) ** 2)
             p = m * R * t / v
-            ai, ae = np.interp(theta, angle, a_i), np.interp(theta, angle, a_e)
-            has_store = ms > 1e-8
-            if p < 1.0e5:
-                ti, xi = (ts, xs) if has_store else (t_fresh, 0.0)
-                fi = ai * flux(1.0e5, ti, xi, p) / omega
+            ai, ae = float(np.interp(theta, angle, a_i)), float(np.interp(theta, angle, a_e))
+            full = ms > 1e-9
+            if p < p_i:
+                xi = bs / ms if full else 0.0
+                ti = hs / (ms * (cv(xi) + R)) if full else t_fresh
+                fi = ai * flux(p_i, ti, xi, p) / omega
             else:
                 ti, xi = t, x
-                fi = -ai * flux(p, t, x, 1.0e5) / omega
-            if p < 1.06e5:
+                fi = -ai * flux(p, t, x, p_i) / omega
+            if p < p_e:
                 to, xo = t_e, x_e
-                fe = ae * flux(1.06e5, t_e, x_e, p) / omega
+                fe = ae * flux(p_e, t_e, x_e, p) / omega
             else:
                 to, xo = t, x
-                fe = -ae * flux(p, t, x, 1.06e5) / omega
-            dx = 0.0
-            energy = -p * dv
-            for f, tj, xj in ((fi, ti, xi), (fe, to, xo)):
-                energy += f * (cv(xj) + R) * tj
-                dx += f * (xj - x) / m
-            dm = fi + fe
-            # d(m cv T) = cv T dm + m cv dT + m T dcv
-            dcv = (R / (g_b - 1) - R / (g_f - 1)) * dx
-            dt = (energy - cv(x) * t * dm - m * t * dcv) / (m * cv(x))
-            dms = dts = dxs = 0.0
-            if fi < 0:
-                dms = -fi
-                base = max(ms, 1e-9)
-                dxs = -fi * (x - xs) / base
-                dcvs = (R / (g_b - 1) - R / (g_f - 1)) * dxs
-                dts = (-fi * ((cv(x) + R) * t - (cv(xs) + R) * ts) - base * ts * dcvs) / (base * (cv(xs) + R))
-            elif has_store:
-                dms = -fi
-            out_m = max(-fe, 0.0)
-            return [dm, dt, dx, dms, dts, dxs, out_m, out_m * (cv(x) + R) * t, out_m * x]
+                fe = -ae * flux(p, t, x, p_e) / omega
+            dx = (fi * (xi - x) + fe * (xo - x)) / m
+            energy = fi * (cv(xi) + R) * ti + fe * (cv(xo) + R) * to - p * dv
+            # d(m cv T) = cv T dm + m T dcv + m cv dT
+            dt = (energy - cv(x) * t * (fi + fe) - m * t * (cv(1.0) - cv(0.0)) * dx) / (m * cv(x))
+            share = 1.0 if fi < 0 or full else 0.0
+            out = max(-fe, 0.0)
+            return [
+                fi + fe,
+                dt,
+                dx,
+                -fi * share,
+                -fi * (cv(xi) + R) * (ti - cooling * (ti - t_fresh) if fi < 0 else ti) * share,
+                -fi * xi * share,
+                out,
+                out * (cv(x) + R) * t,
+                out * x,
+            ]
 
         m_0 = given_state.pressure_pa * volume(opens) / (R * given_state.temperature_k)
         start = [m_0, given_state.temperature_k, 1.0, *store, 0.0, 0.0, 0.0]
-        atol = [1e-10, 1e-4, 1e-7, 1e-11, 1e-3, 1e-6, 1e-10, 1e-4, 1e-10]
-        # First slice without a store to mix into: LSODA is told where the valves move.
-        result = solve_ivp(
-            rhs, (opens, closes), start, method="LSODA", rtol=1e-6, atol=atol, max_step=math.radians(2.0)
-        )
+        atol = [1e-10, 1e-4, 1e-7, 1e-10, 1e-4, 1e-10, 1e-10, 1e-4, 1e-10]
+        result = solve_ivp(rhs, (opens, closes), start, method="LSODA", rtol=1e-6, atol=atol, max_step=0.05)
         assert result.success
         return np.asarray(result.y[:, -1])
 
-    store, t_e, x_e = [0.0, t_fresh, 0.0], 1000.0, 1.0
-    for _ in range(7):
-        y = cycle(store, t_e, x_e)
-        store = [max(y[3], 0.0), y[4], y[5]]
-        x_e = min(y[8] / y[6], 1.0)
-        t_e = y[7] / (y[6] * (cv(x_e) + R))
+    store, t_out, x_e = [0.0, 0.0, 0.0], 1200.0, 1.0
+    for _ in range(6):
+        y = cycle(store, t_out - cooling * (t_out - t_fresh), x_e)
+        store = [float(v) for v in y[3:6]]
+        x_e = min(float(y[8] / y[6]), 1.0)
+        t_out = float(y[7] / (y[6] * (cv(x_e) + R)))
     fresh = y[0] * (1 - y[2])
     assert found.fresh_kg[0] == pytest.approx(fresh, rel=1e-3)
     assert found.trapped_temperature_k[0] == pytest.approx(y[1], rel=1e-3)
     assert found.residual_fraction[0] == pytest.approx(y[2], abs=1e-3)
-    assert found.exhaust_temperature_k[0] == pytest.approx(t_e, rel=2e-3)
+    assert found.exhaust_temperature_k[0] == pytest.approx(t_out, rel=1e-3)
 
 
 SPEEDS = np.array([600, 800, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 6000, 7000.0])
@@ -537,10 +574,14 @@ def test_flow_through_a_small_valve_is_choked() -> None:
     case.update(charge_heating_k=0.0)
     found = fill_and_empty([rpm], evo_given=EvoState(1.5e5, 1200.0), **case)
     rate = area * float(
-        orifice_mass_flux_kg_per_s_m2(1e5, upstream_temperature_k=300.0, downstream_pressure_pa=0.1e5, gamma=1.38)
+        orifice_mass_flux_kg_per_s_m2(
+            1e5, upstream_temperature_k=300.0, downstream_pressure_pa=0.1e5, gamma=1.38
+        )
     )
     second_per_deg = 1 / (6 * rpm)
-    grown = next(d for d in np.arange(360.0, 420.0, 0.1) if (CLEAR / volume(math.radians(d))) ** 1.3 * 1.3 < 0.5)
+    grown = next(
+        d for d in np.arange(360.0, 420.0, 0.1) if (CLEAR / volume(math.radians(d))) ** 1.3 * 1.3 < 0.5
+    )
     most, least = rate * 240.25 * second_per_deg, rate * (600 - grown) * second_per_deg
     assert found.trapped_pressure_pa[0] < 0.45e5
     assert least < found.fresh_kg[0] <= most
@@ -552,14 +593,14 @@ def test_small_valves_cost_filling_at_speed() -> None:
         fill_and_empty([6500.0], **engine(intake_area=area)).volumetric_efficiency[0]
         for area in (4e-4, 5.5e-4, 7e-4, 9e-4)
     ]
-    assert all(b > a + 0.01 for a, b in zip(filled, filled[1:], strict=False))
+    assert all(b > a + 0.01 for a, b in itertools.pairwise(filled))
 
 
 def test_late_closing_costs_low_speed_and_pays_at_high_speed() -> None:
     closings = (50.0, 65.0, 80.0, 95.0)
     slow = [fill_and_empty([1000.0], **engine(ivc=c)).volumetric_efficiency[0] for c in closings]
     fast = [fill_and_empty([7000.0], **engine(ivc=c)).volumetric_efficiency[0] for c in closings]
-    assert all(b < a for a, b in zip(slow, slow[1:], strict=False))
+    assert all(b < a for a, b in itertools.pairwise(slow))
     assert fast[-1] > fast[0]
 
 
@@ -581,13 +622,13 @@ def test_finer_grid_and_order_of_speeds_do_not_matter() -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(
-    st.floats(300, 10000),
+    st.floats(300, 8000),
     st.floats(0.0, 50.0),
     st.floats(35.0, 100.0),
     st.floats(35.0, 95.0),
     st.floats(0.0, 50.0),
-    st.floats(1e-4, 3e-3),
-    st.floats(1e-4, 3e-3),
+    st.floats(3e-4, 3e-3),
+    st.floats(8e-4, 3e-3),
     st.floats(0.4e5, 1.1e5),
     st.floats(0.95e5, 1.5e5),
 )
@@ -603,14 +644,26 @@ def test_any_plausible_engine_settles_within_physics(
     p_e: float,
 ) -> None:
     case = engine(
-        ivo=round(ivo), ivc=round(ivc), evo=round(evo), evc=round(evc), intake_area=a_i, exhaust_area=a_e, step=2.0
+        ivo=round(ivo),
+        ivc=round(ivc),
+        evo=round(evo),
+        evc=round(evc),
+        intake_area=a_i,
+        exhaust_area=a_e,
+        step=2.0,
     )
     case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=p_e)
     try:
         found = fill_and_empty([rpm], **case)
     except NoSolution:
-        # A throttled engine that breathes back its own exhaust has no steady firing cycle; an open one must have.
-        assert p_i < 0.8 * p_e or a_i < 4e-4 or a_e < 4e-4
+        # Only an engine whose overlap lets back a good part of a charge of exhaust may have no steady firing cycle.
+        assert p_e > p_i
+        through = np.minimum(case["intake_effective_area_m2"], case["exhaust_effective_area_m2"])
+        flux = orifice_mass_flux_kg_per_s_m2(
+            p_e, upstream_temperature_k=1000.0, downstream_pressure_pa=p_i, gamma=1.3
+        )
+        back_kg = float(flux) * float(np.trapezoid(through, case["crank_rad"])) / (rpm * math.pi / 30)
+        assert back_kg > 0.3 * p_i * SWEPT / (R * 325.0)
         return
     assert 0.0 < found.residual_fraction[0] < 1.0
     assert 0.0 < found.volumetric_efficiency[0] < 1.3
@@ -631,13 +684,17 @@ def test_thirteen_speeds_take_a_blink() -> None:
 
 
 def test_pressures_may_differ_by_speed() -> None:
-    back_pressure = 1.0e5 + 0.2e5 * (SPEEDS / 7000.0) ** 2
+    """Back pressure at 1500 rpm only: that speed loses filling and 20 kPa of work, its neighbour nothing.
+
+    At 1500 rpm the exhaust stroke runs near the port pressure, so pumping grows by about the rise itself (15 %).
+    """
     case = engine()
-    case.update(exhaust_pressure_pa=back_pressure)
-    found: FillResult = fill_and_empty(SPEEDS, **case)
-    free = fill_and_empty(SPEEDS, **engine())
-    assert found.volumetric_efficiency[-1] < free.volumetric_efficiency[-1]
-    assert found.pumping_mep_pa[-1] > free.pumping_mep_pa[-1] + 0.1e5
+    case.update(exhaust_pressure_pa=[1.2e5, 1.0e5])
+    found: FillResult = fill_and_empty([1500.0, 3000.0], **case)
+    free = fill_and_empty([1500.0, 3000.0], **engine())
+    assert found.volumetric_efficiency[0] < free.volumetric_efficiency[0] - 0.01
+    assert found.pumping_mep_pa[0] - free.pumping_mep_pa[0] == pytest.approx(0.2e5, rel=0.15)
+    assert found.volumetric_efficiency[1] == pytest.approx(free.volumetric_efficiency[1], rel=1e-3)
 
 
 def test_fill_and_empty_refuses_what_it_cannot_do() -> None:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
 from lobeledger.errors import BuildError
 from lobeledger.parts import (
     ORIGINS,
@@ -198,9 +197,11 @@ def test_discharge_rises_in_lift_and_stays_inside_its_range() -> None:
 
 # ------------------------------------------------------------------ tables that must be refused
 
-HEAD = (
-    "# source: a book; edition: 1\n# page: 2; units: none\n# date: 2026-01-01; checker: nobody\n# grade: estimated\n"
-)
+HEAD = """# source: a book; edition: 1
+# page: 2; units: none
+# date: 2026-01-01; checker: nobody
+# grade: estimated
+"""
 
 
 @pytest.fixture

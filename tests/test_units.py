@@ -1,8 +1,8 @@
 """Units: conversions against the published factors, and what a person may write.
 
-The factors are those of A. Thompson and B. N. Taylor, Guide for the Use of the International System of Units (SI),
-NIST Special Publication 811, 2008 edition, appendix B.8. Page not seen: from memory, except where a row says that
-the figure was read in a reproduction.
+The factors are those of A. Thompson and B. N. Taylor, Guide for the Use of the International System of
+Units (SI), NIST Special Publication 811, 2008 edition, appendix B.8. Page not seen: from memory, except where
+a row says that the figure was read in a reproduction.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import time
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from lobeledger.units import (
     SYSTEMS,
     UnitTrouble,

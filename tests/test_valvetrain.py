@@ -285,6 +285,15 @@ def test_no_limit_without_deceleration() -> None:
         )
 
 
+def test_a_ramp_that_slows_within_the_lash_does_not_limit_the_speed() -> None:
+    """While the lash is open the springs press on the seat, so slowing there is not theirs to bear."""
+    lift, bend = np.array([0.0002, 0.0003, 0.006, 0.008]), np.array([-0.002, -0.001, -0.010, -0.016])
+    whole = v.rigid_limit_rpm(lift, bend, lash_m=0.0006, **TRAIN)
+    lifted = v.rigid_limit_rpm(lift[2:], bend[2:], lash_m=0.0006, **TRAIN)
+    assert whole.crank_rpm == lifted.crank_rpm
+    assert int(whole.at_index) == 3
+
+
 def test_lash_leaves_the_valve_shut_and_the_lobe_free() -> None:
     lift, bend = lobe(0.008)
     shut = 1.5 * lift <= 0.0005

@@ -1,7 +1,7 @@
 """Two settings that must stand before numba and plotly are imported.
 
-    prepare()       called once, first thing, by the package's __init__
-    cache_folder()  where compiled kernels are kept
+prepare()       called once, first thing, by the package's __init__
+cache_folder()  where compiled kernels are kept
 """
 
 import hashlib
@@ -31,7 +31,8 @@ def cache_folder(folder: Path = _HERE) -> Path:
     """
     own = Path(sys.prefix)
     if sys.prefix == sys.base_prefix or not os.access(own, os.W_OK):
-        own = Path(os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA") or Path.home() / ".cache")
+        chosen = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+        own = Path(chosen) if chosen else Path.home() / ".cache"
     return own / "lobeledger-compiled" / source_key(folder)
 
 
@@ -39,11 +40,11 @@ def prepare() -> None:
     """Set both; does nothing where the user has already chosen.
 
     1. numba recompiles a cached kernel only when the kernel's own file changes, not when a helper it calls in
-       another file does: wrong numbers would come back silently after an update. Keying the cache folder on all
-       sources makes that impossible.
-    2. plotly imports nbformat, that jsonschema, and its optional URI checker `rfc3987_syntax` builds 39 grammars:
-       one second in plain Python, four to seven inside a notebook cell. Nothing here needs it; an entry of None
-       makes jsonschema go without. Done in kernels only, so that no other program is touched.
+       another file does: wrong numbers would come back silently after an update. Keying the cache folder on
+       all sources makes that impossible.
+    2. plotly imports nbformat, that jsonschema, and its optional URI checker `rfc3987_syntax` builds 39
+       grammars: one second in plain Python, four to seven inside a notebook cell. Nothing here needs it; an
+       entry of None makes jsonschema go without. Done in kernels only, so that no other program is touched.
     """
     if "NUMBA_CACHE_DIR" not in os.environ:
         os.environ["NUMBA_CACHE_DIR"] = str(cache_folder())

@@ -13,7 +13,7 @@ import functools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from lobeledger.cycle import (
     torque_curve_n_m,
     valve_timing,
 )
-from lobeledger.errors import NoSolution
+from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.figures import NOT_FOR_THIS, Figure, spread
 from lobeledger.limits import Broken, Impossible, broken_limits, cautions
 from lobeledger.lobe import Array, Lobe
@@ -50,7 +50,10 @@ __all__ = ["SPEED_GRID_RPM", "Assessment", "assess"]
 
 @dataclass(frozen=True)
 class Assessment:
-    """Physics of one candidate. Without lobes (an impossible card) the figures that need them are missing."""
+    """Physics of one candidate. Without lobes (an impossible card) the figures that need them are missing.
+
+    torque_n_m: over `cycle.SPEED_GRID_RPM`; empty without lobes.
+    """
 
     candidate: Candidate
     figures: Mapping[str, Figure]
@@ -60,6 +63,7 @@ class Assessment:
     intake: CardLobe | None = None
     exhaust: CardLobe | None = None
     torque_family_share: float = 0.0
+    torque_n_m: Array = field(default_factory=lambda: np.zeros(0))
 
 
 # -- lobes ------------------------------------------------------------------------------------------------
@@ -149,7 +153,7 @@ _RANGED = {
         f"candidates.{{id}}.valvetrain.{key}": key
         for key in (
             "rocker_inertia", "rocker_pushrod_radius", "pushrod_mass", "intake_valve_mass", "exhaust_valve_mass",
-            "retainer_mass", "locks_mass", "rocker_ratio", "base_circle_radius",
+            "retainer_mass", "locks_mass", "rocker_ratio", "base_circle_radius", "lobe_width",
         )
     },
     **{
@@ -158,8 +162,13 @@ _RANGED = {
     },
     **{
         f"candidates.{{id}}.{key}": key
-        for key in ("lifter_mass", "crown_radius", "lobe_taper", "lobe_modulus", "follower_modulus", "wheel_width", "intake_lash", "exhaust_lash")
+        for key in (
+            "lifter_mass", "crown_radius", "lobe_taper", "lobe_modulus", "follower_modulus", "wheel_diameter",
+            "wheel_width", "intake_lash", "exhaust_lash",
+        )
     },
+    "engine.compression": "compression",
+    "model.mach_index_peak": "mach_index_peak",
     "model.hydraulic_seat": "hydraulic_seat",
     "model.idle_efficiency": "idle_efficiency",
     "model.idle_accessory": "idle_accessory",
@@ -196,6 +205,9 @@ def _mechanics(key: _Key) -> _Mechanics:
         ("exhaust", c.exhaust, c.exhaust_lash_m),
     ):
         seat = seat_lift_m(c, model, lash)
+        if not seat > 0.0:
+            what = f"{which}_lash of '{c.id}'" if c.lifter == "solid" else "model.hydraulic_seat"
+            raise OutOfRange(f"{what} is zero, so the valve would have no seat to leave; give a value above zero")
         try:
             lobes[which] = _lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
         except NoSolution as trouble:
@@ -210,24 +222,30 @@ def _mechanics(key: _Key) -> _Mechanics:
         )  # fmt: skip
     intake, exhaust = lobes["intake"], lobes["exhaust"]
     _motion(key, intake, exhaust, limits, figures)
-    figures["stress_cranking"] = _nose_stress(key, intake, exhaust, model.cranking_speed_rpm)
+    figures["stress_cranking"] = _nose_stress(key, intake, exhaust, figures, model.cranking_speed_rpm)
     mean_area = _breathing(key, intake, exhaust, figures)
     nominal, low, high, family = _torque(key, intake, exhaust)
     return _Mechanics(
         figures, (), intake, exhaust, nominal, low, high, family, mean_area,
-        functools.lru_cache(maxsize=64)(lambda rpm: _nose_stress(key, intake, exhaust, rpm)),
+        functools.lru_cache(maxsize=64)(lambda rpm: _nose_stress(key, intake, exhaust, figures, rpm)),
     )  # fmt: skip
 
 
-def _some(key: _Key, *names: str) -> dict[str, tuple[float, float]]:
-    return {name: key.ranges[name] for name in names if name in key.ranges}
+def _some(key: _Key, *names: str, **renamed: str) -> dict[str, tuple[float, float]]:
+    """The ranges known of these inputs; renamed: what a measure calls an input -> its name among the ranges."""
+    wanted = {**dict(zip(names, names, strict=True)), **renamed}
+    return {name: key.ranges[own] for name, own in wanted.items() if own in key.ranges}
 
 
 def _springs_and_mass(key: _Key, figures: dict[str, Figure]) -> None:
     """Moving mass, spring loads and clearances; they need the cards' lifts but no lobe."""
     c, v, s = key.candidate, key.candidate.valvetrain, key.candidate.springs
 
-    def mass(*, valve_mass: float, lifter_mass: float, pushrod_mass: float, rocker_inertia: float, rocker_pushrod_radius: float, retainer_mass: float, locks_mass: float, spring_mass: float) -> float:  # fmt: skip
+    def mass(
+        *, valve_mass: float, lifter_mass: float, pushrod_mass: float, rocker_inertia: float,
+        rocker_pushrod_radius: float, retainer_mass: float, locks_mass: float, spring_mass: float,
+        rocker_ratio: float = v.rocker_ratio,
+    ) -> float:  # fmt: skip
         return valvetrain.moving_mass_at_lifter_kg(
             lifter_kg=lifter_mass,
             pushrod_kg=pushrod_mass,
@@ -236,7 +254,7 @@ def _springs_and_mass(key: _Key, figures: dict[str, Figure]) -> None:
             valve_side_kg=valvetrain.valve_side_mass_kg(
                 valve_kg=valve_mass, retainer_kg=retainer_mass, locks_kg=locks_mass, spring_kg=spring_mass
             ),
-            ratio=v.rocker_ratio,
+            ratio=rocker_ratio,
         )
 
     inputs = dict(
@@ -246,15 +264,23 @@ def _springs_and_mass(key: _Key, figures: dict[str, Figure]) -> None:
     )  # fmt: skip
     shared = _some(key, *inputs)
     for which in ("intake", "exhaust"):
-        ranges = dict(shared)
-        if f"{which}_valve_mass" in key.ranges:
-            ranges["valve_mass"] = key.ranges[f"{which}_valve_mass"]
+        ranges = {**shared, **_some(key, valve_mass=f"{which}_valve_mass")}
         figures[f"{which}_mass"] = spread(mass, {**inputs, "valve_mass": getattr(v, f"{which}_valve_mass_kg")}, ranges)
-    figures["mass"] = figures["intake_mass"]
-    full = max(
-        v.rocker_ratio * card.lobe_lift_m - lash
-        for card, lash in ((c.intake, c.intake_lash_m), (c.exhaust, c.exhaust_lash_m))
+    # `intake_mass` and `exhaust_mass` hold the ratio fixed: limit and stress move it in mass and load together.
+    ratio = _some(key, "rocker_ratio")
+    figures["mass"] = spread(
+        mass,
+        {**inputs, "valve_mass": v.intake_valve_mass_kg, "rocker_ratio": v.rocker_ratio},
+        {**shared, **_some(key, valve_mass="intake_valve_mass"), **ratio},
     )
+
+    def full(rocker_ratio: float) -> float:
+        """The greater valve lift, gross for hydraulic lifters: the spring must bear a lifter that has not leaked."""
+        return max(
+            rocker_ratio * card.lobe_lift_m - lash
+            for card, lash in ((c.intake, c.intake_lash_m), (c.exhaust, c.exhaust_lash_m))
+        )
+
     loads = dict(
         seat_load=s.seat_load_n,
         inner_seat_load=s.inner_seat_load_n,
@@ -267,33 +293,61 @@ def _springs_and_mass(key: _Key, figures: dict[str, Figure]) -> None:
     )
     figures["rate"] = spread(lambda rate, inner_rate, **_: rate + inner_rate, loads, rate_ranges)
     figures["open_load"] = spread(
-        lambda seat_load, inner_seat_load, rate, inner_rate: float(
-            valvetrain.open_load_n(seat_load + inner_seat_load, rate_n_per_m=rate + inner_rate, valve_lift_m=full)
+        lambda seat_load, inner_seat_load, rate, inner_rate, rocker_ratio: float(
+            valvetrain.open_load_n(
+                seat_load + inner_seat_load, rate_n_per_m=rate + inner_rate, valve_lift_m=full(rocker_ratio)
+            )
         ),
-        loads,
-        {**seat_ranges, **rate_ranges},
+        {**loads, "rocker_ratio": v.rocker_ratio},
+        {**seat_ranges, **rate_ranges, **ratio},
     )
     figures["coil_bind"] = spread(
-        lambda installed_height, coil_bind: valvetrain.coil_bind_clearance_m(
-            installed_height_m=installed_height, coil_bind_height_m=coil_bind, greatest_valve_lift_m=full
+        lambda installed_height, coil_bind, rocker_ratio: valvetrain.coil_bind_clearance_m(
+            installed_height_m=installed_height, coil_bind_height_m=coil_bind, greatest_valve_lift_m=full(rocker_ratio)
         ),
-        dict(installed_height=s.installed_height_m, coil_bind=s.coil_bind_m),
-        _some(key, "installed_height", "coil_bind"),
+        dict(installed_height=s.installed_height_m, coil_bind=s.coil_bind_m, rocker_ratio=v.rocker_ratio),
+        _some(key, "installed_height", "coil_bind", "rocker_ratio"),
     )
     figures["retainer"] = spread(
-        lambda retainer_to_seal: valvetrain.retainer_to_seal_clearance_m(
-            retainer_to_seal_closed_m=retainer_to_seal, greatest_valve_lift_m=full
+        lambda retainer_to_seal, rocker_ratio: valvetrain.retainer_to_seal_clearance_m(
+            retainer_to_seal_closed_m=retainer_to_seal, greatest_valve_lift_m=full(rocker_ratio)
         ),
-        dict(retainer_to_seal=s.retainer_to_seal_m),
-        _some(key, "retainer_to_seal"),
+        dict(retainer_to_seal=s.retainer_to_seal_m, rocker_ratio=v.rocker_ratio),
+        _some(key, "retainer_to_seal", "rocker_ratio"),
     )
 
 
 def _both(
     measure: Callable[[str, CardLobe], Figure], intake: CardLobe, exhaust: CardLobe, worst: Callable[..., Any]
 ) -> Figure:
-    """The worse of the two lobes, by its nominal value."""
-    return Figure(*worst(measure("intake", intake), measure("exhaust", exhaust), key=lambda figure: figure.value))
+    """The worse of the two lobes, value by value and end by end: the milder lobe may have the wider band."""
+    pair = measure("intake", intake), measure("exhaust", exhaust)
+    return Figure(*(float(worst(ends)) for ends in zip(*pair, strict=True)))
+
+
+def _valve_side_kg(c: Candidate, which: str) -> float:
+    v: Any = c.valvetrain
+    return valvetrain.valve_side_mass_kg(
+        valve_kg=getattr(v, f"{which}_valve_mass_kg"), retainer_kg=v.retainer_mass_kg, locks_kg=v.locks_mass_kg,
+        spring_kg=c.springs.spring_mass_kg,
+    )  # fmt: skip
+
+
+def _seat_duration(key: _Key, which: str, lobe: CardLobe, above_seat_m: float = 0.0) -> Figure:
+    """Crank angle (rad) with the valve further than above_seat_m, at the valve, off its seat."""
+    c, model = key.candidate, key.model
+    if c.lifter == "solid":
+        lash = c.intake_lash_m if which == "intake" else c.exhaust_lash_m
+        inputs, ranges = dict(lash=lash), _some(key, lash=f"{which}_lash")
+    else:
+        inputs, ranges = dict(hydraulic_seat=model.hydraulic_seat_m), _some(key, "hydraulic_seat")
+
+    def duration(*, rocker_ratio: float, lash: float = 0.0, hydraulic_seat: float = 0.0) -> Array:
+        lobe_lift = (lash + above_seat_m) / rocker_ratio + hydraulic_seat
+        return np.array([member.duration_crank_rad(lobe_lift) for member in lobe.members])
+
+    inputs["rocker_ratio"] = c.valvetrain.rocker_ratio
+    return spread(duration, inputs, {**ranges, **_some(key, "rocker_ratio")})
 
 
 def _motion(
@@ -304,19 +358,20 @@ def _motion(
     figures: dict[str, Figure],
 ) -> None:
     """Lifts, durations, geometry and the rigid limit speed."""
-    c, v, model = key.candidate, key.candidate.valvetrain, key.model
+    c, v = key.candidate, key.candidate.valvetrain
     base = v.base_circle_radius_m
 
     def rigid(which: str, lobe: CardLobe) -> Figure:
         lash = c.intake_lash_m if which == "intake" else c.exhaust_lash_m
         mass, seat, rate = figures[f"{which}_mass"], figures["seat_load"], figures["rate"]
+        side = _valve_side_kg(c, which)
         return spread(
-            lambda mass, seat, rate: valvetrain.rigid_limit_rpm(
-                lobe.stack[:, 0], lobe.stack[:, 2], moving_mass_kg=mass, ratio=v.rocker_ratio, seat_load_n=seat,
-                rate_n_per_m=rate, lash_m=lash,
+            lambda mass, seat, rate, rocker_ratio: valvetrain.rigid_limit_rpm(
+                lobe.stack[:, 0], lobe.stack[:, 2], moving_mass_kg=mass + side * (rocker_ratio**2 - v.rocker_ratio**2),
+                ratio=rocker_ratio, seat_load_n=seat, rate_n_per_m=rate, lash_m=lash,
             ).crank_rpm,
-            dict(mass=mass.value, seat=seat.value, rate=rate.value),
-            dict(mass=(mass.low, mass.high), seat=(seat.low, seat.high), rate=(rate.low, rate.high)),
+            dict(mass=mass.value, seat=seat.value, rate=rate.value, rocker_ratio=v.rocker_ratio),
+            dict(mass=mass[1:], seat=seat[1:], rate=rate[1:], **_some(key, "rocker_ratio")),
         )  # fmt: skip
 
     figures["rigid_limit"] = _both(rigid, intake, exhaust, min)
@@ -324,80 +379,99 @@ def _motion(
         ("intake", c.intake, c.intake_lash_m),
         ("exhaust", c.exhaust, c.exhaust_lash_m),
     ):
-        figures[f"{which}_lift"] = Figure.exact(v.rocker_ratio * (card.lobe_lift_m - seat_lift_m(c, model, lash)))
-    if c.lifter == "solid":
-        seat_lift, seat_range = c.intake_lash_m, _some(key, "intake_lash").get("intake_lash")
-        to_lobe = v.rocker_ratio
-    else:
-        seat_lift, seat_range = model.hydraulic_seat_m, _some(key, "hydraulic_seat").get("hydraulic_seat")
-        to_lobe = 1.0
+        figures[f"{which}_lift"] = _net_lift(key, which, card, lash)
+    figures["seat_duration"] = _seat_duration(key, "intake", intake)
+    figures["valve_duration"] = _seat_duration(key, "intake", intake, above_seat_m=0.050 * 0.0254)
 
-    def duration(lobe_lift: float) -> Array:
-        return np.array([member.duration_crank_rad(lobe_lift) for member in intake.members])
+    def nose_radius(_: str, lobe: CardLobe) -> Figure:
+        def least(base_circle_radius: float, wheel_diameter: float = 0.0) -> Array:
+            radius = _cam_radius(key, lobe.stack, base_circle_radius, wheel_diameter)
+            return np.where(radius > 0.0, radius, np.inf).min(axis=1)
 
-    ranges = {"lift": seat_range} if seat_range else {}
-    figures["seat_duration"] = spread(lambda lift: duration(lift / to_lobe), dict(lift=seat_lift), ranges)
-    fixed = 0.050 * 0.0254 / v.rocker_ratio
-    figures["valve_duration"] = spread(lambda lift: duration(lift / to_lobe + fixed), dict(lift=seat_lift), ranges)
+        inputs = dict(base_circle_radius=base)
+        if not isinstance(limits, FlatLimits):
+            inputs["wheel_diameter"] = 2.0 * limits.wheel_radius_m
+        return spread(least, inputs, _some(key, *inputs))
 
+    figures["nose_radius"] = _both(nose_radius, intake, exhaust, min)
     if isinstance(limits, FlatLimits):
         figures["travel"] = _both(lambda _, lobe: _over(np.abs(lobe.stack[:, 1]).max(axis=1)), intake, exhaust, max)
         figures["pressure_angle"] = NOT_FOR_THIS
-        figures["nose_radius"] = _both(
-            lambda _, lobe: _over(
-                follower.flat_cam_radius_m(lobe.stack[:, 0], lobe.stack[:, 2], base_radius_m=base).min(axis=1)
-            ),
-            intake, exhaust, min,
-        )  # fmt: skip
     else:
-        wheel = limits.wheel_radius_m
         figures["travel"] = NOT_FOR_THIS
-        figures["pressure_angle"] = _both(
-            lambda _, lobe: _over(
-                np.abs(
+
+        def pressure_angle(_: str, lobe: CardLobe) -> Figure:
+            return spread(
+                lambda base_circle_radius, wheel_diameter: np.abs(
                     follower.roller_pressure_angle_rad(
-                        lobe.stack[:, 0], lobe.stack[:, 1], base_radius_m=base, roller_radius_m=wheel
+                        lobe.stack[:, 0],
+                        lobe.stack[:, 1],
+                        base_radius_m=base_circle_radius,
+                        roller_radius_m=wheel_diameter / 2.0,
                     )
-                ).max(axis=1)
-            ),
-            intake, exhaust, max,
-        )  # fmt: skip
-        figures["nose_radius"] = _both(
-            lambda _, lobe: _over(_roller_nose_radius(lobe, base, wheel)), intake, exhaust, min
-        )
+                ).max(axis=1),
+                dict(base_circle_radius=base, wheel_diameter=2.0 * limits.wheel_radius_m),
+                _some(key, "base_circle_radius", "wheel_diameter"),
+            )
+
+        figures["pressure_angle"] = _both(pressure_angle, intake, exhaust, max)
+
+
+def _net_lift(key: _Key, which: str, card: Card, lash: float) -> Figure:
+    """Greatest valve lift (m) net of lash or of what a hydraulic lifter takes up."""
+    c = key.candidate
+    hydraulic = c.lifter != "solid"
+    inputs = dict(rocker_ratio=c.valvetrain.rocker_ratio, taken_up=key.model.hydraulic_seat_m if hydraulic else lash)
+    ranges = _some(key, "rocker_ratio", taken_up="hydraulic_seat" if hydraulic else f"{which}_lash")
+
+    def lift(rocker_ratio: float, taken_up: float) -> float:
+        return rocker_ratio * card.lobe_lift_m - taken_up * (rocker_ratio if hydraulic else 1.0)
+
+    return spread(lift, inputs, ranges)
 
 
 def _over(family: Array) -> Figure:
     return Figure(float(family[0]), float(family.min()), float(family.max()))
 
 
-def _roller_nose_radius(lobe: CardLobe, base_m: float, wheel_m: float) -> Array:
-    """Cam radius of curvature at the nose, the angle of greatest lift, for each member."""
-    at = lobe.nominal.lift_m.argmax()
-    return follower.roller_cam_radius_m(
-        lobe.stack[:, 0, at],
-        lobe.stack[:, 1, at],
-        lobe.stack[:, 2, at],
-        base_radius_m=base_m,
-        roller_radius_m=wheel_m,
-    )
+def _cam_radius(key: _Key, motion: Array, base_m: float, wheel_diameter_m: float) -> Array:
+    """Cam radius of curvature (m) from lift, slope and acceleration on axis 1; hollow is negative.
+
+    Convex parts are held at the least radius a lobe may have. Off the nose nothing else bounds a roller's lobe,
+    and a base circle smaller than nominal would be ground with another, blunter, lobe of the same card.
+    """
+    lift, slope, accel = motion[:, 0], motion[:, 1], motion[:, 2]
+    least = key.model.least_nose_radius_m
+    if key.candidate.follower == "flat":
+        return np.maximum(follower.flat_cam_radius_m(lift, accel, base_radius_m=base_m), least)
+    wheel_m = wheel_diameter_m / 2.0
+    radius = follower.roller_cam_radius_m(lift, slope, accel, base_radius_m=base_m, roller_radius_m=wheel_m)
+    return np.where(radius < -wheel_m, radius, np.maximum(radius, least))
 
 
-def _nose_stress(key: _Key, intake: CardLobe, exhaust: CardLobe, speed_rpm: float) -> Figure:
-    """Greatest contact pressure at the nose at a crank speed, the worse of intake and exhaust (Pa)."""
+def _nose_stress(
+    key: _Key, intake: CardLobe, exhaust: CardLobe, figures: Mapping[str, Figure], speed_rpm: float
+) -> Figure:
+    """Greatest contact pressure on the nose at a crank speed, the worse of intake and exhaust (Pa).
+
+    The nose is where the lobe slows the open valve (s'' < 0). Its sharpest and hardest pressed point often lies
+    beside the angle of greatest lift, so each lobe's is looked for, with nominal inputs, and followed from there.
+    """
     c, v, model = key.candidate, key.candidate.valvetrain, key.model
-    figures: dict[str, Figure] = {}
-    _springs_and_mass(key, figures)
 
     def one(which: str, lobe: CardLobe) -> Figure:
-        at = int(lobe.nominal.lift_m.argmax())
-        lift, accel = lobe.stack[:, 0, at], lobe.stack[:, 2, at]
         lash = c.intake_lash_m if which == "intake" else c.exhaust_lash_m
+        side = _valve_side_kg(c, which)
 
-        def pressure(*, seat: float, rate: float, mass: float, lobe_modulus: float, follower_modulus: float, crown_radius: float = 0.0, lobe_taper: float = 0.0, wheel_width: float = 0.0) -> Array:  # fmt: skip
+        def pressure(
+            motion: Array, *, seat: float, rate: float, mass: float, rocker_ratio: float, base_circle_radius: float,
+            lobe_width: float, lobe_modulus: float, follower_modulus: float, crown_radius: float = 0.0,
+            lobe_taper: float = 0.0, wheel_diameter: float = 0.0, wheel_width: float = 0.0,
+        ) -> Array:  # fmt: skip
+            lift, slope, accel = motion[:, 0], motion[:, 1], motion[:, 2]
             load = valvetrain.contact_force_n(
-                lift, accel, crank_rpm=speed_rpm, moving_mass_kg=mass, ratio=v.rocker_ratio, seat_load_n=seat,
-                rate_n_per_m=rate, lash_m=lash,
+                lift, accel, crank_rpm=speed_rpm, moving_mass_kg=mass + side * (rocker_ratio**2 - v.rocker_ratio**2),
+                ratio=rocker_ratio, seat_load_n=seat, rate_n_per_m=rate, lash_m=lash,
             )  # fmt: skip
             # Above the rigid limit nothing presses on the nose; the limit itself is reported elsewhere.
             load = np.maximum(load, 0.0)
@@ -407,45 +481,58 @@ def _nose_stress(key: _Key, intake: CardLobe, exhaust: CardLobe, speed_rpm: floa
                 second_modulus_pa=follower_modulus,
                 second_poisson=model.poisson,
             )
+            radius = _cam_radius(key, motion, base_circle_radius, wheel_diameter)
             if c.follower == "flat":
-                radius = follower.flat_cam_radius_m(lift, accel, base_radius_m=v.base_circle_radius_m)
-                taper = follower.lobe_taper_rad(lobe_taper, lobe_width_m=v.lobe_width_m)
+                taper = follower.lobe_taper_rad(lobe_taper, lobe_width_m=lobe_width)
                 return contact.crowned_face_contact(
                     load,
                     cam_radius_m=radius,
                     crown_radius_m=crown_radius,
-                    lobe_width_m=v.lobe_width_m,
+                    lobe_width_m=lobe_width,
                     modulus_pa=modulus,
                     contact_offset_m=follower.taper_contact_offset_m(crown_radius_m=crown_radius, taper_rad=taper),
                 ).peak_pressure_pa
-            assert c.wheel_diameter_m is not None
-            wheel = c.wheel_diameter_m / 2.0
+            angle = follower.roller_pressure_angle_rad(
+                lift, slope, base_radius_m=base_circle_radius, roller_radius_m=wheel_diameter / 2.0
+            )
             return contact.roller_lobe_contact(
-                load,
-                cam_radius_m=_roller_nose_radius(lobe, v.base_circle_radius_m, wheel),
-                roller_radius_m=wheel,
-                lobe_width_m=v.lobe_width_m,
+                follower.roller_normal_load_n(load, pressure_angle_rad=angle),
+                cam_radius_m=radius,
+                roller_radius_m=wheel_diameter / 2.0,
+                lobe_width_m=lobe_width,
                 wheel_width_m=wheel_width,
                 modulus_pa=modulus,
             ).peak_pressure_pa
 
         inputs = dict(
             seat=figures["seat_load"].value, rate=figures["rate"].value, mass=figures[f"{which}_mass"].value,
+            rocker_ratio=v.rocker_ratio, base_circle_radius=v.base_circle_radius_m, lobe_width=v.lobe_width_m,
             lobe_modulus=c.lobe_modulus_pa, follower_modulus=c.follower_modulus_pa,
         )  # fmt: skip
         ranges = {
             "seat": figures["seat_load"][1:], "rate": figures["rate"][1:], "mass": figures[f"{which}_mass"][1:],
-            **_some(key, "lobe_modulus", "follower_modulus"),
+            **_some(key, "rocker_ratio", "base_circle_radius", "lobe_width", "lobe_modulus", "follower_modulus"),
         }  # fmt: skip
         if c.follower == "flat":
             assert c.crown_radius_m is not None and c.lobe_taper_m is not None
             inputs |= dict(crown_radius=c.crown_radius_m, lobe_taper=c.lobe_taper_m)
             ranges |= _some(key, "crown_radius", "lobe_taper")
         else:
-            assert c.wheel_width_m is not None
-            inputs |= dict(wheel_width=c.wheel_width_m)
-            ranges |= _some(key, "wheel_width")
-        found = spread(pressure, inputs, ranges)
+            assert c.wheel_diameter_m is not None and c.wheel_width_m is not None
+            inputs |= dict(wheel_diameter=c.wheel_diameter_m, wheel_width=c.wheel_width_m)
+            ranges |= _some(key, "wheel_diameter", "wheel_width")
+        # Lobes of cards are symmetric: the closing side stands for both.
+        half = lobe.stack[:, :, lobe.nominal.lift_m.argmax() :]
+        slowed = (half[:, 2] < 0.0) & (v.rocker_ratio * half[:, 0] > lash)
+        # Elsewhere the cam may be too hollow for the face; a still motion at full height keeps those places quiet.
+        still = np.where(slowed[:, np.newaxis], half, half[:, :, :1])
+        worst = np.where(slowed, pressure(still, **inputs), -1.0).argmax(axis=1)
+        motion = np.take_along_axis(half, worst[:, np.newaxis, np.newaxis], axis=2)
+
+        def there(**moved: float) -> Array:
+            return pressure(motion, **moved)[:, 0]
+
+        found = spread(there, inputs, ranges)
         return Figure(found.value, max(found.low, 0.0), found.high)
 
     return _both(one, intake, exhaust, max)
@@ -455,31 +542,31 @@ def _breathing(key: _Key, intake: CardLobe, exhaust: CardLobe, figures: dict[str
     """Closing, compression, overlap, idle; returns the mean effective intake area (m2)."""
     c, eng, model, vehicle = key.candidate, key.engine, key.model, key.vehicle
     timing = valve_timing(c, model)
-    half = figures["seat_duration"]
-    ivc = Figure(*(_closing(c.intake_centreline_rad, x) for x in half))
+    opened, exhaust_opened = figures["seat_duration"], _seat_duration(key, "exhaust", exhaust)
+    ivc = Figure(*(_closing(c.intake_centreline_rad, x) for x in opened))
     figures["ivc"] = ivc
-    exhaust_half = exhaust.nominal.duration_crank_rad(timing.exhaust_seat_m) / 2.0
     gap = 2.0 * c.lobe_separation_rad
-    figures["overlap"] = Figure(*(x / 2.0 + exhaust_half - gap for x in half))
+    figures["overlap"] = Figure(*((i + e) / 2.0 - gap for i, e in zip(opened, exhaust_opened, strict=True)))
     datum = f"{units.show(timing.intake_seat_m, 'lift')} lobe lift"
-    ratios = [
-        engine.trapped_compression_ratio(
-            ivc_crank_deg_abdc=max(math.degrees(x), 0.0), datum=datum, stroke_m=eng.stroke_m, rod_length_m=eng.rod_m,
-            compression_ratio=eng.compression,
-        ).ratio
-        for x in (ivc.value, ivc.high, ivc.low)
-    ]  # fmt: skip
-    figures["dynamic_compression"] = Figure(*ratios)
-    low, high = key.ranges.get("cranking_polytropic", (model.cranking_polytropic,) * 2)
-    gauge = [
-        breathing.cranking_pressure_gauge_pa(
-            trapped_compression_ratio=ratio,
+
+    def trapped(*, closing: float, compression: float) -> float:
+        return engine.trapped_compression_ratio(
+            ivc_crank_deg_abdc=max(math.degrees(closing), 0.0), datum=datum, stroke_m=eng.stroke_m,
+            rod_length_m=eng.rod_m, compression_ratio=compression,
+        ).ratio  # fmt: skip
+
+    inputs = dict(closing=ivc.value, compression=eng.compression)
+    ranges = dict(closing=ivc[1:], **_some(key, "compression"))
+    figures["dynamic_compression"] = spread(trapped, inputs, ranges)
+    figures["cranking_pressure"] = spread(
+        lambda exponent, **rest: breathing.cranking_pressure_gauge_pa(
+            trapped_compression_ratio=trapped(**rest),
             polytropic_exponent=exponent,
             ambient_pressure_pa=model.ambient_pressure_pa,
-        )
-        for ratio, exponent in zip(ratios, (model.cranking_polytropic, low, high), strict=True)
-    ]
-    figures["cranking_pressure"] = Figure(*gauge)
+        ),
+        dict(**inputs, exponent=model.cranking_polytropic),
+        {**ranges, **_some(key, exponent="cranking_polytropic")},
+    )
     swept = engine.swept_volume_m3(bore_m=eng.bore_m, stroke_m=eng.stroke_m)
 
     def factor(intake_lobe: Lobe, exhaust_lobe: Lobe) -> float:
@@ -504,7 +591,7 @@ def _breathing(key: _Key, intake: CardLobe, exhaust: CardLobe, figures: dict[str
             speed_rpm=vehicle.idle_speed_rpm,
             overlap_factor_deg_per_m=figures["overlap_factor"].value,
             swept_volume_m3=swept,
-            trapped_volume_m3=clearance * ratios[0],
+            trapped_volume_m3=clearance * figures["dynamic_compression"].value,
             compression_ratio=eng.compression,
             friction_mep_pa=model.friction_scale * engine.total_fmep_pa(vehicle.idle_speed_rpm),
             accessory_mep_pa=_band(key, "idle_accessory", model.idle_accessory_pa),
@@ -535,6 +622,7 @@ def _breathing(key: _Key, intake: CardLobe, exhaust: CardLobe, figures: dict[str
         bore_m=eng.bore_m,
         stroke_m=eng.stroke_m,
         sound_speed_m_per_s=_sound(model),
+        index_band=_band(key, "mach_index_peak", model.mach_index_peak),
     )
     figures["breathing_speed"] = Figure(band.nominal, band.low, band.high)
     return mean_area
@@ -626,6 +714,7 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
         mechanics.intake,
         mechanics.exhaust,
         mechanics.torque_family_share,
+        np.zeros(0) if mechanics.impossible else mechanics.torque,
     )
 
 

@@ -762,8 +762,8 @@ class FillResult(NamedTuple):
 # Positions in the state vector of the cylinder and of the running totals (fixed; numba reads them as constants).
 _MASS, _ENERGY, _BURNED = 0, 1, 2
 _STORE_MASS, _STORE_ENTHALPY, _STORE_BURNED = 3, 4, 5
-_WORK, _DRAWN, _OUT, _OUT_ENTHALPY, _OUT_BURNED, _IN = 6, 7, 8, 9, 10, 11
-_STATES = 12
+_WORK, _DRAWN, _OUT, _OUT_ENTHALPY, _OUT_BURNED, _IN, _COOLED = 6, 7, 8, 9, 10, 11, 12
+_STATES = 13
 
 _SMOOTH = 2e-3  # pressure deficit below which the orifice law is smoothed, relative; see _psi
 _TOLERANCE = 3e-5  # local error a step, relative to the state
@@ -812,7 +812,7 @@ def _rates(
     intake_area, exhaust_area = areas
     crank_radius, rod, clearance, piston_area = shape
     r_gas, cv_fresh, cv_burned = gas
-    p_i, _, p_e, t_e, x_e = ports
+    p_i, t_fresh, p_e, t_e, x_e, cooling = ports
 
     sine, cosine = math.sin(theta), math.cos(theta)
     root = math.sqrt(rod * rod - (crank_radius * sine) ** 2)
@@ -853,8 +853,12 @@ def _rates(
                 / omega
             )
         if flow_i < 0.0 or from_store:
+            cooled = 0.0
+            if flow_i < 0.0:
+                cooled = cooling * (cv + r_gas) * (temperature - t_fresh)
             dy[_STORE_MASS] = -flow_i
-            dy[_STORE_ENTHALPY] = -flow_i * h_i
+            dy[_STORE_ENTHALPY] = -flow_i * (h_i - cooled)
+            dy[_COOLED] = -flow_i * cooled
             dy[_STORE_BURNED] = -flow_i * x_i
         else:
             dy[_DRAWN] = flow_i
@@ -1013,6 +1017,7 @@ def _fill_speeds(
     burn: tuple[float, ...],
     given: tuple[float, float],
     rho_swept: float,
+    cooling: float,
     out: Array,
     tolerance: float,
 ) -> int:
@@ -1048,7 +1053,7 @@ def _fill_speeds(
                 y[k] = 0.0
             y[_MASS], y[_ENERGY], y[_BURNED] = m_evo, m_evo * cv_burned * t_evo, m_evo
             y[_STORE_MASS], y[_STORE_ENTHALPY], y[_STORE_BURNED] = store_mass, store_enthalpy, store_burned
-            ports = (p_intake[i], t_intake, p_exhaust[i], t_exhaust, x_exhaust)
+            ports = (p_intake[i], t_intake, p_exhaust[i], t_exhaust, x_exhaust, cooling)
             _advance(theta_evo, math.pi, y, omega, grid, areas, shape, gas, ports, tolerance)
             work_blowdown = y[_WORK]
             _advance(math.pi, 3.0 * math.pi, y, omega, grid, areas, shape, gas, ports, tolerance)
@@ -1061,7 +1066,7 @@ def _fill_speeds(
             cv = cv_fresh + (cv_burned - cv_fresh) * x
             t = y[_ENERGY] / (y[_MASS] * cv)
             cv_e_in = cv_fresh + (cv_burned - cv_fresh) * x_exhaust
-            x_new, t_new = x_exhaust, t_exhaust
+            x_new, t_new = x_exhaust, t_exhaust  # of the exhaust that has left
             if y[_OUT] > 0.0:
                 x_new = min(y[_OUT_BURNED] / y[_OUT], 1.0)
                 t_new = y[_OUT_ENTHALPY] / (y[_OUT] * (cv_fresh + (cv_burned - cv_fresh) * x_new + r_gas))
@@ -1072,7 +1077,8 @@ def _fill_speeds(
                 abs(t - t_trapped) / t_trapped,
                 abs(y[_STORE_MASS] - store_mass) / scale,
             )
-            change = max(change, 0.05 * abs(t_new - t_exhaust) / t_exhaust)
+            t_back = t_new - cooling * (t_new - t_intake)
+            change = max(change, 0.05 * abs(t_back - t_exhaust) / t_exhaust)
 
             lost_fresh = (y[_OUT] - y[_OUT_BURNED]) - y[_IN] * (1.0 - x_exhaust)
             mass_off = (y[_MASS] - m_evo) - (y[_DRAWN] + y[_IN] - y[_OUT] - (y[_STORE_MASS] - store_mass))
@@ -1081,6 +1087,7 @@ def _fill_speeds(
                 + y[_IN] * (cv_e_in + r_gas) * t_exhaust
                 - y[_OUT_ENTHALPY]
                 - (y[_STORE_ENTHALPY] - store_enthalpy)
+                - y[_COOLED]
                 - y[_WORK]
             )
             out[0, i] = (y[_MASS] - y[_BURNED]) / rho_swept
@@ -1100,7 +1107,7 @@ def _fill_speeds(
 
             m_trapped, x_trapped, t_trapped = y[_MASS], x, t
             store_mass, store_enthalpy, store_burned = y[_STORE_MASS], y[_STORE_ENTHALPY], y[_STORE_BURNED]
-            t_exhaust, x_exhaust = t_new, x_new
+            t_exhaust, x_exhaust = t_back, x_new
             settled = change < 1e-4
         if not settled:
             return i
@@ -1210,6 +1217,7 @@ def fill_and_empty(
     reference_pressure_pa: float,
     reference_temperature_k: float,
     charge_heating_k: float = 25.0,
+    port_cooling_fraction: float = 0.5,
     burn: BurnEstimate = ASSUMED_BURN,
     evo_given: EvoState | None = None,
     gamma_fresh: float = 1.38,
@@ -1221,8 +1229,10 @@ def fill_and_empty(
     One well-mixed zone between an intake and an exhaust of constant pressure and still air. Mass, energy and
     burned mass are followed from exhaust opening to inlet closing through quasi-steady compressible flow in
     whichever direction pressure drives it, carrying stagnation enthalpy. Gas pushed back into the intake port
-    is kept (well mixed, not cooled) and drawn in again first, next cycle if need be; gas sucked back from the
-    exhaust has the mean state of what went out. The cycle repeats until it settles to 1e-4.
+    is kept (well mixed) and drawn in again first, next cycle if need be; gas sucked back from the exhaust has the
+    mean composition of what went out. Either has lost `port_cooling_fraction` of its temperature excess over the
+    fresh gas to the port walls (assumed 0.5): without that, hot gas handed to and fro heats a throttled engine
+    with overlap without end. The cycle repeats until it settles to 1e-4.
 
     Arguments: `crank_rad` in equal steps (1 to 2 degrees serve), zero at the firing TDC, starting before
     exhaust opening and ending after inlet closing; effective areas of all valves of one cylinder on it, from
@@ -1256,6 +1266,8 @@ def fill_and_empty(
         raise OutOfRange(
             f"charge_heating_k is {charge_heating_k}; a believable figure lies between -50 and 150 K."
         )
+    if not 0.0 <= port_cooling_fraction <= 1.0:
+        raise OutOfRange(f"port_cooling_fraction is {port_cooling_fraction}; it lies between 0 and 1.")
     try:
         p_intake = np.broadcast_to(np.asarray(intake_pressure_pa, dtype=float), speeds.shape).copy()
         p_exhaust = np.broadcast_to(np.asarray(exhaust_pressure_pa, dtype=float), speeds.shape).copy()
@@ -1291,6 +1303,7 @@ def fill_and_empty(
         tuple(float(v) for v in burn),
         (0.0, 0.0) if evo_given is None else (float(evo_given.pressure_pa), float(evo_given.temperature_k)),
         reference_pressure_pa / (gas_constant_j_per_kg_k * reference_temperature_k) * swept,
+        float(port_cooling_fraction),
         out,
         _TOLERANCE,
     )

@@ -1,8 +1,8 @@
 """Build sheets: from the text a person wrote to frozen parts, and back.
 
-How is a sheet read?              `read_build`, `build_from_text`
+How is a sheet read?              `read_build`, `build_from_text`, `build_from_bytes`
 How is one value changed?         `change`
-How is a build saved?             `write_build`
+How is a build saved?             `write_build`, `sheet_text`
 Where do I start?                 `starter_sheet`
 
 A sheet is TOML with `schema = 1`. A quantity is text with its unit ("4.030 in") or a table that also says
@@ -61,9 +61,11 @@ __all__ = [
     "LARGEST_SHEET_BYTES",
     "MOST_CANDIDATES",
     "SCHEMA",
+    "build_from_bytes",
     "build_from_text",
     "change",
     "read_build",
+    "sheet_text",
     "starter_sheet",
     "write_build",
 ]
@@ -735,18 +737,18 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
 
 
 def _toml_trouble(message: str, text: str) -> str:
+    """What the TOML reader said, with the line shown and, where it is plain, what to do about it."""
     found = re.search(r"\(at line (\d+), column (\d+)\)", message)
     what = on_one_line(re.sub(r"\s*\(at .*\)$", "", message), longest=120)
-    if not found:
-        return (
-            f"the sheet is not valid TOML at its end ({what}); close the quotes, bracket or brace left open"
-        )
-    number = int(found.group(1))
     lines = text.split("\n")
+    number = int(found.group(1)) if found else len(lines)
     line = on_one_line(lines[number - 1]) if number <= len(lines) else ""
-    if "overwrite" in message or "twice" in message or "once" in message:
+    if re.search("overwrite|twice|[Dd]uplicate", what):
         return f"line {number} writes a key or table a second time ({line}); keep one"
-    advice = '; a quantity needs quotes, such as bore = "4.030 in"' if re.search(r"=\s*[-+.\d]", line) else ""
+    if not found:
+        return f"the sheet is not valid TOML at its end ({what}); close what is left open"
+    unquoted = re.search(r"=\s*[-+.\d]", line)
+    advice = '; a quantity needs quotes, such as bore = "4.030 in"' if unquoted else ""
     return f"line {number}, column {found.group(2)}, is not valid TOML ({what}): {line}{advice}"
 
 
@@ -874,14 +876,24 @@ def read_build(path: str | os.PathLike[str]) -> Build:
     except (OSError, ValueError) as trouble:
         reason = on_one_line(getattr(trouble, "strerror", None) or str(trouble))
         raise BuildError(f"{shown} cannot be read ({reason}); check its name and permissions") from None
+    return build_from_bytes(payload, file.name)
+
+
+def build_from_bytes(payload: bytes, where: str) -> Build:
+    """A Build from the bytes of a sheet, as a file or an upload holds them. Raises BuildError."""
+    if len(payload) > LARGEST_SHEET_BYTES:
+        raise BuildError(
+            f"{on_one_line(where, longest=120)} has {len(payload)} bytes; a build sheet has at most "
+            f"{LARGEST_SHEET_BYTES}, so this is another file"
+        )
     try:
         text = payload.decode("utf-8-sig")
     except UnicodeDecodeError as trouble:
         raise BuildError(
-            f"{on_one_line(file.name, longest=120)} is not UTF-8 text: byte {trouble.start + 1} cannot be "
+            f"{on_one_line(where, longest=120)} is not UTF-8 text: byte {trouble.start + 1} cannot be "
             "read; save it as UTF-8 in your editor"
         ) from None
-    return build_from_text(text.replace("\r\n", "\n"), file.name)
+    return build_from_text(text.replace("\r\n", "\n"), where)
 
 
 def _sheets_in(folder: Path) -> str:
@@ -977,11 +989,10 @@ def _lines_of(changes: Mapping[str, Any]) -> str:
     )
 
 
-def write_build(build: Build, path: str | os.PathLike[str], *, replace: bool = False) -> Path:
-    """Save a build as a sheet that reads back to the same build, with the comments of the sheet it came from.
+def sheet_text(build: Build) -> str:
+    """The text of a sheet that reads back to this build, with the comments of the sheet it came from.
 
-    An existing file is refused unless `replace` is true; a crash leaves the old file whole. Raises
-    BuildError.
+    Raises BuildError when the build was changed by other means than `change`.
     """
     where = on_one_line(build.name)
     base, changes = _split(build.source, where)
@@ -992,7 +1003,16 @@ def write_build(build: Build, path: str | os.PathLike[str], *, replace: bool = F
             "make changes with change(), which keeps both together"
         )
     text = _with_comments(base, changes, plain, where) if changes else base
-    return write_text_atomically(path, text if text.endswith("\n") else text + "\n", replace=replace)
+    return text if text.endswith("\n") else text + "\n"
+
+
+def write_build(build: Build, path: str | os.PathLike[str], *, replace: bool = False) -> Path:
+    """Save a build as a sheet that reads back to the same build, see `sheet_text`.
+
+    An existing file is refused unless `replace` is true; a crash leaves the old file whole. Raises
+    BuildError.
+    """
+    return write_text_atomically(path, sheet_text(build), replace=replace)
 
 
 def _same_parts(one: Build, other: Build) -> bool:

@@ -107,7 +107,13 @@ def nominal(build: Build, overrides: dict[str, float] | None = None) -> Lookup:
 
 @functools.lru_cache(maxsize=2048)
 def _uniform(path: str) -> Array:
-    return np.random.default_rng(zlib.crc32(path.encode())).random(DRAWS)
+    return _kept(np.random.default_rng(zlib.crc32(path.encode())).random(DRAWS))
+
+
+def _kept(values: Array) -> Array:
+    """Draws are kept and handed to many: nobody may write into them."""
+    values.flags.writeable = False
+    return values
 
 
 @functools.lru_cache(maxsize=4096)
@@ -116,7 +122,7 @@ def _triangular(path: str, low: float, mode: float, high: float) -> Array:
     u, split = _uniform(path), (mode - low) / (high - low)
     rising = low + np.sqrt(u * (high - low) * (mode - low))
     falling = high - np.sqrt((1.0 - u) * (high - low) * (high - mode))
-    return np.where(u < split, rising, falling)
+    return _kept(np.where(u < split, rising, falling))
 
 
 def symmetric_draws(path: str) -> Array:
@@ -127,8 +133,7 @@ def symmetric_draws(path: str) -> Array:
 @functools.lru_cache(maxsize=1024)
 def _chance(path: str, one_in: float, worth_builds: float) -> Array:
     prior = chance_prior(one_in=one_in, worth_builds=worth_builds)
-    values: Array = beta_distribution.ppf(_uniform(path), prior.alpha, prior.beta)
-    return values
+    return _kept(beta_distribution.ppf(_uniform(path), prior.alpha, prior.beta))
 
 
 def draws(build: Build) -> Lookup:

@@ -12,6 +12,7 @@ draws is called a tie.
 from __future__ import annotations
 
 import math
+import types
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -37,11 +38,14 @@ TIE_SHARE = 0.8
 
 
 def _range(nominal: float, values: Any) -> Figure:
-    """5 to 95 % of the draws; the nominal value when nothing varies."""
+    """5 to 95 % of the draws, reaching to the nominal value; that value alone when nothing varies.
+
+    Where a range lies all on one side of its value, or a loss is rare, the nominal may lie beyond 5 or 95 %.
+    """
     if not isinstance(values, np.ndarray):
         return Figure.exact(float(nominal))
     low, high = np.quantile(values, (0.05, 0.95))
-    return Figure(float(nominal), float(low), float(high))
+    return Figure(float(nominal), min(float(low), float(nominal)), max(float(high), float(nominal)))
 
 
 def _gains(assessments: list[Assessment]) -> dict[str, float]:
@@ -80,11 +84,13 @@ def _result(build: Build, assessment: Assessment, gain: float, system: str) -> C
             Broken(
                 "budget",
                 f"the first cost is {money(figures['first_cost'].value)}, {money(over)} over the budget",
-                f"{money(over)} more budget",
+                # Rounded up, so that it really is enough.
+                f"{money(math.ceil(over))} more budget",
             )
         )
     ranges = tuple(_range(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
-    return CandidateResult(assessment, figures, tuple(lines), ranges, tuple(broken), np.asarray(net_draws))
+    frozen = types.MappingProxyType(figures)
+    return CandidateResult(assessment, frozen, tuple(lines), ranges, tuple(broken), np.asarray(net_draws))
 
 
 # -- comparing ---------------------------------------------------------------------------------------------
@@ -161,11 +167,15 @@ def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[Bre
             flat_is_cheaper = base_flat + p_flat * loss_flat <= base_roller + p_roller * loss_roller
             cheaper = flat if flat_is_cheaper else roller
             names = (flat.candidate.name, roller.candidate.name)
+            what = flat.candidate.failure.what
             if chance is None:
-                text = f"{cheaper.candidate.name} is the cheaper to own than {names[flat_is_cheaper]} however likely a {flat.candidate.failure.what} is."
+                text = (
+                    f"{cheaper.candidate.name} is cheaper to own than {names[flat_is_cheaper]} however likely "
+                    f"a loss of the flat one ({what}) is."
+                )
             else:
                 text = (
-                    f"{names[1]} becomes the cheaper to own than {names[0]} once a {flat.candidate.failure.what} is likelier than "
+                    f"{names[1]} is cheaper to own than {names[0]} only if a loss of the flat one ({what}) is likelier than "
                     f"{chance_text(chance)}; the opinion now is {chance_text(p_flat)}."
                 )
             found.append(BreakEven(flat.candidate.id, roller.candidate.id, chance, p_flat, cheaper.candidate.id, text))
@@ -186,24 +196,36 @@ def _answer(
     years = f"{build.use.years:g} years"
     if not passing:
         nearest = min(results, key=lambda r: (len(r.broken), r.figures["net"].value))
-        gives = " and ".join(f"{b.give}" for b in nearest.broken)
-        return f"None of the {len(results)} candidates passes every limit; {nearest.candidate.name} comes nearest and would need {gives}."
+        if len(results) == 1:
+            return f"{nearest.candidate.name}, the only candidate, does not pass every limit; it would need {_gives(nearest)}."
+        return (
+            f"None of the {len(results)} candidates passes every limit; {nearest.candidate.name} comes nearest "
+            f"and would need {_gives(nearest)}."
+        )
     best = passing[0]
     owning = best.figures["owning"]
     cost_text = f"{money(owning.value)} to own over {years} ({owning.low:,.0f} to {owning.high:,.0f})"
+    if len(results) == 1:
+        return f"{best.candidate.name}, the only candidate, passes every limit, at {cost_text}."
     if len(passing) == 1:
         return f"Choose {best.candidate.name}: it alone passes every limit, at {cost_text}."
     lead = passing[1].figures["net"].value - best.figures["net"].value
     if len(tied) > 1:
-        names = " and ".join(build.candidate(t).name for t in tied)
+        *first, last = (f"{build.candidate(t).name}" for t in tied)
         return (
-            f"A tie between {names}: {best.candidate.name} leads by {money(lead)}, which these figures cannot tell apart "
-            f"(it comes out first in {ahead:.0%} of the draws). Choose between them on other grounds."
+            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little to tell them "
+            f"apart (it comes out first in {ahead:.0%} of trials with the uncertain values varied). Choose between them on "
+            "other grounds."
         )
     return (
         f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque is "
-        f"credited, and comes out first in {ahead:.0%} of the draws."
+        f"credited, and comes out first in {ahead:.0%} of trials with the uncertain values varied."
     )
+
+
+def _gives(result: CandidateResult) -> str:
+    """What would mend all that is broken; each mend may itself be a choice."""
+    return "; and ".join(broken.give for broken in result.broken)
 
 
 def _reasons(
@@ -219,14 +241,13 @@ def _reasons(
         best, second = passing[0], passing[1]
         dearer = second.figures["owning"].value - best.figures["owning"].value
         said.append(_against(build, best, second, dearer))
-        biggest = _biggest_lines(best, second)
+        biggest = _biggest_lines(build, best, second)
         if biggest:
             said.append(biggest)
     for result in results:
         if result.broken:
             why = "; ".join(broken.text for broken in result.broken)
-            take = " and ".join(broken.give for broken in result.broken)
-            said.append(f"{result.candidate.name} is out: {why}. It would take {take}.")
+            said.append(f"{result.candidate.name} is out: {why}. It would take {_gives(result)}.")
     if passing:
         mine = passing[0].candidate
         related = [b for b in break_evens if mine.id in (b.flat_id, b.roller_id)]
@@ -258,7 +279,7 @@ def _against(build: Build, best: CandidateResult, second: CandidateResult, deare
     )
 
 
-def _biggest_lines(best: CandidateResult, second: CandidateResult) -> str:
+def _biggest_lines(build: Build, best: CandidateResult, second: CandidateResult) -> str:
     """The groups of cost that separate two candidates most."""
     totals = []
     for result in (best, second):
@@ -268,8 +289,9 @@ def _biggest_lines(best: CandidateResult, second: CandidateResult) -> str:
         totals.append(sums)
     gaps = {g: totals[1].get(g, 0.0) - totals[0].get(g, 0.0) for g in cost.GROUPS}
     top = sorted(gaps, key=lambda g: -abs(gaps[g]))[:2]
-    parts = [f"{g} ({abs(gaps[g]):,.0f} {'more' if gaps[g] > 0 else 'less'})" for g in top if abs(gaps[g]) >= 1.0]
-    return f"Most of the difference in cost lies in {' and '.join(parts)} for {second.candidate.name}." if parts else ""
+    money = money_text(build)
+    parts = [f"{g} ({money(abs(gaps[g]))} {'more' if gaps[g] > 0 else 'less'})" for g in top if abs(gaps[g]) >= 1.0]
+    return f"Where {second.candidate.name} differs most in cost: {' and '.join(parts)}." if parts else ""
 
 
 def _flip_text(build: Build, flip: Flip) -> str:

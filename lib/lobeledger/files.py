@@ -40,15 +40,16 @@ def write_text_atomically(path: str | os.PathLike[str], text: str, *, replace: b
     The text goes to a temporary file in the same folder, is flushed to the disk and then takes its name in
     one step. An existing file is refused unless `replace` is true; a link is followed. Raises BuildError.
     """
-    # A link keeps pointing where it did: the file behind it is the one replaced.
-    target = Path(os.path.realpath(path))
     shown = on_one_line(str(path), longest=200)
-    if target.is_dir():
-        raise BuildError(f"{shown} is a folder; give the name of a file in it")
-    if not replace and target.exists():
-        raise BuildError(f"{shown} exists already; choose another name, or say that it may be replaced")
-    temporary = target.with_name(f".{secrets.token_hex(6)}.part")
+    temporary: Path | None = None
     try:
+        # A link keeps pointing where it did: the file behind it is the one replaced.
+        target = Path(os.path.realpath(path))
+        if target.is_dir():
+            raise BuildError(f"{shown} is a folder; give the name of a file in it")
+        if not replace and target.exists():
+            raise FileExistsError(target)
+        temporary = target.with_name(f".{secrets.token_hex(6)}.part")
         payload = text.encode("utf-8")
         # 0o666 less the umask, as any new file; a replaced file keeps the permissions it had.
         handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
@@ -73,8 +74,9 @@ def write_text_atomically(path: str | os.PathLike[str], text: str, *, replace: b
             f"{shown} cannot be written ({reason}); choose a folder that exists and may be written to"
         ) from None
     finally:
-        with contextlib.suppress(OSError, ValueError):
-            temporary.unlink()
+        if temporary is not None:
+            with contextlib.suppress(OSError, ValueError):
+                temporary.unlink()
     return target
 
 

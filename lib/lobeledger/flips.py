@@ -5,6 +5,7 @@ Smallest change first                  `flips`
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from typing import Any
 
 from lobeledger import cost, units
 from lobeledger.cost import Lookup
-from lobeledger.parts import Build
+from lobeledger.parts import Build, Spec, key_of
 from lobeledger.results import CandidateResult, Flip, chance_text
 
 __all__ = ["flips", "net_cost"]
@@ -35,10 +36,12 @@ _OWN_INPUTS = (
 def flips(
     build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], winner: CandidateResult | None
 ) -> list[Flip]:
-    """Changes of one input that change the winner, smallest relative change first.
+    """Changes of one input that change the winner, smallest relative change first; one a direction of an input.
 
-    Costs are linear in nearly every input (a chance of loss is taken as a chance), so one trial step gives the
-    slope and the crossing; each crossing is then tried, and kept only if the winner really changes there.
+    Costs are linear in every input looked at, or in its reciprocal where it is an interval between services (a
+    chance of loss is taken as a chance), so one trial step gives the slope and the crossing; each crossing is
+    then tried, nearest first, and kept if the winner really changes there. Values a build sheet may not hold
+    are left out.
     """
     if winner is None:
         return []
@@ -47,11 +50,15 @@ def flips(
         now = float(cost.nominal(build)(path))
         if now <= 0.0:
             continue
-        for value in _crossings(build, results, gains, winner, path, now):
+        turned: set[bool] = set()
+        for value in sorted(_crossings(build, results, gains, winner, path, now), key=lambda v: abs(v - now)):
+            if (value > now) in turned:
+                continue
             after = _winner_at(build, results, gains, {path: value})
             if after != winner.candidate.id:
+                turned.add(value > now)
                 found.append(_flip(build, path, now, value, after))
-    found += _limit_flips(build, results, winner)
+    found += [flip for flip in _limit_flips(build, results, winner) if _may_be(build, flip.path, flip.value)]
     return sorted(found, key=lambda flip: abs(flip.change_share))
 
 
@@ -94,9 +101,15 @@ def _crossings(
     now: float,
 ) -> list[float]:
     """Values of an input just past where the winner meets another, or a first cost meets the budget."""
-    step = 0.01 * now
+
+    def straight(x: float) -> float:
+        """The input in which cost is linear: services come at hours over interval. It is its own inverse."""
+        return 1.0 / x if path.endswith("_every") else x
+
+    at = straight(now)
+    step = 0.01 * at
     moved: dict[str, tuple[float, float]] = {}
-    trial = cost.nominal(build, {path: now + step})
+    trial = cost.nominal(build, {path: straight(at + step)})
     for result in _affected(results, path):
         c = result.candidate.id
         there = _standing(build, result, gains[c], trial)
@@ -112,10 +125,25 @@ def _crossings(
             steps.append((result.figures["net"].value - winner.figures["net"].value) / (slope_w - slope))
         if first_slope:
             steps.append((build.limits.budget_money - result.figures["first_cost"].value) / first_slope)
-    top = 1.0 if path.endswith(".failure.chance") else math.inf
     # A whisker past the crossing, so that the other side of it is what is tried.
-    values = [now + s * (1 + 1e-6) + math.copysign(1e-9 * now, s) for s in steps if s]
-    return [v for v in values if 0.0 <= v <= top and abs(v / now - 1.0) < 9.0]
+    past = [at + s * (1 + 1e-6) + math.copysign(1e-9 * at, s) for s in steps if s]
+    values = [straight(p) for p in past if p > 0.0 or (p == 0.0 and straight(now) == now)]
+    return [v for v in values if abs(v / now - 1.0) < 9.0 and _may_be(build, path, v)]
+
+
+def _may_be(build: Build, path: str, value: float) -> bool:
+    """Whether a build sheet may hold this value there."""
+    if path.endswith(".failure.chance"):
+        return 0.0 <= value <= 1.0
+    part: Any = build
+    spec: Spec | None = None
+    for step in path.split("."):
+        if isinstance(part, tuple):
+            part = next(each for i, each in enumerate(part) if getattr(each, "id", str(i)) == step)
+            continue
+        each = next(f for f in dataclasses.fields(part) if key_of(f.name) == step)
+        spec, part = each.metadata.get("spec"), getattr(part, each.name)
+    return spec is not None and spec.low <= value <= spec.high
 
 
 def _winner_at(
@@ -143,21 +171,27 @@ def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: Can
     """Where a limit lets go of the winner, or lets in a better candidate that only it stops."""
     found = []
     others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
-    second = others[0].candidate.id if others else None
     margin = 1.0 + build.limits.speed_margin
-    for path, limit, level in (
-        ("limits.budget", "budget", lambda r: r.figures["first_cost"].value),
-        ("use.highest_speed", "speed", lambda r: r.figures["rigid_limit"].value / margin),
-        ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value),
+    # `side`: +1 where a candidate's level must not lie below what is asked, -1 where not above.
+    for path, limit, level, side in (
+        ("limits.budget", "budget", lambda r: r.figures["first_cost"].value, -1.0),
+        ("use.highest_speed", "speed", lambda r: r.figures["rigid_limit"].value / margin, 1.0),
+        ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
     ):
-        if limit == "vacuum" and not build.vehicle.brake_booster:
-            continue
         now = float(cost.nominal(build)(path))
-        found.append(_flip(build, path, now, level(winner), second))
-        for result in results:
-            better = result.figures["net"].value < winner.figures["net"].value
-            if better and [b.limit for b in result.broken] == [limit]:
-                found.append(_flip(build, path, now, level(result), result.candidate.id))
+        if now <= 0.0 or (limit == "vacuum" and not build.vehicle.brake_booster):
+            continue
+        # Past the winner's own level only those with more in hand are still in the race.
+        left = [r for r in others if side * level(r) > side * level(winner)]
+        found.append(_flip(build, path, now, level(winner), left[0].candidate.id if left else None))
+        barred = [
+            r
+            for r in results
+            if [b.limit for b in r.broken] == [limit] and r.figures["net"].value < winner.figures["net"].value
+        ]
+        if barred:
+            nearest = max(barred, key=lambda r: side * level(r))
+            found.append(_flip(build, path, now, level(nearest), nearest.candidate.id))
     return found
 
 
@@ -196,5 +230,6 @@ def _flip(build: Build, path: str, now: float, value: float, winner: str | None)
         texts = [chance_text(v) for v in (now, value)]
     else:
         datum = build.data[path]
-        texts = [units.rewritten(v, datum.text, datum.unit.replace(build.currency, "money"), build.currency) for v in (now, value)]
-    return Flip(path, what, texts[0], texts[1], value / now - 1.0 if now else math.inf, winner, value)
+        unit = datum.unit.replace(build.currency, "money")
+        texts = [units.rewritten(v, datum.text, unit, build.currency) for v in (now, value)]
+    return Flip(path, what, texts[0], texts[1], value / now - 1.0, winner, value)

@@ -40,15 +40,6 @@ class Impossible(NamedTuple):
     ways: tuple[WayOut, ...]
 
 
-class Impossible(NamedTuple):
-    """A card no lobe fits on this follower: which, why, and what would make it possible."""
-
-    which: str
-    card: Card
-    reason: str
-    ways: tuple[WayOut, ...]
-
-
 def broken_limits(
     build: Build,
     candidate: Candidate,
@@ -62,7 +53,13 @@ def broken_limits(
     found: list[Broken] = []
     kind = "a flat lifter" if candidate.follower == "flat" else "a roller"
     for each in impossible:
-        ways = " or ".join(f"{way.what} {show(way.value, way.kind)}" for way in each.ways) or "another card"
+        ways = (
+            " or ".join(
+                f"{way.what} {show(way.value, way.kind, toward='down' if 'at most' in way.what else 'up')}"
+                for way in each.ways
+            )
+            or "another card"
+        )
         found.append(
             Broken(
                 "card",
@@ -82,7 +79,7 @@ def broken_limits(
                 Broken(
                     key,
                     f"{what} is {show(have, 'lift')}, {short} short of {show(least, 'lift')}",
-                    f"{short} more room or less lift",
+                    f"{show(least - have, 'lift', toward='up')} more room or less lift",
                 )
             )
     if "rigid_limit" in figures:
@@ -92,9 +89,10 @@ def broken_limits(
             found.append(
                 Broken(
                     "speed",
-                    f"springs hold the lobe to {show(have, 'rpm')}, {show(wanted - have, 'rpm')} short of the {show(wanted, 'rpm')} "
-                    f"wanted ({limits.speed_margin:.0%} above the highest speed)",
-                    f"a highest speed of {have / (1.0 + limits.speed_margin):,.0f} rpm, stiffer springs or less mass",
+                    f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, {show(wanted - have, 'rpm')} short of the "
+                    f"{show(wanted, 'rpm')} wanted ({limits.speed_margin:.0%} above the highest speed)",
+                    f"a highest speed of {show(have / (1.0 + limits.speed_margin), 'rpm', toward='down')}, stiffer springs or "
+                    "less mass",
                 )
             )
     if vehicle.brake_booster and "vacuum" in figures:

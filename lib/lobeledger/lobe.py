@@ -46,13 +46,19 @@ class Lobe:
         """Cam angles at which the lift passes `lobe_lift_m`, opening and closing.
 
         Found by inverse Hermite interpolation on the grid (lift and slope), so finer than the grid.
-        Raises OutOfRange when the lobe does not reach that lift.
+        Raises OutOfRange when the lobe does not reach that lift, or its curve does not come down to it.
         """
         if not 0.0 < lobe_lift_m < self.greatest_lift_m:
             raise OutOfRange(
-                f"a lift of {lobe_lift_m * 1e3:.3f} mm is not between zero and the lobe's {self.greatest_lift_m * 1e3:.3f} mm"
+                f"a lift of {lobe_lift_m * 1e3:.3f} mm is not between zero and the lobe's "
+                f"{self.greatest_lift_m * 1e3:.3f} mm"
             )
         above = np.flatnonzero(self.lift_m > lobe_lift_m)
+        if above[0] == 0 or above[-1] == self.lift_m.size - 1:
+            raise OutOfRange(
+                f"the lobe is already above {lobe_lift_m * 1e3:.3f} mm where its curve begins or ends; "
+                "give it down to the base circle"
+            )
         return (
             self._cross(int(above[0]) - 1, lobe_lift_m),
             self._cross(int(above[-1]), lobe_lift_m),
@@ -63,13 +69,22 @@ class Lobe:
         s0, s1 = self.lift_m[i], self.lift_m[i + 1]
         d0, d1 = self.velocity_m_per_rad[i] * step, self.velocity_m_per_rad[i + 1] * step
         cubic = np.array([2 * s0 - 2 * s1 + d0 + d1, -3 * s0 + 3 * s1 - 2 * d0 - d1, d0, s0 - lift])
-        x = (lift - s0) / (s1 - s0)
-        for _ in range(8):
-            slope = 3 * cubic[0] * x * x + 2 * cubic[1] * x + cubic[2]
-            if slope == 0.0:
+        # Newton kept inside its bracket: where the curve leaves a flat end, plain Newton creeps or jumps out.
+        low, high, x = 0.0, 1.0, (lift - s0) / (s1 - s0)
+        for _ in range(80):
+            miss = ((cubic[0] * x + cubic[1]) * x + cubic[2]) * x + cubic[3]
+            if (miss > 0.0) == (s1 > s0):
+                high = x
+            else:
+                low = x
+            slope = (3 * cubic[0] * x + 2 * cubic[1]) * x + cubic[2]
+            new = x - miss / slope if slope != 0.0 else low
+            if not low < new < high:
+                new = (low + high) / 2.0
+            if abs(new - x) < 1e-15:
                 break
-            x -= (((cubic[0] * x + cubic[1]) * x + cubic[2]) * x + cubic[3]) / slope
-        return float(self.theta_cam_rad[i] + min(max(x, 0.0), 1.0) * step)
+            x = new
+        return float(self.theta_cam_rad[i] + x * step)
 
     def duration_crank_rad(self, lobe_lift_m: float) -> float:
         """Duration above a lobe lift, in crank radians."""
@@ -94,7 +109,7 @@ def from_functions(
 def valve_lift_m(lobe_lift_m: Array, rocker_ratio: float, lash_m: float = 0.0) -> Array:
     """Valve lift = ratio x lobe lift - lash, never below zero (rigid valvetrain).
 
-    >>> float(valve_lift_m(np.array([0.01]), 1.5, 0.0005)[0])
+    >>> round(float(valve_lift_m(np.array([0.01]), 1.5, 0.0005)[0]), 6)
     0.0145
     """
     return np.maximum(rocker_ratio * lobe_lift_m - lash_m, 0.0)

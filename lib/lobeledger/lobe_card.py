@@ -18,7 +18,7 @@ symmetric measure takes its extremes on symmetric lobes too):
    none may still use what takes its mean deceleration to nothing within it.
 3. The nominal lobe is the admissible one with the least integral of jerk squared: strictly convex, unique.
 4. The extremes are admissible lobes too: least peak deceleration, greatest deceleration at the nose and
-   off it, greatest and least area.
+   off it, greatest and least area between the ramp tops.
 
 Judging each part by its own need matters: the rise off the ramp needs so much jerk that a single bound for
 the whole lobe leaves the nose free, and both the lobe of least peak jerk and the band then say little
@@ -40,12 +40,14 @@ from scipy.optimize import brentq
 from lobeledger.errors import NoSolution
 from lobeledger.lobe import Array, Lobe
 from lobeledger.parts import Card
-from lobeledger.units import cam_rad_from_crank_rad, deg, rad
+from lobeledger.units import cam_rad_from_crank_rad, rad
 
 __all__ = ["CardLobe", "FlatLimits", "Ramp", "RollerLimits", "WayOut", "lobe_from_card", "what_would_give"]
 
 SEGMENTS = 96
 GRID_STEP_RAD = rad(0.25)
+# Scaled excess over the limits that still counts as none: finer than any face or base circle is made.
+FITS = 1e-6
 
 
 @dataclass(frozen=True)
@@ -195,7 +197,8 @@ class _Flank:
         self.nodes = np.concatenate(nodes)
         self.dx = np.diff(self.nodes)
         self.parts = [
-            (np.arange(start, start + count), end) for start, count, end in zip(starts, counts, ends, strict=True)
+            (np.arange(start, start + count), end)
+            for start, count, end in zip(starts, counts, ends, strict=True)
         ]
 
     # -- rows ---------------------------------------------------------------------------------------
@@ -224,27 +227,45 @@ class _Flank:
             self.rows(1, (v[n], 1), (self.ramp_v, 1)),
             self.rows(1, (a[n], 1)),
         ]
-        rhs = [np.zeros(3 * n), [1.0], [0.0], [self.top_m / self.lift_m], [0.0], [0.0]]
+        rhs: list[Array | list[float]] = [
+            np.zeros(3 * n),
+            [1.0],
+            [0.0],
+            [self.top_m / self.lift_m],
+            [0.0],
+            [0.0],
+        ]
         for x, level in self.points:
             i = self.segment(x)
             d = x - self.nodes[i]
             blocks.append(self.rows(1, (y[i], 1), (v[i], d), (a[i], d**2 / 2), (j[i], d**3 / 6)))
             rhs.append([level])
-        self.eq, self.eq_rhs = sp.vstack(blocks).tocsr(), np.concatenate(rhs)
+        self.eq, self.eq_rhs = sp.vstack(blocks).tocsr(), np.concatenate([np.asarray(b) for b in rhs])
 
     def segment(self, x: Any) -> Any:
         """The segment (or segments) in which x lies."""
         return np.clip(np.searchsorted(self.nodes, x, side="right") - 1, 0, self.n - 1)
 
-    def geometry(self, *, face_is_free: bool = False, base_is_free: bool = False) -> tuple[sp.csr_matrix, Array]:
-        """Rows (A, b) of A z <= b: rising flank and the follower's own limits; t may replace one of them."""
-        n = self.n
-        rows = [self.rows(n + 1, (self.v, 1.0))]
-        rhs = [np.zeros(n + 1)]
+    def geometry(
+        self, *, face_is_free: bool = False, base_is_free: bool = False
+    ) -> tuple[sp.csr_matrix, Array]:
+        """Rows (A, b) of A z <= b: rising flank and the follower's own limits; t may replace one of them.
+
+        The slope is a parabola on each segment, so it lies between the least and the greatest of its two end
+        values and of where the end tangents meet, slope + acceleration x step / 2 (convex hull of a Bezier
+        curve). Bounding the nodes alone is a trap: with enough jerk the slope bulges past its limit between
+        them, and a card that no follower can meet passes.
+        """
+        n, half = self.n, self.dx / 2.0
+        y, v, a = self.y[:-1], self.v[:-1], self.a[:-1]
+        rows = [self.rows(n + 1, (self.v, 1.0)), self.rows(n, (v, 1.0), (a, half))]
+        rhs = [np.zeros(n + 1), np.zeros(n)]
         if isinstance(self.limits, FlatLimits):
             reach = self.limits.greatest_eccentricity_m / self.slope_unit
-            rows.append(self.rows(n + 1, (self.v, -1.0), (self.t, -1.0 if face_is_free else 0.0)))
-            rhs.append(np.full(n + 1, 0.0 if face_is_free else reach))
+            free = -1.0 if face_is_free else 0.0
+            rows.append(self.rows(n + 1, (self.v, -1.0), (self.t, free)))
+            rows.append(self.rows(n, (v, -1.0), (a, -half), (self.t, free)))
+            rhs.append(np.full(2 * n + 1, 0.0 if face_is_free else reach))
             room = (self.base_m - self.limits.least_nose_radius_m) / self.lift_m
             rows.append(
                 self.rows(
@@ -259,7 +280,10 @@ class _Flank:
             tangent = math.tan(self.limits.pressure_angle_rad)
             reach = self.base_m + self.limits.wheel_radius_m
             rows.append(self.rows(n + 1, (self.v, -1.0 / self.top_rad), (self.y, -tangent)))
-            rhs.append(np.full(n + 1, tangent * reach / self.lift_m))
+            # The lift's own bend within a segment is small against the slope's and is left out.
+            steep, turn = -1.0 / self.top_rad - tangent * half, -half / self.top_rad
+            rows.append(self.rows(n, (v, steep), (a, turn), (y, -tangent)))
+            rhs.append(np.full(2 * n + 1, tangent * reach / self.lift_m))
             # At the nose the slope is zero and the pitch curvature radius is P^2/(P - s''), P = reach + lift.
             pitch = reach + self.lift_m
             least = self.limits.wheel_radius_m + self.limits.least_nose_radius_m
@@ -285,10 +309,14 @@ class _Flank:
     ) -> Array | None:
         """The minimiser, or None when no lobe satisfies the constraints; the status is read first."""
         ramp = self.ramp
-        low, high = (ramp.velocity_m_per_rad,) * 2 if nominal_ramp else (ramp.low_m_per_rad, ramp.high_m_per_rad)
+        low, high = (
+            (ramp.velocity_m_per_rad,) * 2 if nominal_ramp else (ramp.low_m_per_rad, ramp.high_m_per_rad)
+        )
         bounds = self.rows(2, (np.array([self.ramp_v] * 2), np.array([1.0, -1.0])))
         below = sp.vstack([bounds, *(rows for rows, _ in inequalities)])
-        below_rhs = np.concatenate([np.array([high, -low]) / self.slope_unit, *(bound for _, bound in inequalities)])
+        below_rhs = np.concatenate(
+            [np.array([high, -low]) / self.slope_unit, *(bound for _, bound in inequalities)]
+        )
         settings = clarabel.DefaultSettings()
         settings.verbose = False
         diagonal = np.zeros(self.size) if quadratic is None else quadratic
@@ -309,6 +337,18 @@ class _Flank:
             f"the lobe solver stopped without an answer ({status}); change the card slightly and try again"
         )
 
+    def least_excess(self) -> float:
+        """By how much (scaled) the limits must be overstepped; zero when a lobe fits.
+
+        A bisection works close to the edge of the possible, where the plain question 'is there a lobe?' can
+        leave an interior-point solver without an answer. This program always has one.
+        """
+        rows, bound = self.geometry()
+        z = self.solve(self.unit(self.t), (rows + self.rows(rows.shape[0], (self.t, -1.0)), bound))
+        if z is None:
+            raise NoSolution("no curve passes through this card's points; check its lifts and durations")
+        return float(z[self.t])
+
     def unit(self, *columns: Any, value: float | Array = 1.0) -> Array:
         """A cost of `value` on the columns, nothing elsewhere."""
         cost = np.zeros(self.size)
@@ -320,7 +360,7 @@ class _Flank:
     def lobe(self, z: Array, half_rad: float) -> Lobe:
         """The whole lobe, ramps included, on a uniform grid reaching `half_rad` either side."""
         steps = math.ceil(half_rad / GRID_STEP_RAD)
-        theta = np.arange(-steps, steps + 1) * GRID_STEP_RAD
+        theta: Array = np.arange(-steps, steps + 1, dtype=np.float64) * GRID_STEP_RAD
         x = np.abs(theta) / self.top_rad
         i = self.segment(x)
         d = x - self.nodes[i]
@@ -342,7 +382,7 @@ class _Flank:
         )
         slope = np.select([on_straight, on_blend, beyond], [-ramp, -ramp / blend * left, 0.0], slope)
         accel = np.select([on_straight, on_blend, beyond], [0.0, ramp / blend, 0.0], accel)
-        return Lobe(theta, lift, slope * np.sign(theta), accel)
+        return Lobe(theta, lift, np.asarray(slope * np.sign(theta), dtype=np.float64), accel)
 
     def reach_rad(self) -> float:
         """Half the lobe with its slowest ramp."""
@@ -375,7 +415,7 @@ def lobe_from_card(
         if part == 0:
             caps[segments] = jerk_allowance * least[-1]
         else:
-            # However little jerk a part needs, the deceleration may still fall from its mean to nothing in it.
+            # However little jerk a part needs, the deceleration may still fall from its mean to nothing.
             caps[segments] = max(shape_allowance * least[-1], 2.0 * (1.0 - y) / x**3)
     within = (geometry, flank.jerk_rows(caps))
     smooth = flank.unit(flank.j, value=2.0 * flank.dx / least[0] ** 2)
@@ -416,7 +456,7 @@ def lobe_from_card(
 
 @dataclass(frozen=True)
 class WayOut:
-    """One change that, alone, makes an impossible card possible. `kind` names how to show it (`units.show`)."""
+    """One change that, alone, makes an impossible card possible. `kind` is how `units.show` shows it."""
 
     what: str
     value: float
@@ -428,25 +468,24 @@ def what_would_give(
 ) -> tuple[WayOut, ...]:
     """For an impossible card: each single change that makes it possible, and by how much.
 
-    The face diameter and the base circle enter the constraints linearly and are found as variables of the same
-    program; lift, durations and pressure angle by bisection, to a tenth of a degree or better.
+    The face diameter and the base circle enter the constraints linearly and are found as variables of the
+    same program; lift, durations and pressure angle by bisection, to a tenth of a degree or better.
     """
 
     def flank(points_card: Card = card, points_limits: Limits = limits) -> _Flank:
         return _Flank(points_card, points_limits, base_radius_m, ramp, seat_m)
 
     def fits(points_card: Card = card, points_limits: Limits = limits) -> bool:
-        one = flank(points_card, points_limits)
-        return one.solve(one.unit(one.t), one.geometry(), (one.rows(1, (one.t, -1.0)), np.zeros(1))) is not None
+        return flank(points_card, points_limits).least_excess() < FITS
 
     def edge(possible: Callable[[float], bool], far: float, steps: int = 9) -> float | None:
         """Least share of the way to `far` (from 0) at which it becomes possible."""
         # Too much of a change can be impossible too (a nose too sharp), so look along the way first.
         marks = [far * share for share in (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1)]
-        high = next((mark for mark in marks if possible(mark)), None)
-        if high is None:
+        found = next((k for k, mark in enumerate(marks) if possible(mark)), None)
+        if found is None:
             return None
-        low = 0.0
+        low, high = (marks[found - 1] if found else 0.0), marks[found]
         for _ in range(steps):
             middle = (low + high) / 2
             low, high = (low, middle) if possible(middle) else (middle, high)
@@ -465,7 +504,9 @@ def what_would_give(
             ways.append(WayOut("a base circle radius of at least", base, "lift"))
     if isinstance(limits, RollerLimits):
         more = edge(
-            lambda extra: fits(points_limits=replace(limits, pressure_angle_rad=limits.pressure_angle_rad + extra)),
+            lambda extra: fits(
+                points_limits=replace(limits, pressure_angle_rad=limits.pressure_angle_rad + extra)
+            ),
             rad(25.0),
         )
         if more is not None:

@@ -1,11 +1,14 @@
 """Sheets to print: self-contained HTML, every value escaped.
 
 The customer's sheet, two pages       `write_customer_sheet`, `customer_sheet_html`
+A quote for one candidate             `quote_html`
+Candidates side by side               `side_table_html`
 """
 
 from __future__ import annotations
 
 import datetime
+import functools
 import importlib.resources
 import math
 from html import escape
@@ -13,14 +16,16 @@ from pathlib import Path
 from typing import Any
 
 import jinja2
+import markupsafe
 
 from lobeledger import cost
-from lobeledger.figures import Figure, band_text, column, value_text
+from lobeledger.errors import BuildError
+from lobeledger.figures import NOT_FOR_THIS, band_text, column, value_text
 from lobeledger.files import write_text_atomically
 from lobeledger.palette import GROUP_SHADES, INK
 from lobeledger.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
 
-__all__ = ["customer_sheet_html", "write_customer_sheet"]
+__all__ = ["customer_sheet_html", "quote_html", "side_by_side", "side_table_html", "write_customer_sheet"]
 
 MOST_SHOWN = 5
 
@@ -32,6 +37,15 @@ _GROUPS = (
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
 
+# Figure -> the hard limit it is judged by.
+_LIMIT_OF = {
+    "vacuum": "vacuum",
+    "rigid_limit": "speed",
+    "coil_bind": "coil_bind",
+    "retainer": "retainer",
+    "first_cost": "budget",
+}
+
 _SAFETY = (
     "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes off belts and fan.",
     "Hot oil, coolant and exhaust burn; let it cool before opening anything.",
@@ -39,6 +53,7 @@ _SAFETY = (
 )
 
 
+@functools.cache
 def _templates() -> jinja2.Environment:
     # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
     return jinja2.Environment(
@@ -66,6 +81,32 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build, system = comparison.build, comparison.system
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
+    template = _templates().get_template("customer_sheet.html.j2")
+    return template.render(
+        title=f"{build.name}: cam and lifter choice",
+        style=markupsafe.Markup(_style()),
+        build=build,
+        date=(date or datetime.date.today()).isoformat(),
+        answer=comparison.answer,
+        reasons=comparison.reasons[:6],
+        **side_by_side(comparison, shown),
+        band_note="Money and chances: 5 to 95 % of trials with the uncertain values varied.",
+        left_out=", ".join(r.candidate.name for r in rest),
+        years=f"{build.use.years:g}",
+        cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
+        cost_rows=_cost_rows(comparison, shown),
+        run_in=_run_in(shown),
+        risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
+        + [_risk(comparison, r) for r in shown],
+        cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
+        safety=_SAFETY,
+        assumed=_assumed(comparison),
+    )
+
+
+def side_by_side(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, Any]:
+    """Heads and rows of the side-by-side table, as the templates take them: `shown` and `groups`."""
+    system, currency = comparison.system, comparison.build.currency
     tie = len(comparison.tied_ids) > 1
     heads = [
         {
@@ -82,36 +123,70 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
             col = column(key)
             cells = []
             for result in shown:
-                figure = result.figures.get(key, Figure.exact(math.nan))
+                figure = result.figures.get(key, NOT_FOR_THIS)
                 cells.append(
                     {
-                        "value": value_text(col, figure.value, system, build.currency),
-                        "band": band_text(col, figure, system, build.currency),
+                        "value": value_text(col, figure.value, system, currency),
+                        "band": band_text(col, figure, system, currency),
+                        "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
                     }
                 )
             rows.append({"heading": col.heading, "meaning": col.meaning, "cells": cells})
         groups.append({"title": title, "rows": rows})
-    template = _templates().get_template("customer_sheet.html.j2")
-    return template.render(
-        title=f"{build.name}: cam and lifter choice",
-        style=jinja2.utils.markupsafe.Markup(_style()),
-        build=build,
-        date=(date or datetime.date.today()).isoformat(),
-        answer=comparison.answer,
-        reasons=comparison.reasons[:6],
-        shown=heads,
-        groups=groups,
-        band_note="Money and chances: 5 to 95 % of the draws.",
-        left_out=", ".join(r.candidate.name for r in rest),
-        years=f"{build.use.years:g}",
-        cost_chart=jinja2.utils.markupsafe.Markup(cost_chart_svg(shown, build.currency)),
-        cost_rows=_cost_rows(comparison, shown),
-        run_in=_run_in(shown),
-        risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
-        + [_risk(comparison, r) for r in shown],
-        cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
-        safety=_SAFETY,
-        assumed=_assumed(comparison),
+    return {"shown": heads, "groups": groups}
+
+
+def side_table_html(comparison: Comparison) -> str:
+    """The side-by-side table for a screen: all candidates in the sheet's order."""
+    template = _templates().get_template("side_table.html.j2")
+    return template.render(**side_by_side(comparison, list(comparison.results)))
+
+
+def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date: datetime.date | None = None) -> str:
+    """A quote for one candidate (the answer, unless told otherwise): what is paid at the start, line by line.
+
+    Upkeep and risk are not billed and stay out. Validity and terms are left for the shop to fill in. Raises
+    BuildError when no candidate passes and none is named.
+    """
+    chosen = candidate_id or comparison.winner_id
+    if chosen is None:
+        raise BuildError("there is nothing to quote: no candidate passes every limit; name one, or change the limits")
+    result, build = comparison.result(chosen), comparison.build
+    c = result.candidate
+    lines: list[dict[str, str]] = []
+    prices = iter(c.parts)
+    for line in result.lines:
+        if not line.is_first or line.group == "surprises":
+            continue
+        part = next(prices) if line.group in ("parts", "machining") else None
+        if part is not None:
+            quantity, each, text = f"{part.quantity:g}", f"{part.price_money:,.2f}", part.item
+        elif line.group == "fitting":
+            quantity, each, text = f"{c.fitting_time_h:g} h", f"{build.shop.labour_rate_money_per_h:,.2f}", line.text
+        elif line.text.startswith("Dyno"):
+            quantity, each, text = f"{c.dyno_time_h:g} h", f"{build.shop.dyno_rate_money_per_h:,.2f}", line.text
+        else:
+            quantity, each, text = "1", f"{float(line.amount):,.2f}", line.text
+        lines.append({"text": text, "quantity": quantity, "each": each, "amount": f"{float(line.amount):,.2f}"})
+    deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
+    total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises") + deposits
+    surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
+    return (
+        _templates()
+        .get_template("quote.html.j2")
+        .render(
+            title=f"{build.name}: quote",
+            style=markupsafe.Markup(_style()),
+            build=build,
+            candidate=c,
+            date=(date or datetime.date.today()).isoformat(),
+            lines=lines,
+            deposits=f"{deposits:,.2f}" if deposits else "",
+            total=f"{total:,.2f}",
+            surprises=f"{surprises:,.2f}",
+            cautions=result.assessment.cautions,
+            broken=[b.text for b in result.broken],
+        )
     )
 
 
@@ -149,16 +224,22 @@ def _run_in(shown: list[CandidateResult]) -> list[str]:
     texts = ["The cam maker's own instruction comes before anything here."]
     flats = [r.candidate for r in shown if r.candidate.run_in_time_s > 0]
     if flats:
-        times = sorted({f"{c.run_in_time_s / 60:.0f}" for c in flats}, key=float)
-        speeds = sorted({f"{c.run_in_speed_rpm:,.0f}" for c in flats})
+        times = _ends([c.run_in_time_s / 60.0 for c in flats])
+        speeds = _ends([c.run_in_speed_rpm for c in flats])
         texts.append(
-            f"Flat tappets ({', '.join(c.name for c in flats)}): {' to '.join(times)} minutes at about {' to '.join(speeds)} rpm, "
+            f"Flat tappets ({', '.join(c.name for c in flats)}): {times} minutes at about {speeds} rpm, "
             "varied, without idling; everything ready so that it fires at once (fuel, timing, coolant, primed oil). Stop on any "
             "noise, smoke or lost oil pressure. Then drain, open the filter, check lash or preload."
         )
     if any(r.candidate.run_in_time_s == 0 for r in shown):
         texts.append("Rollers need no lobe run-in; new rings still seat under load, and the first oil change stays.")
     return texts
+
+
+def _ends(values: list[float]) -> str:
+    """The least and the greatest of some values, or the one they share."""
+    least, most = (f"{end(values):,.0f}" for end in (min, max))
+    return least if least == most else f"{least} to {most}"
 
 
 def _risk(comparison: Comparison, result: CandidateResult) -> str:

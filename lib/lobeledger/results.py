@@ -33,14 +33,17 @@ def money_text(build: Build) -> Callable[[float], str]:
 
 
 def chance_text(chance: float) -> str:
-    """A chance of loss as people say it.
+    """A chance of loss as people say it; a common one with a digit more, for 1 in 2.5 is not 1 in 2.
 
-    >>> chance_text(0.025), chance_text(0.7), chance_text(0.0)
-    ('1 in 40 builds', '70% of builds', 'never')
+    >>> chance_text(0.025), chance_text(0.4), chance_text(0.7), chance_text(0.0)
+    ('1 in 40 builds', '1 in 2.5 builds', '70% of builds', 'never')
     """
     if chance <= 0.0:
         return "never"
-    return f"1 in {1.0 / chance:,.0f} builds" if chance <= 0.5 else f"{chance:.0%} of builds"
+    if chance > 0.5:
+        return f"{chance:.0%} of builds"
+    builds = 1.0 / chance
+    return f"1 in {builds:.2g} builds" if builds < 9.5 else f"1 in {builds:,.0f} builds"
 
 
 @dataclass(frozen=True)

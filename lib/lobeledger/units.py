@@ -227,16 +227,28 @@ def shown_unit(kind: str, system: str = "us") -> str:
     return _SHOWN[kind][1][system][1]
 
 
-def show(value: float, kind: str, system: str = "us", *, unit: bool = True) -> str:
+def show(
+    value: float, kind: str, system: str = "us", *, unit: bool = True, toward: str = "nearest"
+) -> str:
     """An SI figure as text for a person, with its unit.
+
+    toward: "up" or "down" rounds what is said to be enough so that it really is enough.
 
     >>> show(0.0127, "lift")
     '0.500 in'
     >>> show(0.0127, "lift", "metric")
     '12.70 mm'
+    >>> show(0.02228342, "lift"), show(0.02228342, "lift", toward="up")
+    ('0.877 in', '0.878 in')
     """
     number = from_si(value, kind, system)
-    text = f"{number:,.{_SHOWN[kind][1][system][2]}f}"
+    digits = _SHOWN[kind][1][system][2]
+    if toward != "nearest":
+        scale = 10.0**digits
+        whole = math.ceil if toward == "up" else math.floor
+        # What stands on a digit already must not be pushed to the next by the last bit.
+        number = whole(number * scale - math.copysign(1e-9 * abs(number) * scale, 1 if toward == "up" else -1)) / scale
+    text = f"{number:,.{digits}f}"
     if not unit:
         return text
     mark = shown_unit(kind, system)

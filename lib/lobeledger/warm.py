@@ -1,6 +1,6 @@
 """Compile the numba kernels once, so that the first notebook does not wait:   python -m lobeledger.warm
 
-    warm()   run each kernel on a small case; returns the seconds it took
+warm()   run each kernel on a small case; returns the seconds it took
 """
 
 import os

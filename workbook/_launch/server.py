@@ -1,7 +1,7 @@
 """Start one server for both doors, JupyterLab and the Voila pages, and open the browser on it.
 
 What a caller asks:
-  How is the server started?            server_command(...), server_environment(...)
+  How is the server started?            server_settings(...), server_command(...), server_environment(...)
   Which address is which door?          page_address(...), lab_address(...)
   Which notebooks are there?            notebook_pages(root)
   Do it all                             main(argv)
@@ -10,6 +10,7 @@ The server listens on 127.0.0.1 alone and keeps its token; nothing is fetched fr
 """
 
 import argparse
+import json
 import os
 import secrets
 import signal
@@ -27,13 +28,20 @@ from urllib.parse import quote
 from .environment import ROOT, SetupError, child_environment, ensure, venv_python
 
 __all__ = [
-    "free_port", "lab_address", "main", "notebook_pages", "page_address", "server_command",
-    "server_environment", "start_server", "stop_server", "wait_until_listening",
+    "free_port", "lab_address", "main", "notebook_pages", "page_address",
+    "private_folder", "server_command", "server_environment", "server_settings", "start_server",
+    "stop_server", "wait_until_listening",
 ]  # fmt: skip
 
 HOST = "127.0.0.1"
 FIRST_PORT = 8888
 START = "choose"
+# Voila's pages fetch a formula setter from a content network as soon as any widget shows text. They get this
+# instead, which sets nothing: our pages hold no formulas.
+_NO_MATHJAX = (
+    "data:text/javascript,window.MathJax={Hub:{Queue(){},Config(){},Configured(){},"
+    "Register:{StartupHook(){}}},Callback:{},Ajax:{}};//"
+)
 # order of the main path; a notebook not named here follows in alphabetical order
 ORDER = ["choose", "lobes", "valvetrain", "contact", "torque", "break_in", "install", "lessons"]
 
@@ -49,6 +57,10 @@ def free_port(first: int = FIRST_PORT, tries: int = 40) -> int:
     """First port from `first` on which nothing listens, else any free one."""
     for port in [*range(first, first + tries), 0]:
         with socket.socket() as probe:
+            if (
+                os.name != "nt"
+            ):  # a port just left is free again; on Windows this option would share a used one
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
                 probe.bind((HOST, port))
             except OSError:
@@ -67,51 +79,83 @@ def lab_address(port: int, name: str) -> str:
     return f"http://{HOST}:{port}/doc/tree/workbook/{quote(name)}.ipynb"
 
 
-def server_command(
-    *, port: int, name: str = START, root: Path = ROOT, python: Path | None = None
-) -> list[str]:
-    """Command of the one server; the token travels in the environment, where `ps` does not show it."""
+def server_settings(
+    *, port: int, token: str, name: str = START, root: Path = ROOT
+) -> dict[str, dict[str, object]]:
+    """All settings of the one server, as its configuration file holds them."""
     pages = notebook_pages(root)
     titles = {stem: "Lobe Ledger" if stem == START else f"Lobe Ledger: {label}" for stem, label in pages}
-    resources = {"lobeledger": {"pages": [list(p) for p in pages], "titles": titles}}
-    command = [
-        str(python or venv_python(root)), "-m", "jupyterlab", "--no-browser",
-        f"--ServerApp.root_dir={root}",
-        f"--ServerApp.ip={HOST}", f"--ServerApp.port={port}", "--ServerApp.port_retries=0",
-        "--ServerApp.open_browser=False",
-        "--ServerApp.jpserver_extensions={'voila.server_extension': True, 'jupyterlab': True}",
-        f"--LabApp.default_url=/doc/tree/workbook/{quote(name)}.ipynb",
-        "--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-        "--LabApp.extension_manager=readonly",
-        "--Application.log_level=ERROR",
-        # kernels reached over loopback need no cipher, and demanding one slows each start
-        "--KernelManager.transport_encryption=auto",
-        "--VoilaConfiguration.template=lobeledger",
-        "--VoilaConfiguration.allow_template_override=NO", "--VoilaConfiguration.allow_theme_override=NO",
-        "--VoilaConfiguration.strip_sources=True",
-        r"--VoilaConfiguration.file_allowlist=['workbook/.*\.(png|svg)$']",
-        f"--VoilaConfiguration.resources={resources!r}",
-    ]  # fmt: skip
-    if hasattr(os, "geteuid") and os.geteuid() == 0:
-        command.append("--allow-root")  # containers
-    return command
+    return {
+        "ServerApp": {
+            "root_dir": str(root),
+            "ip": HOST,
+            "port": port,
+            "port_retries": 0,  # the launcher chooses another port itself
+            "open_browser": False,
+            "allow_root": True,  # containers; Jupyter refuses to run as root otherwise
+            "allow_remote_access": False,
+            "tornado_settings": {"mathjax_url": _NO_MATHJAX},
+            "log_level": "ERROR",
+            "jpserver_extensions": {"jupyterlab": True, "voila.server_extension": True},
+        },
+        "IdentityProvider": {"token": token},
+        "LabApp": {
+            "default_url": f"/doc/tree/workbook/{quote(name)}.ipynb",
+            "check_for_updates_class": "jupyterlab.NeverCheckForUpdate",
+            "extension_manager": "readonly",
+            "log_level": "ERROR",
+        },
+        # kernels reached over loopback need no cipher, and insisting on one slows each start
+        "KernelManager": {"transport_encryption": "auto"},
+        "VoilaConfiguration": {
+            "template": "lobeledger",
+            "allow_template_override": "NO",
+            "allow_theme_override": "NO",
+            "strip_sources": True,
+            "file_allowlist": [r"workbook/.*\.(png|svg)$"],
+            "resources": {"lobeledger": {"pages": [list(p) for p in pages], "titles": titles}},
+        },
+    }
 
 
-def server_environment(*, token: str, root: Path = ROOT, private: Path | None = None) -> dict[str, str]:
-    """Environment of the server; layouts and settings live under .venv (or `private`), not in the home."""
-    own = private or root / ".venv" / "jupyter"
+def private_folder(root: Path = ROOT) -> Path:
+    """Where the server keeps its settings and window layouts: under .venv, not in the user's home."""
+    return root / ".venv" / "jupyter"
+
+
+def server_command(
+    *, port: int, token: str, name: str = START, root: Path = ROOT, private: Path, python: Path | None = None
+) -> list[str]:
+    """Write the server's configuration file and return the command that uses it.
+
+    The token stands in that file, readable by its owner alone: on the command line every user of the computer
+    could read it.
+    """
+    private.mkdir(parents=True, exist_ok=True)
+    file = private / f"server-{port}.json"
+    file.unlink(missing_ok=True)
+    settings = server_settings(port=port, token=token, name=name, root=root)
+    with open(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as out:
+        json.dump(settings, out, indent=1)
+    return [str(python or venv_python(root)), "-m", "jupyterlab", f"--config={file}"]
+
+
+def server_environment(*, root: Path = ROOT, private: Path) -> dict[str, str]:
+    """Environment of the server: nothing is read from, or left in, the user's own Jupyter folders."""
     env = child_environment(root)
     env.update(
-        JUPYTER_TOKEN=token,
-        JUPYTERLAB_WORKSPACES_DIR=str(own / "workspaces"),
-        JUPYTERLAB_SETTINGS_DIR=str(own / "settings"),
-        JUPYTER_CONFIG_DIR=str(own / "config"),
-        JUPYTER_RUNTIME_DIR=str(own / "runtime"),
-        JUPYTER_DATA_DIR=str(own / "data"),
-        IPYTHONDIR=str(own / "ipython"),
+        JUPYTERLAB_WORKSPACES_DIR=str(private / "workspaces"),
+        JUPYTERLAB_SETTINGS_DIR=str(private / "settings"),
+        JUPYTER_CONFIG_DIR=str(private / "config"),
+        JUPYTER_RUNTIME_DIR=str(private / "runtime"),
+        JUPYTER_DATA_DIR=str(private / "data"),
+        IPYTHONDIR=str(private / "ipython"),
     )
-    for name in ("JUPYTER_PORT", "JUPYTER_PORT_RETRIES", "JUPYTER_PATH", "JUPYTER_CONFIG_PATH", "MPLBACKEND"):
-        env.pop(name, None)
+    for name in list(env):
+        if name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH", "JUPYTER_TOKEN", "MPLBACKEND") or name.startswith(
+            "JUPYTER_PORT"
+        ):
+            del env[name]
     return env
 
 
@@ -159,16 +203,22 @@ def start_server(
 ) -> tuple[subprocess.Popen[bytes], int, str]:
     """Start the server and wait until it listens; returns process, port and token."""
     token = secrets.token_urlsafe(24)
+    private = private_folder(root)
     first = FIRST_PORT
     for _ in range(3):
         port = free_port(first)
-        # its own process group: Ctrl+C reaches this launcher alone, which then stops the server in good order
-        server = subprocess.Popen(
-            [*server_command(port=port, name=name, root=root), *extra], cwd=root,
-            env=server_environment(token=token, root=root), stdin=subprocess.DEVNULL,
-            start_new_session=sys.platform != "win32",
-            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
-        )  # fmt: skip
+        command = server_command(port=port, token=token, name=name, root=root, private=private)
+        log = private / f"server-{port}.log"
+        # The server's libraries warn about each other, which means nothing to a user: what it says goes to a
+        # file, shown when it fails. In a process group of its own, Ctrl+C reaches this launcher alone, which
+        # then stops the server.
+        with open(log, "wb") as said:
+            server = subprocess.Popen(
+                [*command, *extra], cwd=root, env=server_environment(root=root, private=private),
+                stdin=subprocess.DEVNULL, stdout=said, stderr=subprocess.STDOUT,
+                start_new_session=sys.platform != "win32",
+                creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+            )  # fmt: skip
         try:
             if wait_until_listening(port, token, server):
                 return server, port, token
@@ -179,7 +229,8 @@ def start_server(
             stop_server(port, token, server)
             break
         first = port + 1  # another program may have taken the port in the meantime
-    raise SetupError("The server did not start; what it said stands above. Run this again.")
+    words = log.read_text(encoding="utf-8", errors="replace").strip()[-1500:] or "nothing"
+    raise SetupError(f"The server did not start. It said:\n{words}\nRun this again.")
 
 
 def parse_arguments(argv: list[str]) -> tuple[argparse.Namespace, list[str]]:
@@ -217,7 +268,7 @@ def main(argv: list[str]) -> int:
             raise SetupError(
                 f"There is no notebook {options.notebook!r} in workbook/: choose from {', '.join(known)}."
             )
-        for number in ("SIGTERM", "SIGHUP"):  # closing the window ends the server too
+        for number in ("SIGINT", "SIGTERM", "SIGHUP"):  # closing the window ends the server too
             if hasattr(signal, number):
                 signal.signal(getattr(signal, number), _stop_signal)
         begun = time.perf_counter()

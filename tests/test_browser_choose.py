@@ -1,0 +1,198 @@
+"""The choose page as a customer meets it, through both doors: answer, sliders, a mistake, saving, sheets.
+
+The keyboard does everything a mouse could.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from browser_support import LAB_NOTEBOOK, Served, browser, run_all, served, watched  # noqa: F401
+
+pytestmark = pytest.mark.browser
+
+READY = ".ll-choose .ll-answer"
+CHART = ".ll-choose .js-plotly-plot .bars path"
+
+
+def open_page(served: Served, browser: Any, *, width: int = 1366, height: int = 768) -> tuple[Any, Any]:  # noqa: F811
+    page, watch = watched(browser, width, height)
+    page.goto(served.page("choose"))
+    page.locator(READY).wait_for(timeout=60_000)
+    page.locator(CHART).first.wait_for(timeout=60_000)
+    return page, watch
+
+
+def until(page: Any, script: str, before: Any) -> None:
+    """Wait until what `script` says differs from what it said before."""
+    page.wait_for_function(f"(before) => JSON.stringify(({script})()) !== before", arg=before, timeout=15_000)
+
+
+def state(page: Any, script: str) -> str:
+    return str(page.evaluate(f"() => JSON.stringify(({script})())"))
+
+
+def choose_file(page: Any, file: Path) -> None:
+    """Press the button and answer the file window, all by keyboard."""
+    with page.expect_file_chooser() as asked:
+        page.locator("button.ll-upload").press("Enter")
+    asked.value.set_files(file)
+
+
+ANSWER = "() => document.querySelector('.ll-choose .ll-answer').textContent"
+TABLE = "() => document.querySelector('.ll-choose .ll-side').textContent"
+BARS = "() => [...document.querySelectorAll('.ll-choose .js-plotly-plot .bars path')].map((p) => p.getAttribute('d'))"
+
+
+def test_first_screen_holds_the_answer_and_the_table(served: Served, browser: Any) -> None:  # noqa: F811
+    page, watch = open_page(served, browser)
+    assert page.title() == "Lobe Ledger"
+    box = page.locator(READY).bounding_box()
+    assert box["y"] + box["height"] < 768, "the answer stands on the first screen"
+    assert page.locator(".ll-side thead").bounding_box()["y"] < 768
+    assert page.get_by_text("panels.choose()").count() == 0, "no code on the page"
+    assert page.get_by_text("The same in plain cells").locator("visible=true").count() == 0
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1366
+    watch.assert_clean()
+    page.context.close()
+
+
+def test_a_slider_moved_by_keyboard_changes_answer_table_and_chart(served: Served, browser: Any) -> None:  # noqa: F811
+    page, watch = open_page(served, browser)
+    answer, table, bars = (state(page, s) for s in (ANSWER, TABLE, BARS))
+    knob = page.locator(".ll-set-use-years [role=slider]")
+    knob.focus()
+    knob.press("ArrowLeft")
+    for script, before in ((ANSWER, answer), (TABLE, table), (BARS, bars)):
+        until(page, script, before)
+    watch.assert_clean()
+    page.context.close()
+
+
+def test_every_control_is_reached_by_the_keyboard(served: Served, browser: Any) -> None:  # noqa: F811
+    page, _ = open_page(served, browser)
+    seen = set()
+    page.locator(".ll-picker select").focus()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        seen.add(
+            page.evaluate("(document.activeElement.closest('[class*=ll-]') || document.activeElement).className")
+        )
+    reached = " ".join(seen)
+    for name in ("ll-fresh", "ll-reset", "ll-save", "ll-set-use-highest-speed", "ll-set-use-years", "ll-download"):
+        assert name in reached, (name, reached)
+    page.context.close()
+
+
+def test_a_mistake_is_one_sentence_and_recovery_needs_no_reload(served: Served, browser: Any, tmp_path: Path) -> None:  # noqa: F811
+    page, watch = open_page(served, browser)
+    before = state(page, ANSWER)
+    bad = tmp_path / "räder.toml"
+    text = (served.folder / "data" / "builds" / "towing-engine.toml").read_text(encoding="utf-8")
+    bad.write_text(text.replace("[engine]", "[engin]", 1), encoding="utf-8")
+    choose_file(page, bad)
+    error = page.locator(".ll-error[role=alert]")
+    error.wait_for(timeout=15_000)
+    said = error.inner_text()
+    assert "räder.toml" in said and "engine" in said and "Traceback" not in said and "\n" not in said.strip()
+    assert state(page, ANSWER) == before
+    good = tmp_path / "good.toml"
+    good.write_text(text, encoding="utf-8")
+    choose_file(page, good)
+    until(page, ANSWER, before)
+    error.wait_for(state="detached", timeout=15_000)
+    watch.assert_clean()
+    page.context.close()
+
+
+def test_save_and_reload(served: Served, browser: Any) -> None:  # noqa: F811
+    page, watch = open_page(served, browser)
+    answer = state(page, ANSWER)
+    knob = page.locator(".ll-set-use-years [role=slider]")
+    knob.focus()
+    for _ in range(3):
+        knob.press("ArrowRight")
+    until(page, ANSWER, answer)
+    time.sleep(0.5)
+    moved = state(page, ANSWER)
+    page.locator(".ll-save-name input").fill("our own ü")
+    page.locator(".ll-save-name input").press("Tab")
+    page.locator(".ll-save").press("Enter")
+    page.locator(".ll-note").get_by_text("Saved").wait_for(timeout=15_000)
+    assert (served.folder / "data" / "builds" / "our own ü.toml").exists()
+    page.reload()
+    page.locator(READY).wait_for(timeout=60_000)
+    page.locator(".ll-picker select").select_option("our own ü")
+    page.wait_for_function(f"(said) => JSON.stringify(({ANSWER})()) === said", arg=moved, timeout=15_000)
+    watch.assert_clean()
+    page.context.close()
+
+
+@pytest.mark.parametrize("build", ["budget-cruiser", "towing-engine", "weekend-racer"])
+def test_customer_sheet_prints_on_two_pages(served: Served, browser: Any, tmp_path: Path, build: str) -> None:  # noqa: F811
+    page, watch = open_page(served, browser)
+    if build != "budget-cruiser":
+        before = state(page, ANSWER)
+        page.locator(".ll-picker select").select_option(build)
+        until(page, ANSWER, before)
+    answer = page.locator(READY).inner_text()
+    with page.expect_download() as hoped:
+        page.locator(".ll-get-sheet button").press("Enter")
+    sheet = tmp_path / "sheet.html"
+    hoped.value.save_as(sheet)
+    paper, paper_watch = watched(browser)
+    paper.goto(sheet.as_uri())
+    assert paper.locator(".answer").inner_text() == answer
+    for size in ("A4", "Letter"):
+        pdf = tmp_path / f"{size}.pdf"
+        paper.pdf(path=pdf, format=size, prefer_css_page_size=False)
+        said = subprocess.run(["pdfinfo", str(pdf)], capture_output=True, text=True, check=True).stdout
+        pages = next(line.split()[-1] for line in said.splitlines() if line.startswith("Pages"))
+        assert pages == "2", (build, size, pages)
+    assert [u for u in paper_watch.outside if not u.startswith("file:")] == []
+    watch.assert_clean()
+    paper.context.close()
+    page.context.close()
+
+
+def test_quote_and_table_are_handed_out(served: Served, browser: Any, tmp_path: Path) -> None:  # noqa: F811
+    page, watch = open_page(served, browser)
+    for which, ending in (("quote", "-quote.html"), ("table", "-table.csv"), ("build", ".toml")):
+        with page.expect_download() as hoped:
+            page.locator(f".ll-get-{which} button").press("Enter")
+        assert hoped.value.suggested_filename.endswith(ending)
+        target = tmp_path / hoped.value.suggested_filename
+        hoped.value.save_as(target)
+        assert target.stat().st_size > 500
+    watch.assert_clean()
+    page.context.close()
+
+
+def test_narrow_screen_needs_no_sideways_scroll(served: Served, browser: Any) -> None:  # noqa: F811
+    page, watch = open_page(served, browser, width=820, height=1100)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 820
+    watch.assert_clean()
+    page.context.close()
+
+
+def test_notebook_door(served: Served, browser: Any) -> None:  # noqa: F811
+    page, watch = watched(browser)
+    page.goto(served.lab("choose", workspace="choose"))
+    run_all(page)
+    panel = page.locator(f"{LAB_NOTEBOOK} .ll-choose")
+    panel.locator(".ll-answer").wait_for(timeout=90_000)
+    panel.locator(".js-plotly-plot .bars path").first.wait_for(timeout=60_000)
+    before = panel.locator(".ll-answer").inner_text()
+    knob = panel.locator(".ll-set-use-years [role=slider]")
+    knob.focus()
+    knob.press("ArrowLeft")
+    page.wait_for_function(
+        "(before) => document.querySelector('.ll-choose .ll-answer').textContent !== before", arg=before, timeout=15_000
+    )
+    assert page.locator(f"{LAB_NOTEBOOK} .jp-OutputArea-output[data-mime-type*='stderr']").count() == 0
+    watch.assert_clean()
+    page.context.close()

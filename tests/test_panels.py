@@ -1,0 +1,260 @@
+"""The choose panel in process: every slider at both ends, mistakes and recovery, saving and handing out.
+
+No browser here; what a person sees is tested in `test_browser_choose.py`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import io
+import shutil
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+import numpy as np
+import pandas as pd
+import pytest
+
+import lobeledger as ll
+from lobeledger import panels, plots, screen
+from lobeledger.buildfile import starter_sheet
+from lobeledger.tables import data_dir
+
+SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
+
+
+@pytest.fixture()
+def folder(tmp_path: Path) -> Path:
+    """A folder of the shipped sheets that a test may write into, with a space and a letter outside ASCII."""
+    place = tmp_path / "my builds ü"
+    place.mkdir()
+    for name in SHIPPED:
+        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
+    return place
+
+
+@pytest.fixture()
+def panel(folder: Path) -> Iterator[panels.ChoosePanel]:
+    made = panels.ChoosePanel(folder, "budget-cruiser")
+    settled(made)
+    yield made
+    made.runner.close()
+
+
+def settled(panel: panels.ChoosePanel) -> ll.Comparison:
+    assert panel.runner.wait(60)
+    assert panel.comparison is not None
+    return panel.comparison
+
+
+def said(panel: panels.ChoosePanel) -> str:
+    return str(panel.message.value)
+
+
+def walk(widget: Any) -> Iterator[Any]:
+    yield widget
+    for child in getattr(widget, "children", ()):
+        yield from walk(child)
+
+
+def sliders(panel: panels.ChoosePanel) -> list[Any]:
+    kinds = (w.FloatSlider, w.FloatRangeSlider, w.SelectionSlider)
+    return [each for each in walk(panel.controls) if isinstance(each, kinds)]
+
+
+def test_it_opens_with_the_answer(panel: panels.ChoosePanel) -> None:
+    comparison = settled(panel)
+    assert comparison.answer in panel.answer.value
+    assert said(panel) == ""
+    assert len(panel.charts.children) == 5
+    for c in comparison.build.candidates:
+        assert c.name in panel.table.value
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_every_slider_holds_at_both_ends(folder: Path, name: str) -> None:
+    panel = panels.ChoosePanel(folder, name)
+    settled(panel)
+    found = sliders(panel)
+    assert len(found) > 20
+    for slider in found:
+        before = slider.value
+        if isinstance(slider, w.SelectionSlider):
+            ends = [slider.options[0][1], slider.options[-1][1]]
+        elif isinstance(slider, w.FloatRangeSlider):
+            ends = [(slider.min, slider.min + 50), (slider.max - 50, slider.max)]
+        else:
+            ends = [slider.min, slider.max]
+        for end in ends:
+            slider.value = end
+            assert panel.runner.wait(60)
+            assert "our fault" not in said(panel), (slider.description, end, said(panel))
+        slider.value = before
+        assert panel.runner.wait(60)
+    settled(panel)
+    assert "ll-error" not in said(panel), "back at the start nothing is wrong"
+    panel.runner.close()
+
+
+def test_moving_the_budget_moves_answer_table_and_chart(panel: panels.ChoosePanel) -> None:
+    slider = next(s for s in sliders(panel) if s.description == "Budget")
+    answer, table = panel.answer.value, panel.table.value
+    charts = [np.array(t.x, dtype=float) for t in panel._figures["Margin to each limit"].data]
+    slider.value = 0
+    comparison = settled(panel)
+    assert comparison.winner_id is None
+    assert panel.answer.value != answer and panel.table.value != table
+    after = [np.array(t.x, dtype=float) for t in panel._figures["Margin to each limit"].data]
+    assert any(a.shape != b.shape or not np.allclose(a, b) for a, b in zip(charts, after, strict=True))
+
+
+def test_a_range_with_one_end_on_the_other_is_one_sentence_and_the_old_result_stays(panel: panels.ChoosePanel) -> None:
+    before = panel.answer.value
+    span = next(s for s in sliders(panel) if isinstance(s, w.FloatRangeSlider))
+    kept = span.value
+    span.value = (kept[0], kept[0])
+    assert panel.runner.wait(60)
+    assert "ll-error" in said(panel) and "Traceback" not in said(panel)
+    assert panel.answer.value == before
+    span.value = kept
+    settled(panel)
+    assert said(panel) == ""
+
+
+def test_no_candidate_ticked_says_what_to_do(panel: panels.ChoosePanel) -> None:
+    for tick in panel._ticks.values():
+        tick.value = False
+    assert panel.runner.wait(60)
+    assert "tick at least one" in said(panel)
+    first = next(iter(panel._ticks))
+    panel._ticks[first].value = True
+    comparison = settled(panel)
+    assert [r.candidate.id for r in comparison.results] == [first] and said(panel) == ""
+
+
+def upload(panel: panels.ChoosePanel, name: str, content: bytes) -> None:
+    panel.upload.value = (
+        {"name": name, "type": "", "size": len(content), "content": memoryview(content), "last_modified": datetime.datetime(2026, 1, 1)},
+    )
+    assert panel.runner.wait(60)
+
+
+def test_upload_of_a_sheet_and_of_what_is_not_one(panel: panels.ChoosePanel) -> None:
+    upload(panel, "mine.toml", starter_sheet().encode())
+    assert settled(panel).build.name == "My build"
+    shown = panel.answer.value
+    for name, content in (("broken.toml", b"[engine"), ("latin.toml", b"name = '\xe9'"), ("empty.toml", b""), ("big.toml", b"#" * 2_000_000)):
+        upload(panel, name, content)
+        assert name in said(panel) and "ll-error" in said(panel)
+        assert panel.answer.value == shown, "the old result stays"
+    upload(panel, "mine.toml", starter_sheet().encode())
+    assert said(panel) == ""
+
+
+def test_markup_in_a_sheet_stays_text(panel: panels.ChoosePanel) -> None:
+    upload(panel, "mine.toml", starter_sheet().replace("Hydraulic flat", "<b onclick='x'>flat</b>").encode())
+    settled(panel)
+    for view in (panel.answer, panel.table, panel.footer, panel.message):
+        assert "<b onclick" not in view.value
+
+
+def test_whole_sheet_edited_and_applied(panel: panels.ChoosePanel) -> None:
+    panel.sheet_text.value = panel.sheet_text.value.replace('highest_speed = "4800 rpm"', 'highest_speed = "4900"')
+    button = next(b for b in walk(panel.controls) if isinstance(b, w.Button) and b.description == "Use this sheet")
+    button.click()
+    assert panel.runner.wait(60)
+    assert "use.highest_speed" in said(panel) and "rpm" in said(panel)
+    panel.sheet_text.value = panel.sheet_text.value.replace('highest_speed = "4900"', 'highest_speed = "4900 rpm"')
+    button.click()
+    assert settled(panel).build.use.highest_speed_rpm == 4900 and said(panel) == ""
+
+
+def press(panel: panels.ChoosePanel, text: str) -> None:
+    next(b for b in walk(panel.bar) if isinstance(b, w.Button) and b.description == text).click()
+    assert panel.runner.wait(60)
+
+
+def test_save_under_a_new_name_reads_back_and_never_overwrites(panel: panels.ChoosePanel, folder: Path) -> None:
+    slider = next(s for s in sliders(panel) if s.description == "Years counted")
+    slider.value = 5
+    settled(panel)
+    panel.save_name.value = "  mine: no. 1 "
+    press(panel, "Save")
+    saved = folder / "mine- no. 1.toml"
+    assert ll.read_build(saved).use.years == 5
+    assert panel.picker.value == "mine- no. 1" and "Saved" in said(panel)
+    before = saved.read_bytes()
+    slider.value = 6
+    press(panel, "Save")
+    assert "exists already" in said(panel) and saved.read_bytes() == before
+    panel.save_name.value = " .. "
+    press(panel, "Save")
+    assert "name" in said(panel)
+
+
+def test_reset_goes_back_to_the_sheet(panel: panels.ChoosePanel) -> None:
+    first = settled(panel).to_json()
+    next(s for s in sliders(panel) if s.description == "Years counted").value = 3
+    assert settled(panel).to_json() != first
+    press(panel, "Reset")
+    assert settled(panel).to_json() == first
+
+
+def test_start_new_explains_itself(panel: panels.ChoosePanel) -> None:
+    press(panel, "Start new")
+    assert settled(panel).build.name == "My build" and "invented" in said(panel)
+
+
+def test_units_switch_changes_words_not_the_table_columns(panel: panels.ChoosePanel) -> None:
+    us = settled(panel).table
+    panel.system.value = "metric"
+    metric = settled(panel)
+    assert "kPa" in panel.table.value and "inHg" not in panel.table.value
+    pd.testing.assert_frame_equal(us.drop(columns=["limits_broken", "cautions"]), metric.table.drop(columns=["limits_broken", "cautions"]))
+
+
+def test_files_to_hand_out(panel: panels.ChoosePanel) -> None:
+    comparison = settled(panel)
+    name, mime, text = panel._file("sheet")()
+    assert name.endswith(".html") and mime == "text/html" and "http://" not in text and "https://" not in text
+    _, _, quote = panel._file("quote")()
+    winner = comparison.build.candidate(comparison.winner_id or "")
+    assert winner.name in quote and "valid until" in quote
+    _, _, table = panel._file("table")()
+    assert list(pd.read_csv(io.StringIO(table)).columns) == list(comparison.table.columns)
+    name, _, sheet = panel._file("build")()
+    assert name.endswith(".toml") and ll.build_from_text(sheet).use == comparison.build.use
+
+
+def test_quote_adds_up_and_leaves_out_upkeep(panel: panels.ChoosePanel) -> None:
+    comparison = settled(panel)
+    assert comparison.winner_id
+    result = comparison.result(comparison.winner_id)
+    total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises")
+    _, _, quote = panel._file("quote")()
+    assert f"{total:,.2f}" in quote and "Lash checks" not in quote and "Expected loss" not in quote
+
+
+def test_redraw_sends_only_what_differs(panel: panels.ChoosePanel) -> None:
+    comparison = settled(panel)
+    widget = screen.live_figure(plots.lift_figure(comparison))
+    sent: list[Any] = []
+    widget.observe(lambda change: sent.append(change), names="_py2js_update")
+    assert screen.redraw(widget, plots.lift_figure(comparison))
+    assert [s for s in sent if s["new"]] == []
+
+
+def test_plotly_bundle_still_has_the_shape_we_split() -> None:
+    source = screen._bundle_source()
+    assert "__lobeledger_plotly" in source and len(source) > 1_000_000
+
+
+def test_panels_do_no_arithmetic_the_library_should() -> None:
+    """Wiring may scale a slider or a share, no more: none of the physics rooms is imported by panels."""
+    text = Path(panels.__file__).read_text(encoding="utf-8")
+    for room in ("valvetrain", "contact", "breathing", "follower", "engine", "lobe_card", "cost"):
+        assert f"import {room}" not in text and f"lobeledger.{room} " not in text
+    assert "numpy" not in text and sys.modules["lobeledger.panels"] is panels
