@@ -100,7 +100,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         yield running
 
 
-@pytest.fixture(scope="session")
+# one for each module: pytest keeps an imported fixture apart for every importer, and two cannot run at once
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """Chromium, able to reach 127.0.0.1 and nothing else."""
     from playwright.sync_api import sync_playwright

@@ -12,6 +12,9 @@ import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad, solve_ivp
+from scipy.optimize import minimize_scalar
+
 from lobeledger.breathing import (
     FLOW_BENCH_28_INH2O_PA,
     GAS_CONSTANT_J_PER_KG_K,
@@ -48,8 +51,6 @@ from lobeledger.breathing import (
     volumetric_efficiency,
 )
 from lobeledger.errors import NoSolution, OutOfRange
-from scipy.integrate import quad, solve_ivp
-from scipy.optimize import minimize_scalar
 
 ureg = pint.UnitRegistry()
 R = GAS_CONSTANT_J_PER_KG_K
@@ -69,8 +70,8 @@ def test_curtain_equals_port_at_a_quarter_diameter() -> None:
     )
 
 
-# 28 inH2O, incompressible: 106.7-107.8 m/s and 145.8-147.4 ft3/min per in2 for air of 0.0765 lb/ft3 and 1.2 kg/m3;
-# 0.2 %. Units by pint 0.25.
+# 28 inH2O, incompressible: 106.7-107.8 m/s and 145.8-147.4 ft3/min per in2 for air of 0.0765 lb/ft3 and 1.2
+# kg/m3; 0.2 %. Units by pint 0.25.
 @pytest.mark.parametrize(
     ("density", "velocity", "cfm"), [(ureg.Quantity(0.0765, "lb/ft**3"), 106.7, 145.8), (1.2, 107.8, 147.4)]
 )
@@ -120,8 +121,8 @@ def test_discharge_table_is_never_extrapolated() -> None:
 # -------------------------------------------------------------------------------------- compressible orifice
 
 
-# Heywood, app. C (formula from memory; values agree with two general fluid libraries): 0.68473 choked, 0.52828
-# critical ratio at gamma 1.4, 0.42258 at r = 0.9. Printed to 1e-5.
+# Heywood, app. C (formula from memory; values agree with two general fluid libraries): 0.68473 choked,
+# 0.52828 critical ratio at gamma 1.4, 0.42258 at r = 0.9. Printed to 1e-5.
 def test_heywood_orifice_values() -> None:
     assert choked_pressure_ratio(gamma=1.4) == pytest.approx(0.52828, abs=5e-6)
     assert float(flow_function(0.4)) == pytest.approx(0.68473, abs=5e-6)
@@ -158,8 +159,8 @@ def test_choked_flux_is_density_times_sound_speed_at_the_throat() -> None:
 
 
 def test_sound_speed_of_air() -> None:
-    # Dry air at 25 C by two open property libraries (CoolProp 8.0, Cantera 3.2): 346.2 m/s and 1.184 kg/m3 at one
-    # atmosphere; 0.3 %.
+    # Dry air at 25 C by two open property libraries (CoolProp 8.0, Cantera 3.2): 346.2 m/s and 1.184 kg/m3
+    # at one atmosphere; 0.3 %.
     assert float(sound_speed_m_per_s(298.15)) == pytest.approx(346.2, rel=0.003)
     assert 101325.0 / (R * 298.15) == pytest.approx(1.184, rel=0.003)
 
@@ -167,9 +168,9 @@ def test_sound_speed_of_air() -> None:
 # ------------------------------------------------------------------------------------------- inlet Mach index
 
 
-# R. K. Rajput, A Textbook of Internal Combustion Engines, 2nd ed. 2007, ex. 7.12, p. 256 (numbers seen): bore 110,
-# stroke 140 mm, 2400 rpm, 340 K, flow coefficient 0.33: inlet valve 44.95 mm for Z = 0.55; Z = 0.64 at 2800 rpm and
-# 48.55 mm to restore it; Z = 1.10 at 4800 rpm. 0.5 %.
+# R. K. Rajput, A Textbook of Internal Combustion Engines, 2nd ed. 2007, ex. 7.12, p. 256 (numbers seen):
+# bore 110, stroke 140 mm, 2400 rpm, 340 K, flow coefficient 0.33: inlet valve 44.95 mm for Z = 0.55; Z =
+# 0.64 at 2800 rpm and 48.55 mm to restore it; Z = 1.10 at 4800 rpm. 0.5 %.
 def test_rajput_inlet_mach_index() -> None:
     bore, stroke, sound = 0.110, 0.140, float(sound_speed_m_per_s(340.0))
 
@@ -261,9 +262,9 @@ def test_overlap_factor_units() -> None:
     assert found == pytest.approx(0.92, rel=1e-12)
 
 
-# Fox, Cheng and Heywood, SAE 931025 (equation and units from memory), worked by hand: OF 1 deg/m, 1500 rpm = 25 rev/s,
-# p_i 0.5, p_e 1.0 bar, phi 1, r_c 10: 0.5^-0.87 = 1.82766, 0.5^-0.74 = 1.67018;
-# 1.266/25 x 1.82766 x 0.70711 = 0.06545; 0.0632 x 1.67018 = 0.10556; sum 0.17100. Five printed digits.
+# Fox, Cheng and Heywood, SAE 931025 (equation and units from memory), worked by hand: OF 1 deg/m, 1500 rpm =
+# 25 rev/s, p_i 0.5, p_e 1.0 bar, phi 1, r_c 10: 0.5^-0.87 = 1.82766, 0.5^-0.74 = 1.67018; 1.266/25 x 1.82766
+# x 0.70711 = 0.06545; 0.0632 x 1.67018 = 0.10556; sum 0.17100. Five printed digits.
 def test_fox_residual_by_hand() -> None:
     found = residual_fraction(
         overlap_factor_deg_per_m=1.0,
@@ -361,8 +362,8 @@ def test_idle_refuses_bad_bands() -> None:
 
 
 def test_cranking_pressure_isothermal_and_adiabatic_ends() -> None:
-    # Exponent 1 is Boyle's law: 8 x 101.325 less ambient = 709.275 kPa. Exponent 1.4 is isentropic air: the temperature
-    # ratio 8^0.4 times the volume ratio 8.
+    # Exponent 1 is Boyle's law: 8 x 101.325 less ambient = 709.275 kPa. Exponent 1.4 is isentropic air: the
+    # temperature ratio 8^0.4 times the volume ratio 8.
     kwargs = {"trapped_compression_ratio": 8.0, "ambient_pressure_pa": 101325.0}
     assert cranking_pressure_gauge_pa(polytropic_exponent=1.0, **kwargs) == pytest.approx(709275.0, rel=1e-12)
     isentropic = 101325.0 * (8.0 * 8.0**0.4 - 1.0)
@@ -426,9 +427,9 @@ def volume(theta: float) -> float:
     return CLEAR + math.pi * 0.1016**2 / 4 * (RADIUS + ROD - height)
 
 
-# Heywood, eq. 6.2 (from memory): ideal volumetric efficiency of a four-stroke with valves that open and close at the
-# dead centres, r/(r-1) - [p_e/p_i + (g-1)]/[g (r-1)], times p_i T_ref/(p_ref T_i). Large valves at 300 rpm approach it;
-# 0.5 % for the finite opening time and area.
+# Heywood, eq. 6.2 (from memory): ideal volumetric efficiency of a four-stroke with valves that open and
+# close at the dead centres, r/(r-1) - [p_e/p_i + (g-1)]/[g (r-1)], times p_i T_ref/(p_ref T_i). Large valves
+# at 300 rpm approach it; 0.5 % for the finite opening time and area.
 @pytest.mark.parametrize(("p_i", "p_e"), [(1.0e5, 1.0e5), (1.0e5, 1.1e5), (0.5e5, 1.0e5), (0.8e5, 0.9e5)])
 def test_heywood_ideal_volumetric_efficiency(p_i: float, p_e: float) -> None:
     g, r = 1.35, 9.5
@@ -459,8 +460,8 @@ def test_slow_engine_with_late_closing_fills_what_the_closing_leaves() -> None:
 def test_against_an_independent_integrator(rpm: float, evc: float) -> None:
     """The same physics written again by hand and integrated by scipy's LSODA at tight tolerance.
 
-    Written without the smoothing near equal pressures, in mass, temperature and burned fraction instead of the
-    kernel's extensive variables. 0.1 % on mass and temperature, 0.001 on the residual.
+    Written without the smoothing near equal pressures, in mass, temperature and burned fraction instead of
+    the kernel's extensive variables. 0.1 % on mass and temperature, 0.001 on the residual.
     """
     g_f, g_b, t_fresh, cooling = 1.38, 1.30, 325.0, 0.4
     case = engine(evc=evc)
@@ -556,8 +557,8 @@ def test_mass_and_energy_close_and_fresh_gas_is_accounted_for() -> None:
     found = fill_and_empty(SPEEDS, **case)
     assert np.max(np.abs(found.mass_imbalance)) < 1e-10
     assert np.max(np.abs(found.energy_imbalance)) < 1e-10
-    # Settled: what is drawn is kept or lost to the exhaust; the settling tolerance is 1e-4 of the charge, and the port
-    # store may still move by as much, so 5e-4.
+    # Settled: what is drawn is kept or lost to the exhaust; the settling tolerance is 1e-4 of the charge,
+    # and the port store may still move by as much, so 5e-4.
     assert found.drawn_kg == pytest.approx(found.fresh_kg + found.lost_to_exhaust_kg, rel=5e-4)
     assert np.all(found.lost_to_exhaust_kg >= -1e-12) and found.lost_to_exhaust_kg[0] > 1e-6
 
@@ -566,7 +567,7 @@ def test_flow_through_a_small_valve_is_choked() -> None:
     """With a tiny intake valve the cylinder stays in deep vacuum: mass = choked rate x open time.
 
     The upper bound is the choked rate from IVO to IVC; the lower starts where the residual alone, expanded
-    isentropically, has fallen below the critical pressure, and both lie within 10 % of each other.
+    isentropically, has fallen below the critical pressure, and both lie within 20 % of each other.
     """
     area, rpm = 2.0e-5, 8000.0
     case = boxes(ivo_deg=360, ivc_deg=600, evo_deg=120, evc_deg=360, area=1e-3)
@@ -620,55 +621,51 @@ def test_finer_grid_and_order_of_speeds_do_not_matter() -> None:
     assert backward.volumetric_efficiency[::-1] == pytest.approx(coarse.volumetric_efficiency, rel=1e-3)
 
 
-@settings(max_examples=40, deadline=None)
-@given(
-    st.floats(300, 8000),
-    st.floats(0.0, 50.0),
-    st.floats(35.0, 100.0),
-    st.floats(35.0, 95.0),
-    st.floats(0.0, 50.0),
-    st.floats(3e-4, 3e-3),
-    st.floats(8e-4, 3e-3),
-    st.floats(0.4e5, 1.1e5),
-    st.floats(0.95e5, 1.5e5),
+plausible_valves = st.fixed_dictionaries(
+    {
+        "ivo": st.integers(0, 45),
+        "ivc": st.integers(35, 95),
+        "evo": st.integers(40, 90),
+        "evc": st.integers(0, 45),
+        "intake_area": st.floats(5e-4, 1.5e-3),
+        "exhaust_area": st.floats(4e-4, 1.2e-3),
+    }
 )
-def test_any_plausible_engine_settles_within_physics(
-    rpm: float,
-    ivo: float,
-    ivc: float,
-    evo: float,
-    evc: float,
-    a_i: float,
-    a_e: float,
-    p_i: float,
-    p_e: float,
-) -> None:
-    case = engine(
-        ivo=round(ivo),
-        ivc=round(ivc),
-        evo=round(evo),
-        evc=round(evc),
-        intake_area=a_i,
-        exhaust_area=a_e,
-        step=2.0,
+
+
+def within_physics(found: FillResult) -> bool:
+    return bool(
+        0.0 < found.residual_fraction[0] < 1.0
+        and 0.0 < found.volumetric_efficiency[0] < 1.3
+        and abs(found.mass_imbalance[0]) < 1e-9
+        and abs(found.energy_imbalance[0]) < 1e-9
+        and 300.0 < found.trapped_temperature_k[0] < 1200.0
     )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(1000, 8000), plausible_valves, st.floats(0.85e5, 1.05e5), st.floats(1.0, 1.15))
+def test_any_plausible_engine_at_open_throttle_settles(
+    rpm: float, valves: dict[str, Any], p_i: float, back: float
+) -> None:
+    case = engine(step=2.0, **valves)
+    case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=back * p_i)
+    assert within_physics(fill_and_empty([rpm], **case))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(300, 10000), plausible_valves, st.floats(0.25e5, 1.05e5), st.floats(0.95e5, 1.5e5))
+def test_a_throttled_engine_settles_or_says_that_it_cannot_fire(
+    rpm: float, valves: dict[str, Any], p_i: float, p_e: float
+) -> None:
+    """A cylinder in deep vacuum may breathe only exhaust: then a sentence, never a hang or a NaN."""
+    case = engine(step=2.0, **valves)
     case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=p_e)
     try:
-        found = fill_and_empty([rpm], **case)
-    except NoSolution:
-        # Only an engine whose overlap lets back a good part of a charge of exhaust may have no steady firing cycle.
-        assert p_e > p_i
-        through = np.minimum(case["intake_effective_area_m2"], case["exhaust_effective_area_m2"])
-        flux = orifice_mass_flux_kg_per_s_m2(
-            p_e, upstream_temperature_k=1000.0, downstream_pressure_pa=p_i, gamma=1.3
-        )
-        back_kg = float(flux) * float(np.trapezoid(through, case["crank_rad"])) / (rpm * math.pi / 30)
-        assert back_kg > 0.3 * p_i * SWEPT / (R * 325.0)
-        return
-    assert 0.0 < found.residual_fraction[0] < 1.0
-    assert 0.0 < found.volumetric_efficiency[0] < 1.3
-    assert abs(found.mass_imbalance[0]) < 1e-9 and abs(found.energy_imbalance[0]) < 1e-9
-    assert found.evo_temperature_k[0] > found.exhaust_temperature_k[0] * 0.8
+        assert within_physics(fill_and_empty([rpm], **case))
+    except NoSolution as trouble:
+        assert "draws back too much exhaust" in str(trouble)
+        assert p_i < p_e
 
 
 def test_thirteen_speeds_take_a_blink() -> None:
@@ -686,7 +683,8 @@ def test_thirteen_speeds_take_a_blink() -> None:
 def test_pressures_may_differ_by_speed() -> None:
     """Back pressure at 1500 rpm only: that speed loses filling and 20 kPa of work, its neighbour nothing.
 
-    At 1500 rpm the exhaust stroke runs near the port pressure, so pumping grows by about the rise itself (15 %).
+    At 1500 rpm the exhaust stroke runs near the port pressure, so pumping grows by about the rise itself (15
+    %).
     """
     case = engine()
     case.update(exhaust_pressure_pa=[1.2e5, 1.0e5])
@@ -738,8 +736,9 @@ def test_evo_estimate_without_fuel_is_two_polytropes() -> None:
 # ---------------------------------------------------------------------------------------------------- torque
 
 
-# R. K. Rajput, A Textbook of Internal Combustion Engines, 2nd ed. 2007, ex. 7.2, p. 247 (numbers seen): 86 kW, bsfc
-# 0.38 kg/kWh, air-fuel 14, 4066 cm3, 3600 rpm, 15 C and 1.013 bar give a volumetric efficiency of 0.85; 1 %.
+# R. K. Rajput, A Textbook of Internal Combustion Engines, 2nd ed. 2007, ex. 7.2, p. 247 (numbers seen): 86
+# kW, bsfc 0.38 kg/kWh, air-fuel 14, 4066 cm3, 3600 rpm, 15 C and 1.013 bar give a volumetric efficiency of
+# 0.85; 1 %.
 def test_rajput_volumetric_efficiency() -> None:
     air = 86.0 * 0.38 / 3600.0 * 14.0
     density = 1.013e5 / (R * 288.15)
@@ -748,7 +747,7 @@ def test_rajput_volumetric_efficiency() -> None:
 
 
 def test_rajput_power_comes_back_through_bmep() -> None:
-    """The same example read backwards: brake efficiency 3600/(0.38 x LHV) on VE 0.85 must return 86 kW; 1 %."""
+    """The same example read backwards: brake efficiency 3600/(0.38 x LHV) on VE 0.85 is 86 kW; 1 %."""
     heating_value = 43.91e6  # petrol, Mathur and Sharma, 8th ed., ex. 8.1, p. 193 (seen); it cancels here
     efficiency = 3.6e6 / (0.38 * heating_value)
     bmep = bmep_pa(

@@ -153,8 +153,8 @@ def test_series_error_shrinks_with_the_square_of_the_angle() -> None:
     assert error(10.0) / error(5.0) == pytest.approx(4.0, rel=0.02)
 
 
-# Timing arithmetic by definition: 5 BTDC / 45 ABDC is 230 degrees on a 110 centreline; 230/236 on 110 overlaps
-# 13 degrees. Exact.
+# Timing arithmetic by definition: 5 BTDC / 45 ABDC is 230 degrees on a 110 centreline; 230/236 on 110
+# overlaps 13 degrees. Exact.
 def test_timing_arithmetic() -> None:
     assert intake_from_events(ivo_crank_deg_btdc=5, ivc_crank_deg_abdc=45) == (230.0, 110.0)
     assert (
@@ -219,8 +219,8 @@ def test_advance_moves_every_event_earlier() -> None:
     )
 
 
-# Trade formula rpm = mph x axle x 336 / tyre inches; the constant is printed to 336, exactly 63360/(60 pi) = 336.1.
-# Units by pint 0.25. Tolerance: half a unit of the printed constant.
+# Trade formula rpm = mph x axle x 336 / tyre inches; the constant is printed to 336, exactly 63360/(60 pi) =
+# 336.1. Units by pint 0.25. Tolerance: half a unit of the printed constant.
 def test_cruise_speed_trade_constant() -> None:
     mph = float(ureg.Quantity(1.0, "mph").to("m/s").magnitude)
     inch = float(ureg.Quantity(1.0, "inch").to("m").magnitude)
@@ -231,14 +231,16 @@ def test_cruise_speed_trade_constant() -> None:
     assert overdrive == pytest.approx(70 * 3.73 * 0.70 * constant / 28, rel=1e-12)
 
 
-# Heywood, eq. 13.6, Barnes-Moss (from memory): 1.47 bar at 2000 and 3.67 bar at 6000 rpm; half a printed digit.
+# Heywood, eq. 13.6, Barnes-Moss (from memory): 1.47 bar at 2000 and 3.67 bar at 6000 rpm; half a printed
+# digit.
 @pytest.mark.parametrize(("rpm", "bar"), [(2000.0, 1.47), (6000.0, 3.67)])
 def test_heywood_barnes_moss_friction(rpm: float, bar: float) -> None:
     assert total_fmep_pa(rpm) / 1e5 == pytest.approx(bar, abs=0.005)
 
 
-# Patton, Nitschke and Heywood, SAE 890836 (coefficients 400 and 0.0050 from memory), V8 of 100 mm stroke worked by
-# hand: flat 400 (1 + 0.5) 16/(100 x 8) = 12 kPa; roller 0.005 x 2000 x 16/(100 x 8) = 0.2 kPa, at 2000 rpm.
+# Patton, Nitschke and Heywood, SAE 890836 (coefficients 400 and 0.0050 from memory), V8 of 100 mm stroke
+# worked by hand: flat 400 (1 + 0.5) 16/(100 x 8) = 12 kPa; roller 0.005 x 2000 x 16/(100 x 8) = 0.2 kPa, at
+# 2000 rpm.
 def test_sae_890836_valvetrain_friction_by_hand() -> None:
     engine = {"valves": 16, "cylinders": 8, "stroke_m": 0.100}
     assert valvetrain_fmep_flat_pa(2000.0, **engine) == pytest.approx(12e3, rel=1e-12)
@@ -273,7 +275,8 @@ def test_compression_ratio_and_clearance_invert(swept: float, ratio: float) -> N
 
 
 def test_clearance_from_parts_adds_up_in_cubic_centimetres() -> None:
-    # Hand arithmetic: 64 cc chamber; gasket pi/4 10.4^2 x 0.1 = 8.495; deck pi/4 10.16^2 x 0.0635 = 5.148; dish 5.
+    # Hand arithmetic: 64 cc chamber; gasket pi/4 10.4^2 x 0.1 = 8.495; deck pi/4 10.16^2 x 0.0635 = 5.148;
+    # dish 5.
     found = clearance_volume_from_parts_m3(
         chamber_volume_m3=64e-6,
         gasket_bore_m=0.104,

@@ -20,7 +20,9 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from lobeledger import _startup as _startup
+from lobeledger._startup import prepare
+
+prepare()
 
 if TYPE_CHECKING:
     from lobeledger.buildfile import build_from_text, change, read_build, write_build

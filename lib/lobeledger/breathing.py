@@ -133,7 +133,8 @@ def port_area_m2(throat_diameter_m: float, *, stem_diameter_m: float = 0.0) -> f
     _not_negative(stem_diameter_m=stem_diameter_m)
     if stem_diameter_m >= throat_diameter_m:
         raise OutOfRange(
-            f"stem_diameter_m is {stem_diameter_m:g}; it must be less than the throat ({throat_diameter_m:g} m)."
+            f"stem_diameter_m is {stem_diameter_m:g}; it must be less than the throat "
+            f"({throat_diameter_m:g} m)."
         )
     return math.pi / 4.0 * (throat_diameter_m**2 - stem_diameter_m**2)
 
@@ -147,9 +148,9 @@ def discharge_coefficient(
 ) -> Num:
     """Discharge coefficient at a valve lift, linear in L/D between the points of a measured or assumed table.
 
-    The table's L/D must rise and cover the lift (start it at 0): nothing is extrapolated. Coefficients must lie
-    in (0, 1]. Typical sharp-seat intake valves: 0.65-0.7 at low lift, 0.6 or less at L/D 0.25 (Heywood, ch. 6,
-    from memory). Raises OutOfRange for a bad table or a lift outside it.
+    The table's L/D must rise and cover the lift (start it at 0): nothing is extrapolated. Coefficients must
+    lie in (0, 1]. Typical sharp-seat intake valves: 0.65-0.7 at low lift, 0.6 or less at L/D 0.25 (Heywood,
+    ch. 6, from memory). Raises OutOfRange for a bad table or a lift outside it.
 
     >>> float(discharge_coefficient(0.005, valve_diameter_m=0.05, table_lift_over_diameter=[0, 0.2],
     ...     table_coefficient=[0.7, 0.6]))
@@ -172,8 +173,8 @@ def discharge_coefficient(
     # An ulp of slack lets the table end exactly at the valve's full lift.
     if np.min(asked) < ratio[0] - 1e-12 or np.max(asked) > ratio[-1] + 1e-12:
         raise OutOfRange(
-            f"Lift over diameter runs from {np.min(asked):.3f} to {np.max(asked):.3f}, but the discharge table "
-            f"only from {ratio[0]:.3f} to {ratio[-1]:.3f}; extend the table."
+            f"Lift over diameter runs from {np.min(asked):.3f} to {np.max(asked):.3f}, but the "
+            f"discharge table only from {ratio[0]:.3f} to {ratio[-1]:.3f}; extend the table."
         )
     found: Num = np.interp(asked, ratio, coefficient)
     return found
@@ -190,9 +191,9 @@ def effective_area_m2(
 ) -> Num:
     """Effective flow area (m2) of a cylinder's valves at a lift: n C min(pi D L, throat).
 
-    Without `throat_area_m2` the throat is pi D^2/4 of the valve, so the curtain rules up to L/D = 0.25; give the
-    throat from `port_area_m2` where it is known. The coefficient belongs to the lesser of the two areas: a
-    table made on curtain area alone already holds the fall beyond L/D 0.25, so do not carry it past there.
+    Without `throat_area_m2` the throat is pi D^2/4 of the valve, so the curtain rules up to L/D = 0.25; give
+    the throat from `port_area_m2` where it is known. The coefficient belongs to the lesser of the two areas:
+    a table made on curtain area alone already holds the fall beyond L/D 0.25, so do not carry it past there.
     Source: Heywood, ch. 6 (from memory); the cap is geometry. Raises as `discharge_coefficient`.
     """
     if valves_per_cylinder < 1:
@@ -211,7 +212,7 @@ def effective_area_m2(
 
 
 def flow_bench_velocity_m_per_s(*, test_drop_pa: float, density_kg_per_m3: float) -> float:
-    """Ideal velocity (m/s) at a small test drop, incompressible: sqrt(2 dp/rho). Valid for dp below 10 % of p.
+    """Ideal velocity (m/s) at a small test drop, incompressible: sqrt(2 dp/rho). Valid below 10 kPa.
 
     Source: Bernoulli. At 28 inH2O and 1.2 kg/m3:
 
@@ -229,8 +230,8 @@ def flow_bench_effective_area_m2(
 ) -> Num:
     """Effective area (m2) behind a flow-bench reading: Q over the ideal velocity at the test drop.
 
-    Defaults: 28 inH2O and air of 1.2 kg/m3 (assumed; benches correct to their own standard air). Divide by the
-    curtain or throat area for a coefficient. Source: definition. Raises OutOfRange as
+    Defaults: 28 inH2O and air of 1.2 kg/m3 (assumed; benches correct to their own standard air). Divide by
+    the curtain or throat area for a coefficient. Source: definition. Raises OutOfRange as
     `flow_bench_velocity_m_per_s`.
     """
     _not_negative(flow_m3_per_s=flow_m3_per_s)
@@ -335,8 +336,8 @@ def mach_index(
 ) -> float:
     """Inlet Mach index Z = A_p S_p/(A a), A the valve area times its mean flow coefficient.
 
-    Published knees of volumetric efficiency lie at Z 0.5-0.6 but rest on other means of the coefficient: use it
-    to rank, not as a limit. Source: Taylor; Heywood, ch. 6 (from memory); R. K. Rajput, *A Textbook of
+    Published knees of volumetric efficiency lie at Z 0.5-0.6 but rest on other means of the coefficient: use
+    it to rank, not as a limit. Source: Taylor; Heywood, ch. 6 (from memory); R. K. Rajput, *A Textbook of
     Internal Combustion Engines*, 2nd ed. 2007, ex. 7.12.
     """
     _positive(
@@ -442,10 +443,10 @@ def overlap_integrals_m_rad(
 ) -> OverlapIntegrals:
     """Integrate the lesser valve lift over the overlap (m rad), split where the two lifts are equal.
 
-    A_i = integral of the intake lift from IVO to equal lift, A_e = integral of the exhaust lift from equal lift
-    to EVC. Lifts are straight between grid points, and the crossing inside a step is found exactly. Both are
-    zero without overlap. Use valve lift net of lash. Source: Fox, Cheng and Heywood, SAE 931025 (definition
-    from memory). Raises OutOfRange for angles that do not rise or negative lifts.
+    A_i = integral of the intake lift from IVO to equal lift, A_e = integral of the exhaust lift from equal
+    lift to EVC. Lifts are straight between grid points, and the crossing inside a step is found exactly.
+    Both are zero without overlap. Use valve lift net of lash. Source: Fox, Cheng and Heywood, SAE 931025
+    (definition from memory). Raises OutOfRange for angles that do not rise or negative lifts.
     """
     angle = np.asarray(crank_rad, dtype=float)
     intake, exhaust = np.asarray(intake_lift_m, dtype=float), np.asarray(exhaust_lift_m, dtype=float)
@@ -514,11 +515,11 @@ def residual_fraction(
 ) -> float:
     """Residual mass fraction of a spark-ignition engine from overlap backflow and the clearance volume.
 
-    x_r = 1.266 (OF/N) (p_i/p_e)^-0.87 sqrt(|p_e - p_i|) + 0.632 phi (p_i/p_e)^-0.74 / r_c, with OF in deg/m, N
-    in rev/s and pressures in bar; phi at most one (rich mixtures count as one). A fit to few engines, mostly
-    1000 rpm and more (range from memory, not seen): low idle speeds and long overlap lie outside it. Source:
-    Fox, Cheng and Heywood, SAE 931025 (from memory). Raises OutOfRange when the intake pressure exceeds the
-    exhaust one, phi exceeds one, or the result reaches 1, where the fit means nothing.
+    x_r = 1.266 (OF/N) (p_i/p_e)^-0.87 sqrt(|p_e - p_i|) + 0.632 phi (p_i/p_e)^-0.74 / r_c, with OF in deg/m,
+    N in rev/s and pressures in bar; phi at most one (rich mixtures count as one). A fit to few engines,
+    mostly 1000 rpm and more (range from memory, not seen): low idle speeds and long overlap lie outside it.
+    Source: Fox, Cheng and Heywood, SAE 931025 (from memory). Raises OutOfRange when the intake pressure
+    exceeds the exhaust one, phi exceeds one, or the result reaches 1, where the fit means nothing.
 
     >>> round(residual_fraction(overlap_factor_deg_per_m=0.8, speed_rpm=1500, intake_pressure_pa=0.5e5,
     ...     exhaust_pressure_pa=1.0e5, equivalence_ratio=1.0, compression_ratio=10.0), 4)
@@ -533,8 +534,8 @@ def residual_fraction(
     )
     if intake_pressure_pa > exhaust_pressure_pa:
         raise OutOfRange(
-            f"intake_pressure_pa ({intake_pressure_pa:g}) exceeds exhaust_pressure_pa ({exhaust_pressure_pa:g}); "
-            "the correlation describes backflow, not scavenging."
+            f"intake_pressure_pa ({intake_pressure_pa:g}) exceeds exhaust_pressure_pa "
+            f"({exhaust_pressure_pa:g}); the correlation describes backflow, not scavenging."
         )
     if equivalence_ratio > 1.0:
         raise OutOfRange(f"equivalence_ratio is {equivalence_ratio}; pass 1 for a rich mixture.")
@@ -550,8 +551,8 @@ def residual_fraction(
     )
     if fraction >= 1.0:
         raise OutOfRange(
-            f"The residual correlation gives {fraction:.2f}, which no cylinder can hold; the overlap is too large "
-            f"for {speed_rpm:g} rpm at this intake pressure."
+            f"The residual correlation gives {fraction:.2f}, which no cylinder can hold; the overlap "
+            f"is too large for {speed_rpm:g} rpm at this intake pressure."
         )
     return fraction
 
@@ -596,8 +597,8 @@ def idle_vacuum(
     `residual_fraction`'s correlation, and mixes at constant pressure: T = (1-x) T_fresh + x T_residual.
 
     Mep values refer to one cylinder's `swept_volume_m3`. Low and high come from the corners of friction
-    (+-`friction_spread`), indicated efficiency (gross; about 0.25-0.33 at idle spark, assumed) and accessories.
-    Temperatures and spread are assumed defaults. Burn instability is not modelled: a nominal
+    (+-`friction_spread`), indicated efficiency (gross; about 0.25-0.33 at idle spark, assumed) and
+    accessories. Temperatures and spread are assumed defaults. Burn instability is not modelled: a nominal
     `residual_fraction` above about 0.3 (common practice) will hunt or misfire. Source: our own balance; the
     correlation's warning at low speed applies, so trust differences between cams more than the figure.
     Raises NoSolution when no pressure up to ambient idles the nominal case, OutOfRange for bad input.
@@ -644,7 +645,8 @@ def idle_vacuum(
 
     def surplus_pa(pressure_pa: float, friction_pa: float, efficiency: float, accessory_pa: float) -> float:
         x = residual(pressure_pa)
-        # Where the correlation exceeds one there is no fresh charge, hence no work: the balance is just the load.
+        # Where the correlation exceeds one there is no fresh charge, hence no work: the balance is just the
+        # load.
         fresh = max(1.0 - x, 0.0)
         mixed_k = fresh * fresh_temperature_k + (1.0 - fresh) * residual_temperature_k
         charge_kg = pressure_pa * trapped_volume_m3 / (gas_constant_j_per_kg_k * mixed_k)
@@ -664,8 +666,8 @@ def idle_vacuum(
     nominal = pressure(friction_mep_pa, indicated_efficiency.nominal, accessory_mep_pa.nominal)
     if nominal is None:
         raise NoSolution(
-            f"No manifold pressure below ambient idles this engine at {speed_rpm:g} rpm: raise the idle speed, or "
-            "lessen overlap, friction or accessory load."
+            f"No manifold pressure below ambient idles this engine at {speed_rpm:g} rpm: raise the "
+            "idle speed, or lessen overlap, friction or accessory load."
         )
     best = pressure(
         friction_mep_pa * (1.0 - friction_spread), indicated_efficiency.high, accessory_mep_pa.low
@@ -692,10 +694,10 @@ def cranking_pressure_gauge_pa(
 ) -> float:
     """Compression gauge reading (Pa above ambient) at cranking: p_a (r_trapped^n - 1).
 
-    `trapped_compression_ratio` from the seat closing of the inlet, since at cranking speed flow stops with the
-    valve. The exponent is assumed: 1.2-1.3 for a warm engine in good order, throttle open. Leakage, a slow
-    starter and the gauge's own volume all lower it. Source: polytropic law. Raises OutOfRange for a ratio not
-    above 1 or an exponent outside 1 to 1.4. Disable ignition and fuel before a compression test.
+    `trapped_compression_ratio` from the seat closing of the inlet, since at cranking speed flow stops with
+    the valve. The exponent is assumed: 1.2-1.3 for a warm engine in good order, throttle open. Leakage, a
+    slow starter and the gauge's own volume all lower it. Source: polytropic law. Raises OutOfRange for a
+    ratio not above 1 or an exponent outside 1 to 1.4. Disable ignition and fuel before a compression test.
 
     >>> round(cranking_pressure_gauge_pa(trapped_compression_ratio=8.0, polytropic_exponent=1.25,
     ...     ambient_pressure_pa=101325.0) / 6894.757)
@@ -704,8 +706,8 @@ def cranking_pressure_gauge_pa(
     _positive(ambient_pressure_pa=ambient_pressure_pa)
     if not trapped_compression_ratio > 1.0 or not 1.0 <= polytropic_exponent <= 1.4:
         raise OutOfRange(
-            f"The trapped ratio ({trapped_compression_ratio}) must exceed 1 and the exponent ({polytropic_exponent}) "
-            "lie between 1 and 1.4."
+            f"The trapped ratio ({trapped_compression_ratio}) must exceed 1 and the exponent "
+            f"({polytropic_exponent}) lie between 1 and 1.4."
         )
     return float(ambient_pressure_pa * (trapped_compression_ratio**polytropic_exponent - 1.0))
 
@@ -716,8 +718,9 @@ def cranking_pressure_gauge_pa(
 class BurnEstimate(NamedTuple):
     """What the closed part of the cycle is assumed to do between inlet closing and exhaust opening.
 
-    All assumed. `lost_fraction` lumps wall heat, dissociation and the rise of specific heat, which the constant
-    ratio of specific heats leaves out; with these values full throttle opens the exhaust near 4 bar, 1500 K.
+    All assumed. `lost_fraction` lumps wall heat, dissociation and the rise of specific heat, which the
+    constant ratio of specific heats leaves out; with these values full throttle opens the exhaust near 4
+    bar, 1500 K.
     """
 
     air_fuel_ratio: float = 13.0
@@ -740,7 +743,7 @@ class EvoState(NamedTuple):
 
 
 class FillResult(NamedTuple):
-    """One array entry a speed. Balances are relative leftovers of the last cycle and should be about 1e-12."""
+    """One array entry a speed. Balances are relative leftovers of the last cycle and about 1e-12."""
 
     speed_rpm: Array
     volumetric_efficiency: Array
@@ -759,7 +762,8 @@ class FillResult(NamedTuple):
     cycles: NDArray[np.int64]
 
 
-# Positions in the state vector of the cylinder and of the running totals (fixed; numba reads them as constants).
+# Positions in the state vector of the cylinder and of the running totals (fixed; numba reads them as
+# constants).
 _MASS, _ENERGY, _BURNED = 0, 1, 2
 _STORE_MASS, _STORE_ENTHALPY, _STORE_BURNED = 3, 4, 5
 _WORK, _DRAWN, _OUT, _OUT_ENTHALPY, _OUT_BURNED, _IN, _COOLED = 6, 7, 8, 9, 10, 11, 12
@@ -1021,7 +1025,7 @@ def _fill_speeds(
     out: Array,
     tolerance: float,
 ) -> int:
-    """Cycle each speed until it repeats; each starts from the one before. Returns the index that failed or -1."""
+    """Cycle each speed until it repeats; each starts from the one before. Returns the failed index or -1."""
     r_gas, cv_fresh, cv_burned = gas
     theta_evo, theta_ivc = window
     p_given, t_given = given
@@ -1128,10 +1132,11 @@ def evo_state(
 ) -> EvoState:
     """Pressure and temperature as the exhaust opens, by a plain energy estimate of the closed cycle.
 
-    Polytropic compression from inlet closing to the clearance volume, all heat added there at constant volume
-    (fuel of the fresh charge x heating value x efficiency x (1 - lost)), polytropic expansion to exhaust opening.
-    The mass of the fuel itself (about 7 %) is left out. It feeds blowdown and residual, which depend on it
-    weakly; it is no combustion model. Source: fuel-air cycle reasoning, Heywood, ch. 5; constants assumed.
+    Polytropic compression from inlet closing to the clearance volume, all heat added there at constant
+    volume (fuel of the fresh charge x heating value x efficiency x (1 - lost)), polytropic expansion to
+    exhaust opening. The mass of the fuel itself (about 7 %) is left out. It feeds blowdown and residual,
+    which depend on it weakly; it is no combustion model. Source: fuel-air cycle reasoning, Heywood, ch. 5;
+    constants assumed.
     """
     _positive(
         trapped_kg=trapped_kg,
@@ -1195,8 +1200,9 @@ def _event_window(angle: Array, intake: Array, exhaust: Array) -> tuple[float, f
         )
     if not 0.0 < evo <= math.pi + 1e-9 or not 3.0 * math.pi - 1e-9 <= ivc < 4.0 * math.pi:
         raise OutOfRange(
-            f"The exhaust opens at {math.degrees(evo):.0f} and the intake closes at {math.degrees(ivc):.0f} crank "
-            "degrees after the firing TDC; the model needs them from 0 to 180 and from 540 to 720."
+            f"The exhaust opens at {math.degrees(evo):.0f} and the intake closes at "
+            f"{math.degrees(ivc):.0f} crank degrees after the firing TDC; the model needs them from "
+            "0 to 180 and from 540 to 720."
         )
     return float(step), min(evo, math.pi), max(ivc, 3.0 * math.pi)
 
@@ -1228,26 +1234,27 @@ def fill_and_empty(
 
     One well-mixed zone between an intake and an exhaust of constant pressure and still air. Mass, energy and
     burned mass are followed from exhaust opening to inlet closing through quasi-steady compressible flow in
-    whichever direction pressure drives it, carrying stagnation enthalpy. Gas pushed back into the intake port
-    is kept (well mixed) and drawn in again first, next cycle if need be; gas sucked back from the exhaust has the
-    mean composition of what went out. Either has lost `port_cooling_fraction` of its temperature excess over the
-    fresh gas to the port walls (assumed 0.5): without that, hot gas handed to and fro heats a throttled engine
-    with overlap without end. The cycle repeats until it settles to 1e-4.
+    whichever direction pressure drives it, carrying stagnation enthalpy. Gas pushed back into the intake
+    port is kept (well mixed) and drawn in again first, next cycle if need be; gas sucked back from the
+    exhaust has the mean composition of what went out. Either has lost `port_cooling_fraction` of its
+    temperature excess over the fresh gas to the port walls (assumed 0.5): without that, hot gas handed to
+    and fro heats a throttled engine with overlap without end. The cycle repeats until it settles to 1e-4.
 
     Arguments: `crank_rad` in equal steps (1 to 2 degrees serve), zero at the firing TDC, starting before
     exhaust opening and ending after inlet closing; effective areas of all valves of one cylinder on it, from
     the seat, straight between points. Pressures may be one figure or one a speed, since loss in the air
-    cleaner and back pressure in the pipe grow with flow. `charge_heating_k` warms fresh gas at once on its way
-    in (port, valve and wall heat together; assumed 25 K). `evo_given` fixes the state at exhaust opening;
-    otherwise `evo_state` estimates it each cycle from what was trapped, with the assumptions in `burn`.
-    Volumetric efficiency is fresh gas in the cylinder at inlet closing over reference density x swept volume.
+    cleaner and back pressure in the pipe grow with flow. `charge_heating_k` warms fresh gas at once on its
+    way in (port, valve and wall heat together; assumed 25 K). `evo_given` fixes the state at exhaust
+    opening; otherwise `evo_state` estimates it each cycle from what was trapped, with the assumptions in
+    `burn`. Volumetric efficiency is fresh gas in the cylinder at inlet closing over reference density x
+    swept volume.
 
     What is missing: pipe waves and ram (real engines gain about 5-15 % near their tuned speeds and lose
-    elsewhere), wall heat during the exchange, fuel vapour (displaces about 2 % of the air), change of specific
-    heat with temperature, charge stratification in overlap. Valid 300 to 10000 rpm.
-    Source: filling-and-emptying method, Heywood, ch. 14 and app. C (from memory); step: Bogacki and Shampine,
-    *Appl. Math. Lett.* 2 (1989) 321.
-    Raises OutOfRange for input outside the above, NoSolution when the cycle does not settle.
+    elsewhere), wall heat during the exchange, fuel vapour (displaces about 2 % of the air), change of
+    specific heat with temperature, charge stratification in overlap. Valid 300 to 10000 rpm. Source:
+    filling-and-emptying method, Heywood, ch. 14 and app. C (from memory); step: Bogacki and Shampine, *Appl.
+    Math. Lett.* 2 (1989) 321. Raises OutOfRange for input outside the above, NoSolution when the cycle does
+    not settle.
     """
     speeds = np.atleast_1d(np.asarray(speed_rpm, dtype=float))
     if speeds.ndim != 1 or not (np.all(speeds >= 300.0) and np.all(speeds <= 10000.0)):
@@ -1309,8 +1316,9 @@ def fill_and_empty(
     )
     if failed >= 0:
         raise NoSolution(
-            f"The gas exchange does not settle within {_MOST_CYCLES} cycles at {speeds[failed]:g} rpm; check areas "
-            "and pressures, or ask for a higher speed or intake pressure."
+            f"The gas exchange does not settle within {_MOST_CYCLES} cycles at {speeds[failed]:g} rpm: "
+            "the cylinder draws back too much exhaust to fire steadily; lessen overlap or back pressure, or "
+            "raise intake pressure, exhaust area or speed."
         )
     return FillResult._make([speeds, *out[:13], out[13].astype(np.int64)])
 
@@ -1322,7 +1330,8 @@ def volumetric_efficiency(
 
     Source: definition (Heywood, eq. 2.27, from memory).
 
-    >>> round(volumetric_efficiency(0.1271, displacement_m3=4.066e-3, speed_rpm=3600, density_kg_per_m3=1.2255), 2)
+    >>> round(volumetric_efficiency(0.1271, displacement_m3=4.066e-3, speed_rpm=3600,
+    ...     density_kg_per_m3=1.2255), 2)
     0.85
     """
     _positive(
@@ -1349,9 +1358,10 @@ def bmep_pa(
 ) -> Num:
     """Brake mean effective pressure (Pa): efficiency x VE x density x heating value / AFR - fmep - pmep.
 
-    The efficiency is gross indicated (compression and expansion strokes only; about 0.32-0.38 at full throttle
-    rich mixture, assumed). `pumping_mep_pa` is positive as a loss. A total fmep fitted to motored engines holds some
-    pumping already, so the two together lean low. Source: definition (Heywood, ch. 2, from memory).
+    The efficiency is gross indicated (compression and expansion strokes only; about 0.32-0.38 at full
+    throttle rich mixture, assumed). `pumping_mep_pa` is positive as a loss. A total fmep fitted to motored
+    engines holds some pumping already, so the two together lean low. Source: definition (Heywood, ch. 2,
+    from memory).
     """
     _positive(
         reference_density_kg_per_m3=reference_density_kg_per_m3,
@@ -1371,7 +1381,7 @@ def bmep_pa(
 
 
 def torque_n_m(bmep_pa: Num, *, displacement_m3: float) -> Num:
-    """Torque (N m) of a four-stroke engine: bmep V_d/(4 pi). Source: definition (Heywood, eq. 2.19-20, memory).
+    """Torque (N m) of a four-stroke engine: bmep V_d/(4 pi). Source: Heywood, ch. 2 (from memory).
 
     >>> round(torque_n_m(1.0e6, displacement_m3=5.733e-3), 1)
     456.2

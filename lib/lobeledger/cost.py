@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import beta as beta_distribution
+from scipy.special import betaincinv
 
 from lobeledger.breakin import chance_prior, run_in_fuel_m3
 from lobeledger.lobe import Array
@@ -133,7 +133,7 @@ def symmetric_draws(path: str) -> Array:
 @functools.lru_cache(maxsize=1024)
 def _chance(path: str, one_in: float, worth_builds: float) -> Array:
     prior = chance_prior(one_in=one_in, worth_builds=worth_builds)
-    return _kept(beta_distribution.ppf(_uniform(path), prior.alpha, prior.beta))
+    return _kept(betaincinv(prior.alpha, prior.beta, _uniform(path)))
 
 
 def draws(build: Build) -> Lookup:

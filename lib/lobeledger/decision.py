@@ -175,8 +175,8 @@ def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[Bre
                 )
             else:
                 text = (
-                    f"{names[1]} is cheaper to own than {names[0]} only if a loss of the flat one ({what}) is likelier than "
-                    f"{chance_text(chance)}; the opinion now is {chance_text(p_flat)}."
+                    f"{names[1]} is cheaper to own than {names[0]} only if a loss of the flat one ({what}) is likelier "
+                    f"than {chance_text(chance)}; the opinion now is {chance_text(p_flat)}."
                 )
             found.append(BreakEven(flat.candidate.id, roller.candidate.id, chance, p_flat, cheaper.candidate.id, text))
     return found
@@ -197,7 +197,8 @@ def _answer(
     if not passing:
         nearest = min(results, key=lambda r: (len(r.broken), r.figures["net"].value))
         if len(results) == 1:
-            return f"{nearest.candidate.name}, the only candidate, does not pass every limit; it would need {_gives(nearest)}."
+            only = f"{nearest.candidate.name}, the only candidate, does not pass every limit"
+            return f"{only}; it would need {_gives(nearest)}."
         return (
             f"None of the {len(results)} candidates passes every limit; {nearest.candidate.name} comes nearest "
             f"and would need {_gives(nearest)}."
@@ -213,13 +214,13 @@ def _answer(
     if len(tied) > 1:
         *first, last = (f"{build.candidate(t).name}" for t in tied)
         return (
-            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little to tell them "
-            f"apart (it comes out first in {ahead:.0%} of trials with the uncertain values varied). Choose between them on "
-            "other grounds."
+            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little to tell "
+            f"them apart (it comes out first in {ahead:.0%} of trials with the uncertain values varied). Choose between "
+            "them on other grounds."
         )
     return (
-        f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque is "
-        f"credited, and comes out first in {ahead:.0%} of trials with the uncertain values varied."
+        f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque "
+        f"is credited, and comes out first in {ahead:.0%} of trials with the uncertain values varied."
     )
 
 

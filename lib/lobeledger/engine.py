@@ -141,7 +141,8 @@ def lobe_separation_cam_deg(
     Each centreline is measured from the overlap top dead centre. Their sum is the crank angle between the
     lobes; half of it is the cam angle. Source: definition, trade usage.
 
-    >>> lobe_separation_cam_deg(intake_centreline_crank_deg_atdc=106.0, exhaust_centreline_crank_deg_btdc=114.0)
+    >>> lobe_separation_cam_deg(intake_centreline_crank_deg_atdc=106.0,
+    ...     exhaust_centreline_crank_deg_btdc=114.0)
     110.0
     """
     _finite(
@@ -266,8 +267,8 @@ def _timing(near_tdc_deg: float, near_bdc_deg: float, which: str) -> LobeTiming:
 def piston_drop_m(crank_rad: Num, *, stroke_m: float, rod_length_m: float) -> Num:
     """Piston travel below top dead centre (m) at a crank angle (rad after TDC), no pin offset.
 
-    y = R (1 - cos t) + L - sqrt(L^2 - R^2 sin^2 t), R half the stroke, L the rod's centre distance. Any angle.
-    Source: Heywood, *Internal Combustion Engine Fundamentals*, ch. 2, eqs 2.4-2.6 (from memory).
+    y = R (1 - cos t) + L - sqrt(L^2 - R^2 sin^2 t), R half the stroke, L the rod's centre distance. Any
+    angle. Source: Heywood, *Internal Combustion Engine Fundamentals*, ch. 2, eqs 2.4-2.6 (from memory).
     Raises OutOfRange when the rod is no longer than the crank radius.
 
     >>> round(float(piston_drop_m(math.radians(90), stroke_m=3.48, rod_length_m=5.70)), 5)
@@ -296,8 +297,8 @@ def piston_drop_slope_m_per_rad(crank_rad: Num, *, stroke_m: float, rod_length_m
 def crank_rad_at_piston_drop(drop_m: float, *, stroke_m: float, rod_length_m: float) -> float:
     """Crank angle after TDC (rad, 0 to pi) at which the piston has dropped `drop_m`.
 
-    From the triangle of crank, rod and bore axis: sin^2(t/2) = y (2 L - y) / (4 R (R + L - y)), the half-angle
-    form of the law of cosines. Raises OutOfRange for a drop outside the stroke.
+    From the triangle of crank, rod and bore axis: sin^2(t/2) = y (2 L - y) / (4 R (R + L - y)), the
+    half-angle form of the law of cosines. Raises OutOfRange for a drop outside the stroke.
 
     >>> round(math.degrees(crank_rad_at_piston_drop(1.74, stroke_m=3.48, rod_length_m=5.70)), 4)
     81.2205
@@ -391,8 +392,8 @@ def clearance_volume_from_parts_m3(
     """Clearance volume (m3) from what a builder measures: chamber, compressed gasket, deck, piston top.
 
     Vc = V_chamber + pi/4 (Dg^2 tg + B^2 deck) + V_dish. `deck_clearance_m` is positive with the piston below
-    the deck; a dome is a negative dish. Ring-land crevice (order 1 cm3, assumed) is left out. Source: geometry.
-    Raises OutOfRange when nothing is left.
+    the deck; a dome is a negative dish. Ring-land crevice (order 1 cm3, assumed) is left out. Source:
+    geometry. Raises OutOfRange when nothing is left.
     """
     _positive(chamber_volume_m3=chamber_volume_m3, gasket_bore_m=gasket_bore_m, bore_m=bore_m)
     volume = (
@@ -431,10 +432,10 @@ def trapped_compression_ratio(
 ) -> TrappedCompression:
     """Trapped (dynamic) compression ratio from inlet closing: V(IVC)/Vc, tagged with its lift datum.
 
-    The same engine reads higher from a closing quoted at more lift, so the datum ("seat", "0.006 in lobe lift")
-    is part of the answer and may not be empty. Needs no bore: everything scales with it. Compression that
-    begins after the gas has really stopped flowing is later than any geometric datum at speed.
-    Source: definition. Raises OutOfRange when closing lies outside 0 to 180 degrees after BDC.
+    The same engine reads higher from a closing quoted at more lift, so the datum ("seat", "0.006 in lobe
+    lift") is part of the answer and may not be empty. Needs no bore: everything scales with it. Compression
+    that begins after the gas has really stopped flowing is later than any geometric datum at speed. Source:
+    definition. Raises OutOfRange when closing lies outside 0 to 180 degrees after BDC.
 
     >>> low = trapped_compression_ratio(ivc_crank_deg_abdc=60, datum="seat", stroke_m=3.48, rod_length_m=5.70,
     ...     compression_ratio=10)
@@ -447,7 +448,8 @@ def trapped_compression_ratio(
         )
     if not 0.0 <= ivc_crank_deg_abdc < 180.0:
         raise OutOfRange(
-            f"ivc_crank_deg_abdc is {ivc_crank_deg_abdc}; inlet closing must lie from 0 to 180 degrees after BDC."
+            f"ivc_crank_deg_abdc is {ivc_crank_deg_abdc}; inlet closing must lie from 0 to 180 "
+            "degrees after BDC."
         )
     if not compression_ratio > 1.0:
         raise OutOfRange(f"compression_ratio is {compression_ratio}; it must exceed 1.")
@@ -472,8 +474,8 @@ def knock_caution(
     `allowed_ratio_by_head[head_material]` gives the allowed trapped ratio at each of `table_octane_aki`
     ((R+M)/2, rising); between them it is linear. Level: "clear" at or below allowed - pm, "over" above
     allowed + pm, "near" between. The table must be on the same inlet-closing datum as `trapped_ratio`; its
-    figures are common practice, not physics: chamber shape, spark, mixture, water temperature and altitude all
-    move the limit. Raises OutOfRange outside the table.
+    figures are common practice, not physics: chamber shape, spark, mixture, water temperature and altitude
+    all move the limit. Raises OutOfRange outside the table.
 
     >>> knock_caution(8.5, octane_aki=91, head_material="iron", table_octane_aki=[91],
     ...     allowed_ratio_by_head={"iron": [8.3], "aluminium": [8.8]}, allowed_ratio_pm=0.3).level
@@ -504,8 +506,8 @@ def cruise_rpm(
 ) -> Num:
     """Engine speed (rpm) at a road speed (m/s): 60 v i_axle i_gear / (pi d_tyre), no slip.
 
-    In trade units it is mph x axle x gear x 336.1 / tyre inches. `top_gear_ratio` is engine turns a turn of the
-    propeller shaft (1 direct, 0.7 overdrive). The loaded tyre rolls 2-4 % smaller than it measures and a
+    In trade units it is mph x axle x gear x 336.1 / tyre inches. `top_gear_ratio` is engine turns a turn of
+    the propeller shaft (1 direct, 0.7 overdrive). The loaded tyre rolls 2-4 % smaller than it measures and a
     converter that is not locked slips another few per cent (both assumed): the true speed is the higher.
     Source: definition. Raises OutOfRange for ratios or a tyre not above zero.
 
@@ -548,9 +550,10 @@ def _valves_over_stroke(speed_rpm: Any, valves: int, cylinders: int, stroke_m: f
 def valvetrain_fmep_flat_pa(speed_rpm: Num, *, valves: int, cylinders: int, stroke_m: float) -> Num:
     """Cam-and-follower friction mep (Pa), pushrod engine with flat followers; falls as speed rises.
 
-    400 (1 + 1000/N) n_v/(S n_c) kPa, S in mm, `valves` of the whole engine. Only the cam-follower term: bearing
-    and oscillating terms are much the same for both followers. Spring loads do not appear: a fit to typical ones.
-    Source: Patton, Nitschke and Heywood, SAE 890836 (from memory; range about 1000-6000 rpm, assumed).
+    400 (1 + 1000/N) n_v/(S n_c) kPa, S in mm, `valves` of the whole engine. Only the cam-follower term:
+    bearing and oscillating terms are much the same for both followers. Spring loads do not appear: a fit to
+    typical ones. Source: Patton, Nitschke and Heywood, SAE 890836 (from memory; range about 1000-6000 rpm,
+    assumed).
 
     >>> round(valvetrain_fmep_flat_pa(2000.0, valves=16, cylinders=8, stroke_m=0.0884))
     13575

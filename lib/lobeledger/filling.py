@@ -76,8 +76,8 @@ class EvoState(NamedTuple):
 class FillResult(NamedTuple):
     """One array entry a speed. Where `settled` is false every figure but the speed and `cycles` is NaN.
 
-    `port_pressure_at_ivc_pa` above the plenum's is ram. `burned_to_plenum_kg` went back through the runner and was
-    lost. Balances are relative leftovers of the last cycle and should be about 1e-12.
+    `port_pressure_at_ivc_pa` above the plenum's is ram. Balances are relative leftovers of the last cycle and should
+    be about 1e-12.
     """
 
     speed_rpm: Array
@@ -89,7 +89,6 @@ class FillResult(NamedTuple):
     fresh_kg: Array
     drawn_kg: Array
     lost_to_exhaust_kg: Array
-    burned_to_plenum_kg: Array
     port_pressure_at_ivc_pa: Array
     evo_pressure_pa: Array
     evo_temperature_k: Array
@@ -177,15 +176,14 @@ def exhaust_pressure_pa(
 
 # --------------------------------------------------------------------------------------------------- kernels
 
-# Places in the state vector (fixed; numba reads them as constants). The first nine are the state, the rest totals.
+# Places in the state vector (fixed; numba reads them as constants). The first ten are the state, the rest totals.
 _MASS, _ENERGY, _BURNED = 0, 1, 2
 _PORT_MASS, _PORT_ENERGY, _PORT_BURNED = 3, 4, 5
 _FLOW = 6  # kg/s in the runner, towards the port
-_SLUG_ENTHALPY, _SLUG_BURNED = 7, 8
-_WORK, _DRAWN, _DRAWN_ENTHALPY, _BURNED_LOST = 9, 10, 11, 12
-_OUT, _OUT_ENTHALPY, _OUT_BURNED, _IN = 13, 14, 15, 16
-_STATES = 17
-_RESULTS = 15
+_SLUG_MASS, _SLUG_ENTHALPY, _SLUG_BURNED = 7, 8, 9
+_WORK, _DRAWN, _OUT, _OUT_ENTHALPY, _OUT_BURNED, _IN = 10, 11, 12, 13, 14, 15
+_STATES = 16
+_RESULTS = 14
 
 _SMOOTH = 2e-3  # pressure deficit below which the orifice law is smoothed, relative; see _psi
 _TOLERANCE = 3e-5  # local error a step, relative to the state
@@ -242,31 +240,27 @@ def _rates(
     port_p = port_mass * r_gas * port_t / port_volume
     port_h = (port_cv + r_gas) * port_t
 
-    # The runner: momentum of the slug, and its gas taken as well mixed whichever way it moves.
+    # The runner: momentum of the slug, and its gas with what it has pushed out into the plenum as one mixture.
     flow = y[_FLOW]
-    slug_h, slug_x = y[_SLUG_ENTHALPY] / slug_mass, y[_SLUG_BURNED] / slug_mass
+    slug_h, slug_x = y[_SLUG_ENTHALPY] / y[_SLUG_MASS], y[_SLUG_BURNED] / y[_SLUG_MASS]
     slug_cp = cv_fresh + (cv_burned - cv_fresh) * slug_x + r_gas
     density = p_plenum / (r_gas * slug_h / slug_cp)
     loss = loss_in if flow > 0.0 else loss_out
     head = loss * flow * abs(flow) / (2.0 * density * area * area)
     dy[_FLOW] = area / length * (p_plenum - port_p - head) / omega
     moved = flow / omega
-    if flow > 0.0:
-        dy[_PORT_MASS] = moved
-        dy[_PORT_ENERGY] = moved * slug_h
-        dy[_PORT_BURNED] = moved * slug_x
-        dy[_SLUG_ENTHALPY] = moved * (h_plenum - slug_h)
-        dy[_SLUG_BURNED] = -moved * slug_x
-        dy[_DRAWN_ENTHALPY] = moved * h_plenum
-    else:
-        dy[_PORT_MASS] = moved
-        dy[_PORT_ENERGY] = moved * port_h
-        dy[_PORT_BURNED] = moved * port_x
-        dy[_SLUG_ENTHALPY] = moved * (slug_h - port_h)
-        dy[_SLUG_BURNED] = moved * (slug_x - port_x)
-        dy[_DRAWN_ENTHALPY] = moved * slug_h
-        dy[_BURNED_LOST] = -moved * slug_x
-    dy[_DRAWN] = moved
+    h, x = (slug_h, slug_x) if flow > 0.0 else (port_h, port_x)
+    dy[_PORT_MASS] = moved
+    dy[_PORT_ENERGY] = moved * h
+    dy[_PORT_BURNED] = moved * x
+    dy[_SLUG_MASS] = -moved
+    dy[_SLUG_ENTHALPY] = -moved * h
+    dy[_SLUG_BURNED] = -moved * x
+    if flow > 0.0 and y[_SLUG_MASS] <= slug_mass:
+        # All that had been pushed out is back: the plenum's own gas follows.
+        dy[_SLUG_MASS] = 0.0
+        dy[_SLUG_ENTHALPY] += moved * h_plenum
+        dy[_DRAWN] = moved
     if not cylinder:
         return
 
@@ -436,6 +430,7 @@ def _still(y: Array, gas: tuple[float, ...], runner: tuple[float, ...]) -> None:
     y[_PORT_ENERGY] = y[_PORT_MASS] * cv_fresh * t
     y[_PORT_BURNED] = 0.0
     y[_FLOW] = 0.0
+    y[_SLUG_MASS] = runner[3]
     y[_SLUG_ENTHALPY] = runner[3] * runner[7]
     y[_SLUG_BURNED] = 0.0
 
@@ -526,10 +521,19 @@ def _settle(
         change = max(change, 0.05 * abs(t_new - t_exhaust) / t_exhaust)
         change = max(change, abs(y[_PORT_MASS] - before[_PORT_MASS]) / y[_MASS])
         change = max(change, abs(y[_PORT_BURNED] - before[_PORT_BURNED]) / y[_MASS])
+        change = max(change, abs(y[_SLUG_MASS] - before[_SLUG_MASS]) / y[_MASS])
         change = max(change, abs(y[_SLUG_BURNED] - before[_SLUG_BURNED]) / y[_MASS])
         change = max(change, 0.1 * abs(y[_FLOW] - before[_FLOW]) / flow_scale)
 
-        mass_off = (y[_MASS] - m_evo + y[_PORT_MASS] - before[_PORT_MASS]) - (y[_DRAWN] + y[_IN] - y[_OUT])
+        mass_off = (
+            y[_MASS]
+            - m_evo
+            + y[_PORT_MASS]
+            - before[_PORT_MASS]
+            + y[_SLUG_MASS]
+            - before[_SLUG_MASS]
+            - (y[_DRAWN] + y[_IN] - y[_OUT])
+        )
         energy_off = (
             y[_ENERGY]
             - before[_ENERGY]
@@ -538,7 +542,7 @@ def _settle(
             + y[_SLUG_ENTHALPY]
             - before[_SLUG_ENTHALPY]
         ) - (
-            y[_DRAWN_ENTHALPY] + y[_IN] * (cv_e_in + r_gas) * t_exhaust - y[_OUT_ENTHALPY] - y[_WORK]
+            y[_DRAWN] * runner[7] + y[_IN] * (cv_e_in + r_gas) * t_exhaust - y[_OUT_ENTHALPY] - y[_WORK]
         )
         out[0] = (y[_MASS] - y[_BURNED]) / rho_swept
         out[1] = x
@@ -546,15 +550,14 @@ def _settle(
         out[3] = y[_MASS] * r_gas * t / v_ivc
         out[4] = t
         out[5] = y[_MASS] - y[_BURNED]
-        out[6] = y[_DRAWN] + y[_BURNED_LOST]
+        out[6] = y[_DRAWN]
         out[7] = (y[_OUT] - y[_OUT_BURNED]) - y[_IN] * (1.0 - x_exhaust)
-        out[8] = y[_BURNED_LOST]
-        out[9] = port_p
-        out[10] = m_evo * r_gas * t_evo / v_evo
-        out[11] = t_evo
-        out[12] = t_new
-        out[13] = mass_off / y[_MASS]
-        out[14] = energy_off / y[_ENERGY]
+        out[8] = port_p
+        out[9] = m_evo * r_gas * t_evo / v_evo
+        out[10] = t_evo
+        out[11] = t_new
+        out[12] = mass_off / y[_MASS]
+        out[13] = energy_off / y[_ENERGY]
 
         weight = 1.0 if cycle < _UNDER_RELAX_AFTER else 0.5
         memory[0] += weight * (y[_MASS] - memory[0])
@@ -856,9 +859,10 @@ def fill_and_empty(
     - Exhaust: still air; gas sucked back has the mean state of what went out.
     The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles.
 
-    What the slug remembers: its gas is kept well mixed (constant mass, enthalpy and burned mass follow the flow), so
-    burned gas pushed into the runner comes back diluted. What is pushed on into the plenum is lost there. Real gas
-    comes back nearly in the order it went, so a little too much burned gas is lost.
+    What the slug remembers: its gas and all it has pushed out into the plenum are one well-mixed parcel that comes
+    back first; only then does the plenum's own gas follow. So burned gas pushed into the runner is never lost, but
+    comes back diluted, partly a cycle later. (Letting the plenum keep what is pushed out would flush burned gas away
+    with every swing of the shut runner, which gas that moves in file does not do.)
 
     Arguments: `crank_rad` in equal steps (1 to 2 degrees serve), zero at the firing TDC, starting before
     exhaust opening and ending after inlet closing; effective areas of all valves of one cylinder on it, from

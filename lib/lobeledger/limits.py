@@ -89,10 +89,10 @@ def broken_limits(
             found.append(
                 Broken(
                     "speed",
-                    f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, {show(wanted - have, 'rpm')} short of the "
-                    f"{show(wanted, 'rpm')} wanted ({limits.speed_margin:.0%} above the highest speed)",
-                    f"a highest speed of {show(have / (1.0 + limits.speed_margin), 'rpm', toward='down')}, stiffer springs or "
-                    "less mass",
+                    f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, {show(wanted - have, 'rpm')} short of "
+                    f"the {show(wanted, 'rpm')} wanted ({limits.speed_margin:.0%} above the highest speed)",
+                    f"a highest speed of {show(have / (1.0 + limits.speed_margin), 'rpm', toward='down')}, stiffer springs "
+                    "or less mass",
                 )
             )
     if vehicle.brake_booster and "vacuum" in figures:

@@ -78,7 +78,7 @@ def _ranked(comparison: Comparison) -> list[CandidateResult]:
 
 def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = None) -> str:
     """The customer's sheet as one HTML page that prints on two."""
-    build, system = comparison.build, comparison.system
+    build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
     template = _templates().get_template("customer_sheet.html.j2")

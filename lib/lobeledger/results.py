@@ -177,7 +177,7 @@ class Comparison:
 
         def plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
             return [
-                {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
+                {str(key): None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
                 for row in frame.astype(object).where(frame.notna(), None).to_dict("records")
             ]
 

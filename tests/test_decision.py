@@ -1,0 +1,583 @@
+"""The verdict: limits before money, ties called ties, and flips that really flip.
+
+Torque and vacuum are not frozen here: each check works out what should follow from the figures the comparison
+itself reports, from its draws, or from comparing a changed build again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import json
+import math
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tomlkit
+from scipy import stats
+
+import lobeledger as ll
+from lobeledger import cost, decision
+from lobeledger.buildfile import starter_sheet
+from lobeledger.figures import COLUMNS
+
+ROOT = Path(__file__).parents[1]
+BUILDS = ROOT / "data" / "builds"
+NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
+
+
+@functools.cache
+def shipped(name: str) -> ll.Comparison:
+    return ll.compare(ll.read_build(BUILDS / f"{name}.toml"))
+
+
+def changed(name: str, changes: dict[str, object]) -> ll.Comparison:
+    return ll.compare(ll.change(shipped(name).build, changes))
+
+
+def plain(name: str) -> dict[str, object]:
+    return tomllib.loads((BUILDS / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+def built(tree: dict[str, object]) -> ll.Comparison:
+    return ll.compare(ll.build_from_text(tomlkit.dumps(tree)))
+
+
+@functools.cache
+def everything_passes(name: str) -> ll.Comparison:
+    """The shipped build with limits that stop nobody, so that money alone decides."""
+    return changed(name, {"limits.budget": "1e6 USD", "vehicle.brake_booster": False, "use.highest_speed": "1500 rpm"})
+
+
+def si_text(build, path: str, value: float) -> str:
+    """A value in SI as a sheet would hold it."""
+    unit = build.data[path].unit
+    return f"{value!r} {unit}" if unit else value
+
+
+# -- limits come first -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_winner_breaks_no_limit_and_is_the_cheapest_of_those_that_pass(name):
+    c = shipped(name)
+    table = c.table.set_index("candidate")
+    assert [r.candidate.id for r in c.results if r.passes] == list(table.index[table.passes])
+    assert all(bool(r.broken) != r.passes for r in c.results)
+    passing = table[table.passes]
+    assert c.winner_id == passing.cost_less_torque_worth_money.idxmin()
+    assert table.is_winner.sum() == 1 and table.is_winner[c.winner_id]
+
+
+def test_a_candidate_that_breaks_a_limit_never_wins_however_cheap():
+    c = everything_passes("budget-cruiser")
+    best = c.winner_id
+    speed = c.result(best).figures["rigid_limit"].value
+    # A highest speed its springs just do not reach, those of a stiffer candidate do.
+    margin = 1.0 + c.build.limits.speed_margin
+    reaching = [r for r in c.results if r.figures["rigid_limit"].value > 1.001 * speed]
+    assert reaching, "no candidate of this build turns faster than the winner, so this test needs another build"
+    again = ll.compare(ll.change(c.build, {"use.highest_speed": f"{1.0005 * speed / margin!r} rpm"}))
+    assert again.winner_id in {r.candidate.id for r in reaching}
+    assert [b.limit for b in again.result(best).broken] == ["speed"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_limit_over_budget_says_by_how_much_and_that_much_mends_it(name):
+    c = changed(name, {"limits.budget": "900 USD"})
+    for r in c.results:
+        broken = next(b for b in r.broken if b.limit == "budget")
+        first = r.figures["first_cost"].value
+        assert f"{first:,.0f} USD" in broken.text and f"{first - 900:,.0f} USD over" in broken.text
+        asked = float(re.match(r"([\d,]+) USD more budget", broken.give)[1].replace(",", ""))
+        assert 0.0 <= asked - (first - 900) < 1.0
+        mended = changed(name, {"limits.budget": f"{900 + asked} USD"}).result(r.candidate.id)
+        assert "budget" not in [b.limit for b in mended.broken]
+        spare = changed(name, {"limits.budget": f"{900 + asked - 1.01} USD"}).result(r.candidate.id)
+        assert "budget" in [b.limit for b in spare.broken]
+        assert broken.text in c.verdict or c.winner_id is None
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_speed_limit_that_is_too_low_names_a_highest_speed_that_passes(name):
+    c = changed(name, {"use.highest_speed": "9900 rpm"})
+    margin = 1.0 + c.build.limits.speed_margin
+    stopped = [r for r in c.results if any(b.limit == "speed" for b in r.broken)]
+    assert stopped
+    for r in stopped:
+        broken = next(b for b in r.broken if b.limit == "speed")
+        have = r.figures["rigid_limit"].value
+        assert f"{have:,.0f} rpm" in broken.text and f"{9900 * margin - have:,.0f} rpm short" in broken.text
+        asked = float(re.match(r"a highest speed of ([\d,]+) rpm", broken.give)[1].replace(",", ""))
+        assert 0.0 <= have / margin - asked <= 1.0
+        at = changed(name, {"use.highest_speed": f"{asked} rpm"}).result(r.candidate.id)
+        assert "speed" not in [b.limit for b in at.broken]
+        past = changed(name, {"use.highest_speed": f"{have / margin * (1 + 1e-6)!r} rpm"}).result(r.candidate.id)
+        assert "speed" in [b.limit for b in past.broken]
+
+
+def test_booster_vacuum_is_a_limit_only_with_a_booster_and_at_its_number():
+    name = "budget-cruiser"
+    build = shipped(name).build
+    r = shipped(name).results[1]
+    have = r.figures["vacuum"].value
+    assert have > 0.0
+
+    def limits_at(changes):
+        return [b.limit for b in ll.compare(ll.change(build, changes)).result(r.candidate.id).broken]
+
+    assert "vacuum" not in limits_at({"vehicle.booster_vacuum": f"{have!r} Pa"})
+    assert "vacuum" in limits_at({"vehicle.booster_vacuum": f"{have * (1 + 1e-6)!r} Pa"})
+    far = {"vehicle.booster_vacuum": "25 inHg"}
+    text = next(b.text for b in ll.compare(ll.change(build, far)).result(r.candidate.id).broken if b.limit == "vacuum")
+    inches = have / 3386.389  # inch of mercury at 0 C: 3386.389 Pa (NIST SP 811, app. B, from memory)
+    assert f"{inches:.1f} inHg" in text and f"{25 - inches:.1f} inHg short" in text
+    assert "vacuum" not in limits_at({**far, "vehicle.brake_booster": False})
+
+
+@pytest.mark.parametrize(("limit", "path", "figure"), [
+    ("coil_bind", "limits.coil_bind_clearance", "coil_bind"), ("retainer", "limits.retainer_clearance", "retainer"),
+])  # fmt: skip
+def test_spring_clearances_are_limits_at_their_number(limit, path, figure):
+    build = shipped("towing-engine").build
+    r = shipped("towing-engine").results[0]
+    have = r.figures[figure].value
+    for factor, stopped in ((1 - 1e-9, False), (1 + 1e-6, True)):
+        again = ll.compare(ll.change(build, {path: f"{have * factor!r} m"})).result(r.candidate.id)
+        assert (limit in [b.limit for b in again.broken]) == stopped
+
+
+def test_when_nothing_passes_it_says_what_would_have_to_give():
+    c = changed("budget-cruiser", {"limits.budget": "1 USD"})
+    assert c.winner_id is None and c.tied_ids == () and math.isnan(c.ahead_share) and c.flips == ()
+    assert c.answer.startswith("None of the 4 candidates passes every limit")
+    nearest = min(c.results, key=lambda r: (len(r.broken), r.figures["net"].value))
+    assert nearest.candidate.name in c.answer and "USD more budget" in c.answer
+    for r in c.results:
+        assert f"{r.candidate.name} is out" in c.verdict
+    assert json.loads(c.to_json())["winner"] is None and json.loads(c.to_json())["ahead_share"] is None
+
+
+# -- who leads ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_verdict_names_winner_margin_reasons_and_flip(name):
+    c = everything_passes(name)
+    table = c.table.set_index("candidate").sort_values("cost_less_torque_worth_money")
+    first, second = table.index[:2]
+    lead = table.cost_less_torque_worth_money[second] - table.cost_less_torque_worth_money[first]
+    assert c.winner_id == first
+    assert table.name[first] in c.answer and table.name[second] in c.answer and f"{lead:,.0f} USD" in c.answer
+    dearer = table.cost_of_owning_money[second] - table.cost_of_owning_money[first]
+    gain = table.torque_gain_share[first] - table.torque_gain_share[second]
+    assert f"{abs(dearer):,.0f} USD {'less' if dearer >= 0 else 'more'} to own" in c.verdict
+    assert f"{abs(gain):.1%} {'more' if gain >= 0 else 'less'} torque" in c.verdict
+    assert f"{c.ahead_share:.0%}" in c.answer
+    assert c.flips and f"{c.flips[0].what}" in c.verdict and c.flips[0].then in c.verdict
+    assert c.verdict.splitlines() == [c.answer, *c.reasons]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_decides_is_cost_less_what_the_torque_is_worth(name):
+    c = everything_passes(name)
+    worth = c.build.limits.torque_worth_money
+    least = c.table.weighed_torque_n_m.min()
+    for _, row in c.table.iterrows():
+        gain = row.weighed_torque_n_m / least - 1.0
+        assert row.torque_gain_share == pytest.approx(gain, abs=1e-12)
+        assert row.cost_less_torque_worth_money == pytest.approx(row.cost_of_owning_money - worth * 100 * gain, abs=1e-6)
+    for r in c.results:
+        assert r.figures["owning"].value == pytest.approx(math.fsum(float(x.amount) for x in r.lines), abs=1e-6)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_ties_and_lead_are_those_of_the_draws(name):
+    c = everything_passes(name)
+    winner = c.result(c.winner_id)
+    others = [r for r in c.results if r is not winner]
+    beaten = {r.candidate.id: float((winner.net_draws < r.net_draws).mean()) for r in others}
+    assert set(c.tied_ids) == {c.winner_id} | {k for k, v in beaten.items() if v < decision.TIE_SHARE}
+    assert c.tied_ids[0] == c.winner_id
+    all_at_once = np.all([winner.net_draws < r.net_draws for r in others], axis=0).mean()
+    assert c.ahead_share == pytest.approx(all_at_once, abs=1e-12)
+    assert c.answer.startswith("A tie between" if len(c.tied_ids) > 1 else "Choose")
+
+
+def test_identical_candidates_tie():
+    tree = plain("budget-cruiser")
+    twin = {**tree["candidates"][0], "id": "twin", "name": "The same under another name"}
+    tree["candidates"] = [tree["candidates"][0], twin]
+    c = built(tree)
+    one, other = c.results
+    for key in one.figures.keys() - {"chance", "first_cost", "expected_loss", "owning", "net", "gain"}:
+        assert one.figures[key] == pytest.approx(other.figures[key], nan_ok=True), key
+    assert one.figures["net"].value == other.figures["net"].value
+    assert set(c.tied_ids) == {one.candidate.id, "twin"}
+    assert c.answer.startswith("A tie between") and "0 USD" in c.answer
+    assert 0.4 < c.ahead_share < 0.6
+
+
+def test_a_narrow_lead_is_a_tie_and_a_wide_one_is_not():
+    tree = plain("budget-cruiser")
+    base = tree["candidates"][0]
+
+    def with_second_dearer_by(money):
+        parts = [dict(p) for p in base["parts"]]
+        parts[0]["price"] = f"{290 + money} USD"
+        return built({**tree, "candidates": [base, {**base, "id": "twin", "name": "The dearer", "parts": parts}]})
+
+    narrow, wide = with_second_dearer_by(2), with_second_dearer_by(2000)
+    assert narrow.winner_id == wide.winner_id == base["id"]
+    assert len(narrow.tied_ids) == 2 and narrow.answer.startswith("A tie")
+    assert wide.tied_ids == (base["id"],)
+    assert wide.winner_id is not None and "twin" in [r.candidate.id for r in wide.results]
+
+
+@pytest.mark.parametrize(("ahead", "tied"), [(1601, False), (1600, False), (1599, True), (1000, True)])
+def test_a_lead_in_four_of_five_draws_is_clear_and_in_fewer_a_tie(ahead, tied):
+    one, other = everything_passes("budget-cruiser").results[:2]
+    assert cost.DRAWS == 2000 and decision.TIE_SHARE == 0.8
+    behind = np.where(np.arange(2000) < ahead, 1.0, -1.0)
+    pair = [dataclasses.replace(one, net_draws=np.zeros(2000)), dataclasses.replace(other, net_draws=behind)]
+    ids, share = decision._ties(pair)
+    assert share == ahead / 2000
+    assert ids == ((one.candidate.id, other.candidate.id) if tied else (one.candidate.id,))
+
+
+def test_equal_draws_count_half():
+    one, other = everything_passes("budget-cruiser").results[:2]
+    pair = [dataclasses.replace(r, net_draws=np.zeros(2000)) for r in (one, other)]
+    assert decision._ties(pair) == ((one.candidate.id, other.candidate.id), 0.5)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_order_of_candidates_does_not_change_the_verdict(name):
+    tree = plain(name)
+    turned = built({**tree, "candidates": tree["candidates"][::-1]})
+    c = shipped(name)
+    assert (turned.winner_id, set(turned.tied_ids), turned.ahead_share) == (c.winner_id, set(c.tied_ids), c.ahead_share)
+    assert turned.answer == c.answer
+    # What is held by one of several equal paths may come in another order; the changes themselves are the same.
+    assert sorted((f.path, f.then) for f in turned.flips) == sorted((f.path, f.then) for f in c.flips)
+    again = turned.table.set_index("candidate").loc[c.table.candidate]
+    for column in ("cost_less_torque_worth_money", "rigid_limit_rpm", "torque_gain_share"):
+        assert list(again[column]) == pytest.approx(list(c.table[column]), rel=1e-12, abs=1e-12)
+
+
+# -- break-even and flips ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_at_the_break_even_both_cost_the_same_to_own(name):
+    c = shipped(name)
+    flats = [r for r in c.results if r.candidate.follower == "flat"]
+    rollers = [r for r in c.results if r.candidate.follower == "roller"]
+    assert {(b.flat_id, b.roller_id) for b in c.break_evens} == {
+        (f.candidate.id, r.candidate.id) for f in flats for r in rollers
+    }
+    for b in c.break_evens:
+        owning = {r.candidate.id: r.figures["owning"].value for r in c.results}
+        assert b.cheaper_id == min((b.flat_id, b.roller_id), key=owning.get)
+        if b.chance is None:
+            for one_in in (1.0, 1e6):  # as good as always and never
+                at = changed(name, {f"candidates.{b.flat_id}.failure.one_in": one_in})
+                owning = {r.candidate.id: r.figures["owning"].value for r in at.results}
+                assert min((b.flat_id, b.roller_id), key=owning.get) == b.cheaper_id
+        elif b.chance > 1e-6:
+            at = changed(name, {f"candidates.{b.flat_id}.failure.one_in": 1.0 / b.chance})
+            assert at.result(b.flat_id).figures["owning"].value == pytest.approx(
+                at.result(b.roller_id).figures["owning"].value, rel=1e-9
+            )
+
+
+# Prices and rates at which more kinds of flip turn up than in the sheets as shipped.
+_TURNED = [(name, ()) for name in NAMES] + [
+    ("towing-engine", (("candidates.h-flat.fitting_time", "14 h"),)),
+    ("towing-engine", (("limits.torque_worth", "400 USD"), ("vehicle.brake_booster", False))),
+    ("budget-cruiser", (("limits.budget", "4000 USD"), ("candidates.h-flat.parts.0.price", "1100 USD"))),
+    ("budget-cruiser", (("limits.budget", "9000 USD"), ("candidates.s-flat.lash_check_every", "400 h"),
+                        ("vehicle.brake_booster", False))),
+    ("weekend-racer", (("candidates.s-roller.spring_change_every", "400 h"), ("limits.budget", "9000 USD"))),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "pairs"), _TURNED)
+def test_every_flip_flips_just_past_its_value_and_not_just_before(name, pairs):
+    c = changed(name, dict(pairs)) if pairs else shipped(name)
+    assert c.flips
+    shares = [abs(f.change_share) for f in c.flips]
+    assert shares == sorted(shares)
+
+    def winner_with(path, value):
+        if path.endswith(".failure.chance"):
+            changes = {path.replace("chance", "one_in"): 1.0 / value}
+        else:
+            changes = {path: si_text(c.build, path, value)}
+        return ll.compare(ll.change(c.build, changes)).winner_id
+
+    directions = [(f.path, f.change_share > 0) for f in c.flips]
+    assert len(set(directions)) == len(directions)
+    for f in c.flips:
+        now = cost.nominal(c.build)(f.path)
+        assert f.value == pytest.approx(now * (1.0 + f.change_share), rel=1e-9)
+        assert winner_with(f.path, now + (f.value - now) * (1.0 - 1e-4)) == c.winner_id, f
+        assert winner_with(f.path, now + (f.value - now) * (1.0 + 1e-4)) == f.new_winner_id, f
+
+
+def test_the_flip_of_an_interval_is_found_although_cost_is_not_linear_in_it():
+    # Two flats alike but that one has its springs changed often: 8 years x 150 h = 1200 h; a set costs 150 and 5 h x 95.
+    tree = plain("budget-cruiser")
+    base = {**tree["candidates"][0], "spring_labour": "5 h", "spring_set_price": "150 USD"}
+    often = {**base, "id": "often", "name": "Changed often", "spring_change_every": "600 h"}
+    seldom = {**base, "id": "seldom", "name": "Changed seldom", "spring_change_every": "1000 h"}
+    c = built({**tree, "candidates": [often, seldom]})
+    assert c.winner_id == "seldom"
+    found = {(f.path, f.change_share > 0): f.value for f in c.flips}
+    # They cost the same when both intervals are the same.
+    assert found["candidates.often.spring_change_every", True] == pytest.approx(1000.0, rel=1e-5)
+    assert found["candidates.seldom.spring_change_every", False] == pytest.approx(600.0, rel=1e-5)
+
+
+def test_no_flip_asks_for_a_value_a_sheet_may_not_hold():
+    c = shipped("towing-engine")
+    for f in c.flips:
+        if f.path == "use.years":
+            assert f.value <= 50.0
+        if f.path.endswith("chance"):
+            assert 0.0 <= f.value <= 1.0
+        assert f.value > 0.0 and math.isfinite(f.change_share)
+
+
+def test_past_a_limit_flip_only_those_that_still_pass_may_lead():
+    # The winner's own level is where it drops out; a candidate with less in hand has dropped out before.
+    c = shipped("towing-engine")
+    for f in c.flips:
+        key = {"vehicle.booster_vacuum": "vacuum", "use.highest_speed": "rigid_limit"}.get(f.path)
+        if key and f.change_share > 0 and f.new_winner_id:
+            assert c.result(f.new_winner_id).figures[key].value > c.result(c.winner_id).figures[key].value
+
+
+# -- the table and its JSON --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_table_has_its_documented_columns_and_low_value_high_in_order(name):
+    table = shipped(name).table
+    figures = [column.name + suffix for column in COLUMNS for suffix in ("", "_low", "_high")]
+    assert list(table.columns) == [
+        "candidate", "name", "follower", "lifter", "passes", "is_winner", "currency", *figures, "limits_broken", "cautions",
+    ]  # fmt: skip
+    for column in COLUMNS:
+        low, value, high = (table[column.name + s].to_numpy(float) for s in ("_low", "", "_high"))
+        for a, b, c, who in zip(low, value, high, table.candidate, strict=True):
+            if math.isfinite(b):
+                slack = 1e-9 * max(1.0, abs(b))
+                assert a - slack <= b <= c + slack, (column.name, who, a, b, c)
+            else:
+                assert not math.isfinite(a) and not math.isfinite(c), (column.name, who)
+
+
+def test_a_range_on_one_side_of_its_value_still_holds_it():
+    # 'At least 8 h, up to 20': the nominal value is the low end, below 5 % of the draws.
+    hours = {"value": "8 h", "low": "8 h", "high": "20 h"}
+    c = changed("towing-engine", {f"candidates.{x}.fitting_time": hours for x in ("h-flat", "h-roller")})
+    rare = changed("towing-engine", {"candidates.h-flat.failure.one_in": 100000, "candidates.h-flat.failure.worth_builds": 1})
+    for table in (c.table, rare.table):
+        for column in ("first_cost_money", "cost_of_owning_money", "cost_less_torque_worth_money", "loss_chance_share"):
+            assert (table[column + "_low"] <= table[column]).all() and (table[column] <= table[column + "_high"]).all()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_json_holds_the_table_under_the_same_names(name):
+    def no_constant(text):
+        raise AssertionError(f"{text} is not JSON")
+
+    c = shipped(name)
+    found = json.loads(c.to_json(), parse_constant=no_constant)
+    assert found["schema"] == 1 and found["winner"] == c.winner_id and found["verdict"] == c.verdict
+    assert found["currency"] == c.build.currency and found["tied"] == list(c.tied_ids)
+    assert len(found["table"]) == len(c.table)
+    for row, (_, wanted) in zip(found["table"], c.table.iterrows(), strict=True):
+        assert list(row) == list(c.table.columns)
+        for key, value in wanted.items():
+            if isinstance(value, float) and not math.isfinite(value):
+                assert row[key] is None, key
+            elif isinstance(value, float):
+                assert row[key] == pytest.approx(value, rel=1e-12), key
+            else:
+                assert row[key] == value, key
+    assert any(v is None for row in found["table"] for v in row.values())  # a flat has no pressure angle
+    assert [f["path"] for f in found["flips"]] == [f.path for f in c.flips]
+    assert [b["chance"] for b in found["break_even"]] == [b.chance for b in c.break_evens]
+    assert len(found["assumptions"]) == len(c.assumptions)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_the_sheet_does_not_say_is_listed_as_assumed(name):
+    c = shipped(name)
+    listed = {row.path: row for row in c.assumptions.itertuples()}
+    assert len(listed) == len(c.assumptions)
+    missing = [d for d in c.build.data.values() if not d.written]
+    assert missing
+    for d in missing:
+        row = listed[d.path]
+        assert (row.value, row.unit, row.origin, row.written) == (d.value, d.unit, d.origin, d.text)
+        assert row._8 == "defaults"  # the column `from`
+    for d in c.build.data.values():
+        if d.written and d.origin in ("given", "measured", "card"):
+            assert d.path not in listed
+
+
+def test_nothing_in_a_comparison_can_be_changed():
+    c = shipped("budget-cruiser")
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        c.winner_id = "other"
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        c.results[0].broken = ()
+    with pytest.raises(TypeError):
+        c.results[0].figures["net"] = None
+    with pytest.raises(ValueError):
+        c.results[0].net_draws[0] = 0.0
+    before = c.to_json()
+    table, assumed = c.table, c.assumptions
+    table.loc[:, "cost_of_owning_money"] = 0.0
+    table.drop(columns="name", inplace=True)
+    assumed.drop(index=assumed.index, inplace=True)
+    assert c.to_json() == before and "name" in c.table and len(c.assumptions)
+
+
+# -- other builds ------------------------------------------------------------------------------------------
+
+
+def in_euros(tree):
+    if isinstance(tree, dict):
+        return {k: in_euros(v) for k, v in tree.items()}
+    if isinstance(tree, list):
+        return [in_euros(v) for v in tree]
+    return tree.replace("USD", "EUR") if isinstance(tree, str) else tree
+
+
+def test_another_currency_changes_nothing_but_its_name():
+    tree = plain("budget-cruiser")
+    # All money must be given: what the library would assume is in US dollars.
+    given = shipped("budget-cruiser").build.data.values()
+    for d in (d for d in given if not d.written and "USD" in d.unit):
+        steps = d.path.split(".")
+        place = tree
+        for step in steps[:-1]:
+            if isinstance(place, list):
+                at = int(step) if step.isdigit() else next(i for i, x in enumerate(place) if x["id"] == step)
+                place = place[at]
+            else:
+                place = place.setdefault(step, {})
+        place[steps[-1]] = d.text
+    dollars, euros = built(tree), built(in_euros(tree))
+    assert euros.build.currency == "EUR" and set(euros.table.currency) == {"EUR"}
+    assert "USD" not in euros.verdict and "EUR" in euros.answer
+    assert euros.verdict == dollars.verdict.replace("USD", "EUR")
+    numbers = [c.name for c in COLUMNS]
+    assert np.array_equal(euros.table[numbers], dollars.table[numbers], equal_nan=True)
+    with pytest.raises(ll.BuildError, match="EUR"):
+        ll.build_from_text(tomlkit.dumps(in_euros(plain("budget-cruiser"))))
+
+
+def test_metric_changes_the_sentences_and_not_the_table():
+    us = changed("budget-cruiser", {"vehicle.booster_vacuum": "25 inHg"})
+    metric = ll.compare(us.build, system="metric")
+    words = ["limits_broken", "cautions"]
+    assert metric.table.drop(columns=words).equals(us.table.drop(columns=words))
+    assert "inHg" in us.verdict and "inHg" not in metric.answer and "kPa" in metric.verdict
+    assert all("kPa" in b.text for r in metric.results for b in r.broken if b.limit == "vacuum")
+    assert metric.winner_id == us.winner_id and metric.tied_ids == us.tied_ids
+
+
+def test_a_single_candidate():
+    tree = plain("budget-cruiser")
+    c = built({**tree, "candidates": tree["candidates"][:1]})
+    assert c.winner_id == "h-flat" and c.tied_ids == ("h-flat",) and c.ahead_share == 1.0
+    assert "the only candidate" in c.answer and c.break_evens == ()
+    assert c.results[0].figures["gain"].value == 0.0
+    stopped = ll.compare(ll.change(c.build, {"limits.budget": "1 USD"}))
+    assert stopped.winner_id is None and "the only candidate" in stopped.answer and "more budget" in stopped.answer
+
+
+def test_as_many_candidates_as_a_sheet_may_hold():
+    tree = plain("budget-cruiser")
+    base = tree["candidates"][0]
+    many = []
+    for i in range(24):
+        parts = [dict(p) for p in base["parts"]]
+        parts[0]["price"] = f"{290 + 400 * i} USD"
+        many.append({**base, "id": f"c{i:02d}", "name": f"Choice {i}", "parts": parts})
+    seen = []
+    build = ll.build_from_text(tomlkit.dumps({**tree, "limits": {**tree["limits"], "budget": "99999 USD"}, "candidates": many}))
+    c = ll.compare(build, step=lambda done, total: seen.append((done, total)))
+    assert c.winner_id == "c00" and len(c.table) == 24
+    assert seen == [(i, 24) for i in range(1, 25)]
+    assert list(c.table.cost_less_torque_worth_money) == sorted(c.table.cost_less_torque_worth_money)
+
+
+def test_a_step_may_stop_the_comparison():
+    class Stop(Exception):
+        pass
+
+    def stop(done, total):
+        raise Stop
+
+    with pytest.raises(Stop):
+        ll.compare(shipped("budget-cruiser").build, step=stop)
+
+
+def test_when_no_lobe_fits_any_card_it_says_so_and_what_would_help():
+    tree = tomllib.loads(starter_sheet())
+    # Steep enough that neither face nor wheel can follow: 0.45 in of lobe lift within 190 degrees at 0.050 in.
+    steep = {"lobe_lift": "0.450 in", "durations": [
+        {"at": "0.006 in", "duration": "200 deg"}, {"at": "0.050 in", "duration": "190 deg"},
+        {"at": "0.200 in", "duration": "165 deg"},
+    ]}  # fmt: skip
+    for candidate in tree["candidates"]:
+        candidate["intake"] = steep
+    c = built(tree)
+    assert c.winner_id is None
+    for r in c.results:
+        broken = [b for b in r.broken if b.limit == "card"]
+        assert {("intake card" in b.text, "exhaust card" in b.text) for b in broken} == {(True, False), (False, True)}
+        assert all("cannot be followed" in b.text and b.give for b in broken)
+        assert r.figures["net"].value == r.figures["owning"].value  # no torque is credited that is not known
+    for column in ("rigid_limit_rpm", "weighed_torque_n_m", "idle_vacuum_kpa", "torque_gain_share"):
+        assert c.table[column].isna().all()
+    assert np.isfinite(c.table.cost_of_owning_money).all()
+    assert "None of the 2 candidates" in c.answer
+    json.loads(c.to_json(), parse_constant=lambda text: pytest.fail(text))
+
+
+def test_two_runs_and_two_processes_agree_to_the_last_digit():
+    build = shipped("budget-cruiser").build
+    assert ll.compare(build).to_json() == shipped("budget-cruiser").to_json()
+    code = f"import lobeledger as ll; print(ll.compare(ll.read_build({str(BUILDS / 'budget-cruiser.toml')!r})).to_json())"
+    env = {**os.environ, "PYTHONHASHSEED": "77", "PYTHONPATH": str(ROOT / "lib"), "PYTHONUTF8": "1"}
+    run = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, encoding="utf-8", check=True)
+    assert run.stdout.strip() == shipped("budget-cruiser").to_json()
+
+
+# -- draws behind the ranges -------------------------------------------------------------------------------
+
+
+def test_the_range_of_a_torque_gain_is_that_of_its_two_doubts():
+    # gain x (1 + trust x T1) + family x T2 with T1, T2 triangular on -1 to 1: variance gain2 trust2 / 6 + family2 / 6.
+    c = everything_passes("towing-engine")
+    r = max(c.results, key=lambda r: r.figures["gain"].value)
+    gain, trust, family = r.figures["gain"].value, c.build.model.torque_trust, r.assessment.torque_family_share
+    t1, t2 = (stats.triang(0.5, loc=-1, scale=2).rvs(200_000, random_state=k) for k in (1, 2))
+    wanted = np.quantile(gain * (1 + trust * t1) + family * t2, (0.05, 0.95))
+    width = wanted[1] - wanted[0]
+    # A 5 % quantile of 2000 draws is good to about a twentieth of the width between the two.
+    assert r.figures["gain"].low == pytest.approx(wanted[0], abs=0.06 * width)
+    assert r.figures["gain"].high == pytest.approx(wanted[1], abs=0.06 * width)
