@@ -130,8 +130,8 @@ def test_break_even_where_two_expected_values_cross():
 
 
 def test_run_in_fuel_by_way_of_power_and_specific_consumption():
-    # The same fuel by another road: indicated power P = p V N / 2, specific consumption = 1 / (efficiency x heating value),
-    # fuel = P x bsfc x time (definitions; Heywood 1988 ch. 2, from memory). In the units a dyno sheet uses.
+    # The same fuel by another road: indicated power P = p V N / 2, specific consumption 1 / (efficiency x heating
+    # value), fuel = P x bsfc x time (definitions; Heywood 1988 ch. 2, from memory). In the units a dyno sheet uses.
     litres, rpm, minutes = 5.7, 2300.0, 30.0
     pressure_bar = 1.0 + 1.5
     power_kw = pressure_bar * 100.0 * (litres / 1000.0) * (rpm / 60.0) / 2.0

@@ -198,8 +198,9 @@ def test_a_deposit_is_paid_at_the_start_and_is_no_cost_of_owning():
 
 
 def test_what_is_never_done_has_no_line():
+    upkeep = ("lash_check_every", "spring_change_every", "lifter_service_every")
     never = by_hand(
-        *((f"candidates.a.{key}", "0 h") for key in ("lash_check_every", "spring_change_every", "lifter_service_every")),
+        *((f"candidates.a.{key}", "0 h") for key in upkeep),
         ("candidates.a.run_in_time", "0 min"),
     )
     lines = lines_of(never)

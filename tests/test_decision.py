@@ -178,7 +178,10 @@ def test_the_verdict_names_winner_margin_reasons_and_flip(name):
     dearer = table.cost_of_owning_money[second] - table.cost_of_owning_money[first]
     gain = table.torque_gain_share[first] - table.torque_gain_share[second]
     assert f"{abs(dearer):,.0f} USD {'less' if dearer >= 0 else 'more'} to own" in c.verdict
-    assert f"{abs(gain):.1%} {'more' if gain >= 0 else 'less'} torque" in c.verdict
+    if abs(gain) >= 0.0005:
+        assert f"{abs(gain):.1%} {'more' if gain > 0 else 'less'} torque" in c.verdict
+    else:
+        assert "much the same torque" in c.verdict
     assert f"{c.ahead_share:.0%}" in c.answer
     assert c.flips and f"{c.flips[0].what}" in c.verdict and c.flips[0].then in c.verdict
     assert c.verdict.splitlines() == [c.answer, *c.reasons]
@@ -192,7 +195,8 @@ def test_what_decides_is_cost_less_what_the_torque_is_worth(name):
     for _, row in c.table.iterrows():
         gain = row.weighed_torque_n_m / least - 1.0
         assert row.torque_gain_share == pytest.approx(gain, abs=1e-12)
-        assert row.cost_less_torque_worth_money == pytest.approx(row.cost_of_owning_money - worth * 100 * gain, abs=1e-6)
+        net = row.cost_of_owning_money - worth * 100 * gain
+        assert row.cost_less_torque_worth_money == pytest.approx(net, abs=1e-6)
     for r in c.results:
         assert r.figures["owning"].value == pytest.approx(math.fsum(float(x.amount) for x in r.lines), abs=1e-6)
 
@@ -332,7 +336,7 @@ def test_every_flip_flips_just_past_its_value_and_not_just_before(name, pairs):
 
 
 def test_the_flip_of_an_interval_is_found_although_cost_is_not_linear_in_it():
-    # Two flats alike but that one has its springs changed often: 8 years x 150 h = 1200 h; a set costs 150 and 5 h x 95.
+    # Two flats alike but that one has its springs changed often, over 8 years x 150 h = 1200 h.
     tree = plain("budget-cruiser")
     base = {**tree["candidates"][0], "spring_labour": "5 h", "spring_set_price": "150 USD"}
     often = {**base, "id": "often", "name": "Changed often", "spring_change_every": "600 h"}
@@ -372,7 +376,8 @@ def test_the_table_has_its_documented_columns_and_low_value_high_in_order(name):
     table = shipped(name).table
     figures = [column.name + suffix for column in COLUMNS for suffix in ("", "_low", "_high")]
     assert list(table.columns) == [
-        "candidate", "name", "follower", "lifter", "passes", "is_winner", "currency", *figures, "limits_broken", "cautions",
+        "candidate", "name", "follower", "lifter", "passes", "is_winner", "currency", *figures,
+        "limits_broken", "cautions",
     ]  # fmt: skip
     for column in COLUMNS:
         low, value, high = (table[column.name + s].to_numpy(float) for s in ("_low", "", "_high"))
@@ -388,7 +393,8 @@ def test_a_range_on_one_side_of_its_value_still_holds_it():
     # 'At least 8 h, up to 20': the nominal value is the low end, below 5 % of the draws.
     hours = {"value": "8 h", "low": "8 h", "high": "20 h"}
     c = changed("towing-engine", {f"candidates.{x}.fitting_time": hours for x in ("h-flat", "h-roller")})
-    rare = changed("towing-engine", {"candidates.h-flat.failure.one_in": 100000, "candidates.h-flat.failure.worth_builds": 1})
+    opinion = {"candidates.h-flat.failure.one_in": 100000, "candidates.h-flat.failure.worth_builds": 1}
+    rare = changed("towing-engine", opinion)
     for table in (c.table, rare.table):
         for column in ("first_cost_money", "cost_of_owning_money", "cost_less_torque_worth_money", "loss_chance_share"):
             assert (table[column + "_low"] <= table[column]).all() and (table[column] <= table[column + "_high"]).all()
@@ -448,9 +454,9 @@ def test_nothing_in_a_comparison_can_be_changed():
     before = c.to_json()
     table, assumed = c.table, c.assumptions
     table.loc[:, "cost_of_owning_money"] = 0.0
-    table.drop(columns="name", inplace=True)
-    assumed.drop(index=assumed.index, inplace=True)
-    assert c.to_json() == before and "name" in c.table and len(c.assumptions)
+    del table["name"]
+    assumed.loc[:, "origin"] = "given"
+    assert c.to_json() == before and "name" in c.table and set(c.assumptions.origin) != {"given"}
 
 
 # -- other builds ------------------------------------------------------------------------------------------
@@ -517,7 +523,8 @@ def test_as_many_candidates_as_a_sheet_may_hold():
         parts[0]["price"] = f"{290 + 400 * i} USD"
         many.append({**base, "id": f"c{i:02d}", "name": f"Choice {i}", "parts": parts})
     seen = []
-    build = ll.build_from_text(tomlkit.dumps({**tree, "limits": {**tree["limits"], "budget": "99999 USD"}, "candidates": many}))
+    limits = {**tree["limits"], "budget": "99999 USD"}
+    build = ll.build_from_text(tomlkit.dumps({**tree, "limits": limits, "candidates": many}))
     c = ll.compare(build, step=lambda done, total: seen.append((done, total)))
     assert c.winner_id == "c00" and len(c.table) == 24
     assert seen == [(i, 24) for i in range(1, 25)]
@@ -537,10 +544,10 @@ def test_a_step_may_stop_the_comparison():
 
 def test_when_no_lobe_fits_any_card_it_says_so_and_what_would_help():
     tree = tomllib.loads(starter_sheet())
-    # Steep enough that neither face nor wheel can follow: 0.45 in of lobe lift within 190 degrees at 0.050 in.
-    steep = {"lobe_lift": "0.450 in", "durations": [
-        {"at": "0.006 in", "duration": "200 deg"}, {"at": "0.050 in", "duration": "190 deg"},
-        {"at": "0.200 in", "duration": "165 deg"},
+    # Steep enough that neither face nor wheel can follow: 0.42 in of lobe lift within 200 degrees at 0.050 in.
+    steep = {"lobe_lift": "0.420 in", "durations": [
+        {"at": "0.006 in", "duration": "230 deg"}, {"at": "0.050 in", "duration": "200 deg"},
+        {"at": "0.200 in", "duration": "160 deg"},
     ]}  # fmt: skip
     for candidate in tree["candidates"]:
         candidate["intake"] = steep
@@ -561,7 +568,8 @@ def test_when_no_lobe_fits_any_card_it_says_so_and_what_would_help():
 def test_two_runs_and_two_processes_agree_to_the_last_digit():
     build = shipped("budget-cruiser").build
     assert ll.compare(build).to_json() == shipped("budget-cruiser").to_json()
-    code = f"import lobeledger as ll; print(ll.compare(ll.read_build({str(BUILDS / 'budget-cruiser.toml')!r})).to_json())"
+    sheet = str(BUILDS / "budget-cruiser.toml")
+    code = f"import lobeledger as ll; print(ll.compare(ll.read_build({sheet!r})).to_json())"
     env = {**os.environ, "PYTHONHASHSEED": "77", "PYTHONPATH": str(ROOT / "lib"), "PYTHONUTF8": "1"}
     run = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, encoding="utf-8", check=True)
     assert run.stdout.strip() == shipped("budget-cruiser").to_json()

@@ -214,8 +214,10 @@ def _answer(
     if len(tied) > 1:
         *first, last = (f"{build.candidate(t).name}" for t in tied)
         return (
-            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little to tell "
-            f"them apart (it comes out first in {ahead:.0%} of trials with the uncertain values varied). Choose between "
+            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little "
+            "to tell "
+            f"them apart (it comes out first in {ahead:.0%} of trials with the uncertain values varied). Choose "
+            "between "
             "them on other grounds."
         )
     return (
@@ -273,10 +275,13 @@ def _against(build: Build, best: CandidateResult, second: CandidateResult, deare
     gains = best.figures["gain"].value - second.figures["gain"].value
     worth = abs(gains) * 100.0 * build.limits.torque_worth_money
     cheaper = f"{money(abs(dearer))} {'less' if dearer >= 0 else 'more'} to own than {second.candidate.name}"
-    pull = f"{abs(gains):.1%} {'more' if gains >= 0 else 'less'} torque over the speeds used"
+    if abs(gains) < 0.0005:
+        return f"{best.candidate.name} costs {cheaper}; over the speeds used both give much the same torque."
+    pull = f"{abs(gains):.1%} {'more' if gains > 0 else 'less'} torque over the speeds used"
+    price = money(build.limits.torque_worth_money)
     return (
-        f"{best.candidate.name} costs {cheaper} and gives {pull}, which at {money(build.limits.torque_worth_money)} for each "
-        f"1 % is worth {money(worth)}."
+        f"{best.candidate.name} costs {cheaper} and gives {pull}, which at {price} for each 1 % is worth "
+        f"{money(worth)}."
     )
 
 
@@ -298,4 +303,7 @@ def _biggest_lines(build: Build, best: CandidateResult, second: CandidateResult)
 def _flip_text(build: Build, flip: Flip) -> str:
     then = f"{build.candidate(flip.new_winner_id).name} leads" if flip.new_winner_id else "nothing passes"
     way = "up" if flip.change_share > 0 else "down"
-    return f"The smallest single change that flips this: {flip.what} {way} from {flip.now} to {flip.then} ({flip.change_share:+.0%}); then {then}."
+    return (
+        f"The smallest single change that flips this: {flip.what} {way} from {flip.now} to {flip.then} "
+        f"({flip.change_share:+.0%}); then {then}."
+    )

@@ -186,10 +186,11 @@ _STATES = 16
 _RESULTS = 14
 
 _SMOOTH = 2e-3  # pressure deficit below which the orifice law is smoothed, relative; see _psi
+_TAKE_OVER = 0.05  # share of the slug over which returning gas gives way to the plenum's own, for a smooth rate
 _TOLERANCE = 3e-5  # local error a step, relative to the state
 _LONGEST_STEP = 0.12  # rad of crank
 _SHORTEST_STEP = 1e-8  # rad of crank
-_MOST_CYCLES = 80
+_MOST_CYCLES = 100
 _UNDER_RELAX_AFTER = 12  # cycles; an engine that fires strong and weak by turns is then led to its mean
 _MOST_STEPS = 200_000  # a stroke; far beyond need, so that bad input ends instead of hanging
 _SETTLED = 1e-4
@@ -256,11 +257,13 @@ def _rates(
     dy[_SLUG_MASS] = -moved
     dy[_SLUG_ENTHALPY] = -moved * h
     dy[_SLUG_BURNED] = -moved * x
-    if flow > 0.0 and y[_SLUG_MASS] <= slug_mass:
-        # All that had been pushed out is back: the plenum's own gas follows.
-        dy[_SLUG_MASS] = 0.0
-        dy[_SLUG_ENTHALPY] += moved * h_plenum
-        dy[_DRAWN] = moved
+    if flow > 0.0:
+        # As the last of what had been pushed out comes back, the plenum's own gas takes over.
+        outside = (y[_SLUG_MASS] - slug_mass) / (_TAKE_OVER * slug_mass)
+        drawn = moved * (1.0 - min(max(outside, 0.0), 1.0))
+        dy[_SLUG_MASS] += drawn
+        dy[_SLUG_ENTHALPY] += drawn * h_plenum
+        dy[_DRAWN] = drawn
     if not cylinder:
         return
 
@@ -367,7 +370,7 @@ def _advance(
             after[k] = y[k] + h * (2.0 * k1[k] + 3.0 * k2[k] + 4.0 * k3[k]) / 9.0
         _rates(theta + h, after, k4, cylinder, omega, grid, areas, shape, gas, runner, exhaust)
         error = 0.0
-        for k in range(first_error, _FLOW + 1):
+        for k in range(first_error, _SLUG_MASS + 1):
             e = h * abs(-5.0 / 72.0 * k1[k] + k2[k] / 12.0 + k3[k] / 9.0 - 0.125 * k4[k])
             if k == _FLOW:
                 scale = flow_scale + abs(y[k])
@@ -461,6 +464,7 @@ def _settle(
     omega = speed * 2.0 * math.pi / 60.0
     flow_scale = 0.12 * runner[1] * runner[6] / math.sqrt(gas[0] * runner[7] / (gas[1] + gas[0]))
     before = np.empty(_STATES)
+    last_move = 0.0
     for cycle in range(1, _MOST_CYCLES + 1):
         m_trapped, x_trapped, t_trapped, t_exhaust, x_exhaust = memory
         if given[0] > 0.0:
@@ -559,7 +563,9 @@ def _settle(
         out[12] = mass_off / y[_MASS]
         out[13] = energy_off / y[_ENERGY]
 
-        weight = 1.0 if cycle < _UNDER_RELAX_AFTER else 0.5
+        turned = (y[_MASS] - m_trapped) * last_move < 0.0
+        last_move = y[_MASS] - m_trapped
+        weight = 0.5 if turned and cycle > _UNDER_RELAX_AFTER else 1.0
         memory[0] += weight * (y[_MASS] - memory[0])
         memory[1] += weight * (x - memory[1])
         memory[2] += weight * (t - memory[2])
@@ -857,10 +863,10 @@ def fill_and_empty(
     - Valves: quasi-steady compressible orifices, either way, carrying the stagnation enthalpy of where they come from.
     - Cylinder: one well-mixed zone from exhaust opening to intake closing.
     - Exhaust: still air; gas sucked back has the mean state of what went out.
-    The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles.
+    The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles where it swings strong and weak by turns.
 
     What the slug remembers: its gas and all it has pushed out into the plenum are one well-mixed parcel that comes
-    back first; only then does the plenum's own gas follow. So burned gas pushed into the runner is never lost, but
+    back first; the plenum's own gas takes over as the last of it (5 % of the slug) returns. So burned gas pushed into the runner is never lost, but
     comes back diluted, partly a cycle later. (Letting the plenum keep what is pushed out would flush burned gas away
     with every swing of the shut runner, which gas that moves in file does not do.)
 

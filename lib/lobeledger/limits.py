@@ -59,11 +59,12 @@ def broken_limits(
                 for way in each.ways
             )
             or "another card"
-        )
+        ) + f" for the {each.which}"
         found.append(
             Broken(
                 "card",
-                f"the {each.which} card ({show(each.card.lobe_lift_m, 'lift')} lobe lift) cannot be followed by {kind} of this "
+                f"the {each.which} card ({show(each.card.lobe_lift_m, 'lift')} lobe lift) cannot be followed by "
+                f"{kind} of this "
                 f"size: {each.reason}",
                 ways,
             )
@@ -79,7 +80,7 @@ def broken_limits(
                 Broken(
                     key,
                     f"{what} is {show(have, 'lift')}, {short} short of {show(least, 'lift')}",
-                    f"{show(least - have, 'lift', toward='up')} more room or less lift",
+                    f"{show(least - have, 'lift', toward='up')} more {what}, or less lift",
                 )
             )
     if "rigid_limit" in figures:
@@ -89,9 +90,11 @@ def broken_limits(
             found.append(
                 Broken(
                     "speed",
-                    f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, {show(wanted - have, 'rpm')} short of "
+                    f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, "
+                    f"{show(wanted - have, 'rpm')} short of "
                     f"the {show(wanted, 'rpm')} wanted ({limits.speed_margin:.0%} above the highest speed)",
-                    f"a highest speed of {show(have / (1.0 + limits.speed_margin), 'rpm', toward='down')}, stiffer springs "
+                    f"a highest speed of {show(have / (1.0 + limits.speed_margin), 'rpm', toward='down')}, stiffer "
+                    "springs "
                     "or less mass",
                 )
             )
@@ -101,7 +104,8 @@ def broken_limits(
             found.append(
                 Broken(
                     "vacuum",
-                    f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster needs",
+                    f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake "
+                    "booster needs",
                     "a vacuum pump or reservoir, brakes without a booster, or a higher idle",
                 )
             )
@@ -118,7 +122,8 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
         figure = figures["rigid_limit"]
         if figure.low < wanted <= figure.value:
             said.append(
-                f"The speed limit's band ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below the {show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
+                f"The speed limit's band ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below the "
+                f"{show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
             )
     if (
         vehicle.brake_booster
@@ -130,19 +135,23 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
         )
     if "residual" in figures and figures["residual"].value > 0.30:
         said.append(
-            f"At idle {show(figures['residual'].value, 'share')} of the charge is burned gas: expect it to hunt, and raise the idle."
+            f"At idle {show(figures['residual'].value, 'share')} of the charge is burned gas: expect it to hunt, and "
+            "raise the idle."
         )
     stress = figures.get("stress_cranking")
     if stress is not None and stress.value > candidate.stress_caution_pa:
         said.append(
-            f"Nose stress at cranking is {show(stress.value, 'stress')}, above {show(candidate.stress_caution_pa, 'stress')}: lighter springs for the run-in."
+            f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
+            f"{show(candidate.stress_caution_pa, 'stress')}: lighter springs for the run-in."
             if candidate.follower == "flat"
-            else f"Nose stress at cranking is {show(stress.value, 'stress')}, above {show(candidate.stress_caution_pa, 'stress')}."
+            else f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
+            f"{show(candidate.stress_caution_pa, 'stress')}."
         )
     least = build.model.least_nose_radius_m
     if "nose_radius" in figures and figures["nose_radius"].value < 1.05 * least:
         said.append(
-            f"The card as quoted asks for a nose as sharp as is allowed ({show(least, 'lift')} radius): check its durations, "
+            f"The card as quoted asks for a nose as sharp as is allowed ({show(least, 'lift')} radius): check its "
+            "durations, "
             "for stress and speed limit suffer from it."
         )
     for key, low, high, where in (
@@ -154,7 +163,8 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
             side = "above" if load > high else "below"
             edge = high if load > high else low
             said.append(
-                f"Spring load with the valve {where} is {show(load, 'load')}, {side} the usual {show(edge, 'load')} for this lifter."
+                f"Spring load with the valve {where} is {show(load, 'load')}, {side} the usual {show(edge, 'load')} "
+                "for this lifter."
             )
     if "dynamic_compression" in figures:
         allowed = (
@@ -165,7 +175,8 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
         ratio = figures["dynamic_compression"].value
         if ratio > allowed:
             said.append(
-                f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {build.engine.head_material} heads begin to need care on 91 octane"
+                f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {build.engine.head_material} "
+                "heads begin to need care on 91 octane"
                 f" (this fuel: {vehicle.octane:g})."
             )
     if candidate.core == "steel" and block.distributor_gear == "iron":
@@ -175,10 +186,12 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
         and seat_lift_m(candidate, build.model, candidate.intake_lash_m) > candidate.intake.lowest.at_m
     ):
         said.append(
-            "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: follow the cam card's lash."
+            "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: "
+            "follow the cam card's lash."
         )
     if len(candidate.intake.points) < 3:
         said.append(
-            "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at 0.200 in narrows the bands."
+            "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at "
+            "0.200 in narrows the bands."
         )
     return said

@@ -47,7 +47,8 @@ _LIMIT_OF = {
 }
 
 _SAFETY = (
-    "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes off belts and fan.",
+    "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes "
+    "off belts and fan.",
     "Hot oil, coolant and exhaust burn; let it cool before opening anything.",
     "Springs under load throw parts: use the proper compressor and glasses.",
 )
@@ -228,7 +229,8 @@ def _run_in(shown: list[CandidateResult]) -> list[str]:
         speeds = _ends([c.run_in_speed_rpm for c in flats])
         texts.append(
             f"Flat tappets ({', '.join(c.name for c in flats)}): {times} minutes at about {speeds} rpm, "
-            "varied, without idling; everything ready so that it fires at once (fuel, timing, coolant, primed oil). Stop on any "
+            "varied, without idling; everything ready so that it fires at once (fuel, timing, coolant, primed oil). "
+            "Stop on any "
             "noise, smoke or lost oil pressure. Then drain, open the filter, check lash or preload."
         )
     if any(r.candidate.run_in_time_s == 0 for r in shown):
@@ -281,7 +283,8 @@ def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:
     scale = (width - left - 20.0) / most
     height = top + len(shown) * (bar + gap) + 20.0
     out = [
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Cost of owning" font-size="10.5" fill="{INK}">'
+        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Cost of owning" font-size="10.5" '
+        f'fill="{INK}">'
     ]
     x, y = left, 12.0
     for group, shade in GROUP_SHADES.items():
@@ -304,15 +307,16 @@ def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:
             w = amount * scale
             if w > 0.05:
                 out.append(
-                    f'<rect x="{x:.1f}" y="{y:.1f}" width="{w:.1f}" height="{bar}" fill="{shade}" stroke="{INK}" stroke-width=".5">'
+                    f'<rect x="{x:.1f}" y="{y:.1f}" width="{w:.1f}" height="{bar}" fill="{shade}" stroke="{INK}" '
+                    'stroke-width=".5">'
                     f"<title>{escape(group)}: {amount:,.0f} {escape(currency)}</title></rect>"
                 )
                 x += w
         low, high = (left + v * scale for v in result.figures["owning"][1:])
         middle = y + bar + 3.5
         out.append(
-            f'<path d="M{low:.1f} {middle - 3:.1f}v6M{low:.1f} {middle:.1f}H{high:.1f}M{high:.1f} {middle - 3:.1f}v6" stroke="{INK}" '
-            'stroke-width="1.2" fill="none"/>'
+            f'<path d="M{low:.1f} {middle - 3:.1f}v6M{low:.1f} {middle:.1f}H{high:.1f}M{high:.1f} {middle - 3:.1f}v6" '
+            f'stroke="{INK}" stroke-width="1.2" fill="none"/>'
         )
     axis = top + len(shown) * (bar + gap) + 2.0
     step = _nice(most / 6.0)

@@ -1,0 +1,323 @@
+"""Sheets for the customer: self-contained, escaped, complete, never overwritten unasked."""
+
+from __future__ import annotations
+
+import datetime
+import functools
+import re
+import tomllib
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+import tomlkit
+
+import lobeledger as ll
+from lobeledger import cost, report
+
+BUILDS = Path(__file__).parents[1] / "data" / "builds"
+NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
+DAY = datetime.date(2031, 2, 3)
+VOID = {"meta", "br", "img", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """What a browser would find: every tag with its attributes, its text, and whether all tags are closed."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.texts: list[str] = []
+        self.open: list[str] = []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
+        self.open.pop()
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] != "style":
+            self.texts.append(data)
+
+    @property
+    def text(self) -> str:
+        return re.sub(r"\s+", " ", " ".join(self.texts))
+
+
+@functools.cache
+def shipped(name: str, system: str = "us") -> ll.Comparison:
+    return ll.compare(ll.read_build(BUILDS / f"{name}.toml"), system=system)
+
+
+def plain(name: str) -> dict[str, object]:
+    return tomllib.loads((BUILDS / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+def built(tree: dict[str, object], system: str = "us") -> ll.Comparison:
+    return ll.compare(ll.build_from_text(tomlkit.dumps(tree)), system=system)
+
+
+def sheet(comparison: ll.Comparison) -> Page:
+    page = Page(report.customer_sheet_html(comparison, date=DAY))
+    assert page.open == []
+    return page
+
+
+def squeezed(text: str) -> str:
+    return re.sub(r"\s+", " ", text)
+
+
+@functools.cache
+def many() -> ll.Comparison:
+    """Seven candidates, the first four of the sheet and three dearer copies of the first."""
+    tree = plain("towing-engine")
+    base = tree["candidates"][0]
+    copies = [{**base, "id": f"copy-{i}", "name": f"Copy number {i}", "fitting_time": f"{20 + i} h"} for i in range(3)]
+    return built({**tree, "candidates": [*tree["candidates"], *copies]})
+
+
+@functools.cache
+def impossible() -> ll.Comparison:
+    tree = plain("budget-cruiser")
+    tree["candidates"][1]["intake"]["lobe_lift"] = "0.450 in"
+    return built(tree)
+
+
+@functools.cache
+def hostile() -> ll.Comparison:
+    tree = plain("budget-cruiser")
+    tree["name"] = "<script>alert('build')</script> & \"Sons\""
+    tree["note"] = "</p><img src=x onerror=alert(1)> & 'quoted'"
+    for i, c in enumerate(tree["candidates"]):
+        c["name"] = f"<b onclick=\"x()\">Choice & 'co' {i}</b>"
+        c["failure"]["what"] = "</li></ul><script>loss()</script>"
+        for p in c["parts"]:
+            p["item"] = "</title></svg><script src='http://example.invalid/x.js'></script>"
+    return built(tree)
+
+
+# -- self-contained ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("make", [lambda: shipped("budget-cruiser"), lambda: shipped("weekend-racer"), hostile, many])
+def test_a_sheet_asks_for_nothing_from_outside(make):
+    html = report.customer_sheet_html(make(), date=DAY)
+    for tag, attributes in Page(html).tags:
+        assert tag not in ("script", "link", "iframe", "object", "embed", "base", "img", "form"), tag
+        for key, value in attributes.items():
+            assert key not in ("src", "href", "srcset", "data", "action", "xlink:href"), (tag, key, value)
+            assert not key.startswith("on"), (tag, key)
+    if make is not hostile:
+        assert "://" not in html
+    style = re.search(r"<style>(.*?)</style>", html, re.DOTALL)[1]
+    assert "url(" not in style and "@import" not in style and "&lt;" not in style and len(style) > 500
+
+
+def test_every_value_is_escaped():
+    c = hostile()
+    for html in (
+        report.customer_sheet_html(c, date=DAY),
+        report.quote_html(c, candidate_id="h-flat", date=DAY),
+        report.side_table_html(c),
+    ):
+        page = Page(html)
+        assert page.open == []
+        names = {tag for tag, _ in page.tags}
+        assert not names & {"script", "img"} and "onclick" not in str([a for _, a in page.tags])
+        # A name is its text, mark-up and all.
+        assert "<b onclick=\"x()\">Choice & 'co' 0</b>" in page.text
+    assert "<script>alert('build')</script> & \"Sons\"" in sheet(c).text
+    assert "http://example.invalid/x.js" in Page(report.quote_html(c, candidate_id="h-flat", date=DAY)).text
+
+
+@pytest.mark.parametrize("make", [lambda: shipped("towing-engine"), hostile, many, impossible])
+def test_the_chart_is_valid_xml_with_a_bar_for_every_group(make):
+    c = make()
+    shown = list(c.results)
+    root = ET.fromstring(report.cost_chart_svg(shown, c.build.currency))
+    bars = [e for e in root.iter("rect") if e.find("title") is not None]
+    # Widths stand in the ratio of the money they show.
+    widths = sum(float(e.get("width")) for e in bars)
+    money = sum(r.figures["owning"].value for r in shown)
+    biggest = max(bars, key=lambda e: float(e.get("width")))
+    most = max(
+        sum(float(line.amount) for line in r.lines if line.group == g) for r in shown for g in cost.GROUPS
+    )
+    assert float(biggest.get("width")) / widths == pytest.approx(most / money, rel=0.005)
+    # Everything lies on the picture.
+    width = float(root.get("viewBox").split()[2])
+    assert all(float(e.get("x")) + float(e.get("width")) <= width for e in bars)
+
+
+# -- complete ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sheet_says_what_the_comparison_says(name):
+    c = shipped(name)
+    text = sheet(c).text
+    assert squeezed(c.answer) in text
+    assert c.build.name in text and squeezed(c.build.note) in text and "2031-02-03" in text
+    for reason in c.reasons[:6]:
+        assert squeezed(reason) in text
+    for r in c.results:
+        assert r.candidate.name in text
+        assert f"{r.figures['owning'].value:,.0f}" in text and f"{r.figures['first_cost'].value:,.0f}" in text
+    ranked = sorted(c.results, key=lambda r: (not r.passes, r.figures["net"].value))
+    for r in ranked[:2]:
+        for caution in r.assessment.cautions:
+            assert squeezed(caution) in text
+    for caution in ("exhaust led outside", "fire extinguisher", "Springs under load", "Hot oil"):
+        assert caution in text
+    assert "maker's own instruction comes before" in text and "not a guarantee" in text
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sheet_lists_what_was_assumed(name):
+    c = shipped(name)
+    page = report.customer_sheet_html(c, date=DAY)
+    listed = squeezed(Page(page).text.split("Assumed, because the build sheet does not say")[1])
+    for d in c.build.data.values():
+        if d.origin in ("assumed", "common practice", "handbook"):
+            key = d.path.split(".")[-1].replace("_", " ")
+            assert key in listed, d.path
+            assert d.text.replace("**2", "²").replace("**3", "³").replace("*", "·") in listed, d.path
+
+
+def test_the_money_on_a_sheet_adds_up():
+    c = shipped("towing-engine")
+    html = report.customer_sheet_html(c, date=DAY)
+    table = html[html.index('<table class="side money">') :]
+    body = table[table.index("<tbody>") : table.index("</table>")]
+    rows = re.findall(r"<tr( class=\"total\")?><th>(.*?)</th>(.*?)</tr>", body)
+    sums = [0.0] * len(c.results)
+    first = None
+    for total, heading, cells in rows:
+        values = [float(v.replace(",", "")) for v in re.findall(r"<td>([\d,.-]+)</td>", cells)]
+        assert len(values) == len(c.results)
+        if not total:
+            sums = [a + b for a, b in zip(sums, values, strict=True)]
+            if heading.startswith("Deposits"):
+                deposits = values
+        else:
+            # Ten rounded lines are good to ten halves.
+            if first is None:
+                first = values
+            elif "deposits" in locals():
+                sums = [a - b for a, b in zip(sums, deposits, strict=True)]
+            assert sums == pytest.approx(values, abs=5.0), heading
+
+
+def test_the_winner_is_marked_once_and_a_tie_on_all_that_tie():
+    html = report.customer_sheet_html(shipped("towing-engine"), date=DAY)
+    assert html.count('<span class="mark">our answer</span>') == 1
+    tree = plain("budget-cruiser")
+    base = tree["candidates"][0]
+    tied = built({**tree, "candidates": [base, {**base, "id": "twin", "name": "Twin"}]})
+    assert report.customer_sheet_html(tied, date=DAY).count('<span class="mark">tie</span>') == 2
+
+
+@pytest.mark.parametrize("make", [lambda: shipped("budget-cruiser"), impossible, many])
+def test_what_does_not_exist_is_a_dash_and_never_nan(make):
+    c = make()
+    for html in (report.customer_sheet_html(c, date=DAY), report.side_table_html(c)):
+        page = Page(html)
+        assert not re.search(r"\b(nan|inf|None)\b", page.text, re.IGNORECASE)
+    if make is impossible:
+        assert re.search(r"<td[^>]*>-</td>", report.customer_sheet_html(c, date=DAY))
+        assert "cannot be followed" in sheet(c).text
+
+
+def test_more_candidates_than_fit_are_named_behind_the_rest():
+    c = many()
+    page = report.customer_sheet_html(c, date=DAY)
+    heads = re.search(r'<table class="side">\s*<thead>(.*?)</thead>', page, re.DOTALL)[1].count("<th>") - 1
+    assert heads == report.MOST_SHOWN == 5
+    text = Page(page).text
+    assert "Also compared, and behind these" in text
+    assert all(r.candidate.name in text for r in c.results)
+
+
+def test_long_names_stay_whole_in_tables_and_are_cut_in_the_chart():
+    tree = plain("budget-cruiser")
+    long = "Hydraulic flat tappet camshaft of a rather long name, ground on order, 204 deg"
+    tree["candidates"][0]["name"] = long
+    c = built(tree)
+    assert long in sheet(c).text
+    chart = report.cost_chart_svg(list(c.results), "USD")
+    assert long not in chart and long[:33] + "…" in chart
+
+
+def test_metric_sheets_are_metric():
+    us, metric = (sheet(shipped("budget-cruiser", s)).text for s in ("us", "metric"))
+    figures = [text.split("What it gives")[1].split("What it costs")[0] for text in (us, metric)]
+    assert " in " in figures[0] and "inHg" in figures[0] and " mm " not in figures[0]
+    assert " mm " in figures[1] and "kPa" in figures[1] and "inHg" not in figures[1] and "lbf" not in figures[1]
+
+
+def test_a_run_in_is_told_for_flats_only_and_speeds_in_order():
+    tree = plain("budget-cruiser")
+    tree["candidates"][0] |= {"run_in_time": "20 min", "run_in_speed": "900 rpm"}
+    tree["candidates"][1] |= {"run_in_time": "30 min", "run_in_speed": "2400 rpm"}
+    text = sheet(built(tree)).text
+    assert "20 to 30 minutes at about 900 to 2,400 rpm" in text
+    assert "Rollers need no lobe run-in" in text
+    tree["candidates"] = tree["candidates"][2:]
+    assert "Flat tappets" not in sheet(built(tree)).text
+
+
+# -- files -------------------------------------------------------------------------------------------------
+
+
+def test_a_sheet_is_written_once_and_replaced_only_when_told(tmp_path):
+    place = tmp_path / "für den Kunden" / "sheet ü.html"
+    place.parent.mkdir()
+    c = shipped("budget-cruiser")
+    assert ll.write_customer_sheet(c, place) == place
+    first = place.read_bytes()
+    assert Page(first.decode("utf-8")).open == []
+    place.write_text("mine", encoding="utf-8")
+    with pytest.raises(ll.BuildError, match="sheet ü.html"):
+        ll.write_customer_sheet(c, place)
+    assert place.read_text(encoding="utf-8") == "mine"
+    ll.write_customer_sheet(c, place, replace=True)
+    assert place.read_bytes() == first
+    assert [p.name for p in place.parent.iterdir()] == ["sheet ü.html"]
+
+
+# -- quotes ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_lines_of_a_quote_add_up_to_its_total(name):
+    c = shipped(name)
+    for r in c.results:
+        html = report.quote_html(c, candidate_id=r.candidate.id, date=DAY)
+        table = html[html.index('<table class="lines">') :]
+        amounts = [float(m.replace(",", "")) for m in re.findall(r"<td>([\d,]+\.\d\d)</td></tr>", table)]
+        *lines, total = amounts
+        assert sum(lines) == pytest.approx(total, abs=0.005 * len(lines))
+        surprises = sum(float(x.amount) for x in r.lines if x.group == "surprises")
+        assert total == pytest.approx(r.figures["first_cost"].value - surprises, abs=0.006)
+        for line in re.findall(r"<td>([\d.]+)</td><td>([\d,]+\.\d\d)</td><td>([\d,]+\.\d\d)</td>", table):
+            quantity, each, amount = (float(x.replace(",", "")) for x in line)
+            assert quantity * each == pytest.approx(amount, abs=0.006)
+        assert ("does not pass every limit" in html) == (not r.passes)
+
+
+def test_there_is_no_quote_when_nothing_passes_and_none_is_named():
+    build = ll.change(shipped("budget-cruiser").build, {"limits.budget": "1 USD"})
+    c = ll.compare(build)
+    with pytest.raises(ll.BuildError, match="nothing to quote"):
+        report.quote_html(c)
+    assert "over the budget" in report.quote_html(c, candidate_id="h-flat")
