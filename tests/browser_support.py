@@ -29,9 +29,7 @@ CHROMIUM_FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
     "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",  # nothing outside can answer
 ]  # fmt: skip
-LAB_IDLE = (
-    "#jp-main-statusbar :text('| Idle')"  # kernel ready; the toolbar's dot folds away on narrow screens
-)
+LAB_IDLE = "#jp-main-statusbar :text('| Idle')"  # kernel ready; the toolbar's dot folds away on narrow screens
 LAB_NOTEBOOK = ".jp-NotebookPanel:not(.lm-mod-hidden)"
 VOILA_READY = "#rendered_cells:visible"
 
@@ -51,9 +49,7 @@ class Served:
 
     def lab(self, name: str, workspace: str = "test") -> str:
         """Address of the notebook in JupyterLab, in a workspace of its own so that no old tab comes back."""
-        address = launch.lab_address(self.port, name).replace(
-            "/doc/tree/", f"/doc/workspaces/{workspace}/tree/"
-        )
+        address = launch.lab_address(self.port, name).replace("/doc/tree/", f"/doc/workspaces/{workspace}/tree/")
         return f"{address}?reset&token={self.token}"
 
 
@@ -75,9 +71,7 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
         tmp / "private",
         tmp / "server.log",
     )
-    command = launch.server_command(
-        port=port, token=token, root=folder, private=private, python=Path(sys.executable)
-    )
+    command = launch.server_command(port=port, token=token, root=folder, private=private, python=Path(sys.executable))
     env = launch.server_environment(root=folder, private=private)
     env["PYTHONPATH"] = str(ROOT / "lib")  # the copy holds no lib
     env["LOBELEDGER_DATA"] = str(folder / "data")  # what a test saves stays in the copy
@@ -108,9 +102,7 @@ def browser() -> Iterator[Any]:
 
     found = os.environ.get("CHROMIUM") or next(filter(None, map(shutil.which, CHROMIUM_NAMES)), None)
     if found is None:
-        pytest.fail(
-            "Chromium was not found: install it (Debian: apt install chromium) or set CHROMIUM to its path."
-        )
+        pytest.fail("Chromium was not found: install it (Debian: apt install chromium) or set CHROMIUM to its path.")
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=found, args=CHROMIUM_FLAGS)
         yield running

@@ -35,9 +35,7 @@ BASE, LIFT, NOSE, ALPHA = 1.125, 0.5, 0.125, np.radians(55.0)  # in, in, in, hal
 def circular_arc_cam(nodes: int = 2001) -> ArcCam:
     """Geometry after the example; the flank is an arc tangent to base circle and nose."""
     nose_centre = BASE + LIFT - NOSE
-    flank_centre = (nose_centre**2 - (BASE - NOSE) ** 2) / (
-        2.0 * ((BASE - NOSE) - nose_centre * np.cos(ALPHA))
-    )
+    flank_centre = (nose_centre**2 - (BASE - NOSE) ** 2) / (2.0 * ((BASE - NOSE) - nose_centre * np.cos(ALPHA)))
     flank_radius = flank_centre + BASE
     junction = np.arcsin(nose_centre * np.sin(ALPHA) / (flank_radius - NOSE))
     theta = np.linspace(0.0, ALPHA, nodes)
@@ -46,9 +44,7 @@ def circular_arc_cam(nodes: int = 2001) -> ArcCam:
     lift = np.where(flank, flank_centre * (1.0 - np.cos(theta)), nose_arm + NOSE - BASE)
     velocity = np.where(flank, flank_centre * np.sin(theta), nose_centre * np.sin(ALPHA - theta))
     acceleration = np.where(flank, flank_centre * np.cos(theta), -nose_arm)
-    return ArcCam(
-        float(flank_centre), float(nose_centre), float(junction), theta, lift, velocity, acceleration, flank
-    )
+    return ArcCam(float(flank_centre), float(nose_centre), float(junction), theta, lift, velocity, acceleration, flank)
 
 
 def simple_harmonic(x: Array) -> Motion:
@@ -84,9 +80,7 @@ def modified_trapezoid(x: Array) -> Motion:
     way = np.where(
         y < 0.125,
         peak * (y / w - np.sin(w * y) / w**2),
-        np.where(
-            y < 0.375, s1 + v1 * u + peak * u**2 / 2.0, s2 + v2 * z + peak / w**2 * (1.0 - np.cos(w * z))
-        ),
+        np.where(y < 0.375, s1 + v1 * u + peak * u**2 / 2.0, s2 + v2 * z + peak / w**2 * (1.0 - np.cos(w * z))),
     )
     return np.where(x <= 0.5, way, 1.0 - way), speed, np.where(x <= 0.5, half, -half)
 
@@ -99,9 +93,7 @@ def modified_sine(x: Array) -> Motion:
     lift = c * np.where(
         x < 0.125,
         np.pi * x - np.sin(quick) / 4.0,
-        np.where(
-            x <= 0.875, 2.0 + np.pi * x - 9.0 / 4.0 * np.sin(slow), 4.0 + np.pi * x - np.sin(quick) / 4.0
-        ),
+        np.where(x <= 0.875, 2.0 + np.pi * x - 9.0 / 4.0 * np.sin(slow), 4.0 + np.pi * x - np.sin(quick) / 4.0),
     )
     velocity = c * np.pi * (1.0 - np.where(ends, np.cos(quick), 3.0 * np.cos(slow)))
     acceleration = 4.0 * np.pi**2 * c * np.where(ends, np.sin(quick), np.sin(slow))

@@ -12,8 +12,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from browser_support import CHROMIUM_FLAGS, CHROMIUM_NAMES, ROOT, serve
 from playwright.sync_api import sync_playwright
+
+from browser_support import CHROMIUM_FLAGS, CHROMIUM_NAMES, ROOT, serve
 
 
 def main(arguments: list[str]) -> None:

@@ -421,6 +421,8 @@ FLOW = [
 MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
     Engine: {
         "cylinders": (H, 6, "torque"),
+        "runner_length": (H, "0.40 m", "torque"),
+        "runner_area_share": (H, 0.95, "torque"),
         "bore": (H, "4.10 in", "mach_index breathing_speed overlap_factor torque"),
         "stroke": (H, "3.60 in", "mach_index overlap_factor dynamic_compression cranking_pressure"),
         "rod": (H, "6.0 in", "dynamic_compression cranking_pressure"),
@@ -439,6 +441,9 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
     },
     Model: {
         "ramp_velocity": (S, "0.0007 in/deg", "seat_duration ivc overlap dynamic_compression"),
+        "exhaust_reference_speed": (H, "5000 rpm", "torque"),
+        "runner_entry_loss": (H, 0.4, "torque"),
+        "runner_friction": (H, 0.05, "torque"),
         "jerk_allowance": (H, 1.5, "rigid_limit stress_cranking"),
         "ramp_velocity_low": (H, "0.0004 in/deg", "seat_duration"),
         "ramp_velocity_high": (H, "0.0007 in/deg", "seat_duration"),

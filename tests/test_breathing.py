@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import time
 from typing import Any
 
 import numpy as np
@@ -12,16 +11,13 @@ import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import quad, solve_ivp
+from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
 from lobeledger.breathing import (
     FLOW_BENCH_28_INH2O_PA,
     GAS_CONSTANT_J_PER_KG_K,
     Band,
-    BurnEstimate,
-    EvoState,
-    FillResult,
     OverlapIntegrals,
     bmep_pa,
     choked_pressure_ratio,
@@ -29,8 +25,6 @@ from lobeledger.breathing import (
     curtain_area_m2,
     discharge_coefficient,
     effective_area_m2,
-    evo_state,
-    fill_and_empty,
     flow_bench_effective_area_m2,
     flow_bench_velocity_m_per_s,
     flow_function,
@@ -65,9 +59,7 @@ FLAT_TABLE = {
 
 def test_curtain_equals_port_at_a_quarter_diameter() -> None:
     # Heywood, ch. 6: pi D L = pi D^2/4 at L/D = 0.25. Exact.
-    assert curtain_area_m2(0.25 * 0.0508, valve_diameter_m=0.0508) == pytest.approx(
-        port_area_m2(0.0508), rel=1e-15
-    )
+    assert curtain_area_m2(0.25 * 0.0508, valve_diameter_m=0.0508) == pytest.approx(port_area_m2(0.0508), rel=1e-15)
 
 
 # 28 inH2O, incompressible: 106.7-107.8 m/s and 145.8-147.4 ft3/min per in2 for air of 0.0765 lb/ft3 and 1.2
@@ -98,9 +90,9 @@ def test_effective_area_stays_below_throat_and_curtain(ratio: float, diameter: f
     throat = port_area_m2(0.85 * diameter, stem_diameter_m=0.2 * diameter)
     capped = effective_area_m2(lift, valve_diameter_m=diameter, throat_area_m2=throat, **FLAT_TABLE)
     assert capped <= area + 1e-15
-    assert effective_area_m2(
-        lift, valve_diameter_m=diameter, valves_per_cylinder=2, **FLAT_TABLE
-    ) == pytest.approx(2 * area, rel=1e-15)
+    assert effective_area_m2(lift, valve_diameter_m=diameter, valves_per_cylinder=2, **FLAT_TABLE) == pytest.approx(
+        2 * area, rel=1e-15
+    )
 
 
 def test_discharge_table_is_never_extrapolated() -> None:
@@ -193,9 +185,7 @@ def test_mean_area_counts_duration() -> None:
     for duration in (math.pi, 1.4 * math.pi):
         angle = np.linspace(0.0, 2 * math.pi, 4001)
         area = np.where(angle < duration, 6e-4 * np.sin(math.pi * angle / duration), 0.0).clip(0.0)
-        assert mean_effective_area_m2(angle, area) == pytest.approx(
-            2 * 6e-4 * duration / math.pi**2, rel=1e-5
-        )
+        assert mean_effective_area_m2(angle, area) == pytest.approx(2 * 6e-4 * duration / math.pi**2, rel=1e-5)
 
 
 @given(st.floats(3e-4, 1.2e-3), st.floats(0.08, 0.12), st.floats(0.07, 0.11))
@@ -281,18 +271,9 @@ def test_fox_residual_by_hand() -> None:
 def test_residual_falls_with_speed_and_intake_pressure(of: float, rpm: float, p_i: float) -> None:
     state = {"exhaust_pressure_pa": 1.0e5, "equivalence_ratio": 1.0, "compression_ratio": 9.5}
     here = residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=p_i, **state)
-    assert (
-        residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=1.1 * rpm, intake_pressure_pa=p_i, **state)
-        <= here
-    )
-    assert (
-        residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=1.05 * p_i, **state)
-        < here
-    )
-    assert (
-        residual_fraction(overlap_factor_deg_per_m=of + 0.1, speed_rpm=rpm, intake_pressure_pa=p_i, **state)
-        > here
-    )
+    assert residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=1.1 * rpm, intake_pressure_pa=p_i, **state) <= here
+    assert residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=1.05 * p_i, **state) < here
+    assert residual_fraction(overlap_factor_deg_per_m=of + 0.1, speed_rpm=rpm, intake_pressure_pa=p_i, **state) > here
 
 
 def test_residual_refuses_what_it_does_not_describe() -> None:
@@ -343,10 +324,7 @@ def test_idle_balance_closes(of: float, rpm: float) -> None:
 
 
 def test_more_overlap_idles_on_less_vacuum_until_it_does_not_idle() -> None:
-    vacuum = [
-        idle_vacuum(**{**IDLE, "overlap_factor_deg_per_m": of}).vacuum_pa.nominal
-        for of in (0.0, 0.5, 1.0, 2.0)
-    ]
+    vacuum = [idle_vacuum(**{**IDLE, "overlap_factor_deg_per_m": of}).vacuum_pa.nominal for of in (0.0, 0.5, 1.0, 2.0)]
     assert all(b < a for a, b in itertools.pairwise(vacuum))
     with pytest.raises(NoSolution, match="raise the idle speed"):
         idle_vacuum(**{**IDLE, "friction_mep_pa": 9.0e5})
@@ -367,370 +345,9 @@ def test_cranking_pressure_isothermal_and_adiabatic_ends() -> None:
     kwargs = {"trapped_compression_ratio": 8.0, "ambient_pressure_pa": 101325.0}
     assert cranking_pressure_gauge_pa(polytropic_exponent=1.0, **kwargs) == pytest.approx(709275.0, rel=1e-12)
     isentropic = 101325.0 * (8.0 * 8.0**0.4 - 1.0)
-    assert cranking_pressure_gauge_pa(polytropic_exponent=1.4, **kwargs) == pytest.approx(
-        isentropic, rel=1e-12
-    )
+    assert cranking_pressure_gauge_pa(polytropic_exponent=1.4, **kwargs) == pytest.approx(isentropic, rel=1e-12)
     with pytest.raises(OutOfRange, match="exponent"):
         cranking_pressure_gauge_pa(polytropic_exponent=1.5, **kwargs)
-
-
-# ------------------------------------------------------------------------------------- filling and emptying
-
-GEOMETRY = {"bore_m": 0.1016, "stroke_m": 0.0884, "rod_length_m": 0.1448, "compression_ratio": 9.5}
-RADIUS, ROD = 0.0442, 0.1448
-SWEPT = math.pi * 0.1016**2 / 4 * 0.0884
-CLEAR = SWEPT / 8.5
-
-
-def hump(deg: np.ndarray, opens: float, closes: float, area: float) -> np.ndarray:
-    """A smooth effective area that is zero at and outside its events."""
-    inside = (deg > opens) & (deg < closes)
-    return np.where(inside, area * np.sin(math.pi * (deg - opens) / (closes - opens)).clip(0.0) ** 1.5, 0.0)
-
-
-def engine(
-    *,
-    ivo: float = 30.0,
-    ivc: float = 65.0,
-    evo: float = 70.0,
-    evc: float = 30.0,
-    intake_area: float = 7.5e-4,
-    exhaust_area: float = 5.5e-4,
-    step: float = 1.0,
-) -> dict[str, Any]:
-    deg = np.arange(60.0, 700.0 + step / 2, step)
-    return {
-        "crank_rad": np.radians(deg),
-        "intake_effective_area_m2": hump(deg, 360.0 - ivo, 540.0 + ivc, intake_area),
-        "exhaust_effective_area_m2": hump(deg, 180.0 - evo, 360.0 + evc, exhaust_area),
-        "intake_pressure_pa": 1.0e5,
-        "intake_temperature_k": 300.0,
-        "exhaust_pressure_pa": 1.0e5,
-        "reference_pressure_pa": 1.0e5,
-        "reference_temperature_k": 298.0,
-        **GEOMETRY,
-    }
-
-
-def boxes(*, ivo_deg: float, ivc_deg: float, evo_deg: float, evc_deg: float, area: float) -> dict[str, Any]:
-    """Valves that open and close within a quarter of a degree, for limits with a closed form."""
-    case = engine(step=0.25)
-    deg = np.degrees(case["crank_rad"])
-    case["intake_effective_area_m2"] = np.where((deg > ivo_deg + 0.1) & (deg < ivc_deg - 0.1), area, 0.0)
-    case["exhaust_effective_area_m2"] = np.where((deg > evo_deg + 0.1) & (deg < evc_deg - 0.1), area, 0.0)
-    return case
-
-
-def volume(theta: float) -> float:
-    """Written on its own, from the triangle of crank and rod."""
-    height = RADIUS * math.cos(theta) + math.sqrt(ROD**2 - RADIUS**2 * math.sin(theta) ** 2)
-    return CLEAR + math.pi * 0.1016**2 / 4 * (RADIUS + ROD - height)
-
-
-# Heywood, eq. 6.2 (from memory): ideal volumetric efficiency of a four-stroke with valves that open and
-# close at the dead centres, r/(r-1) - [p_e/p_i + (g-1)]/[g (r-1)], times p_i T_ref/(p_ref T_i). Large valves
-# at 300 rpm approach it; 0.5 % for the finite opening time and area.
-@pytest.mark.parametrize(("p_i", "p_e"), [(1.0e5, 1.0e5), (1.0e5, 1.1e5), (0.5e5, 1.0e5), (0.8e5, 0.9e5)])
-def test_heywood_ideal_volumetric_efficiency(p_i: float, p_e: float) -> None:
-    g, r = 1.35, 9.5
-    case = boxes(ivo_deg=360, ivc_deg=540, evo_deg=180, evc_deg=360, area=4e-3)
-    case.update(
-        intake_pressure_pa=p_i, exhaust_pressure_pa=p_e, charge_heating_k=0.0, port_cooling_fraction=0.0
-    )
-    case.update(gamma_fresh=g, gamma_burned=g)
-    found = fill_and_empty([300.0], evo_given=EvoState(4e5, 1500.0), **case)
-    ideal = (r / (r - 1) - (p_e / p_i + g - 1) / (g * (r - 1))) * (p_i / 1e5) * (298.0 / 300.0)
-    assert found.volumetric_efficiency[0] == pytest.approx(ideal, rel=0.005)
-    assert found.pumping_mep_pa[0] == pytest.approx(p_e - p_i, abs=0.01e5)
-
-
-def test_slow_engine_with_late_closing_fills_what_the_closing_leaves() -> None:
-    """At constant pressure volumes add: fresh volume drawn is V(IVC) - V(EVC), backflow included."""
-    case = boxes(ivo_deg=360, ivc_deg=600, evo_deg=120, evc_deg=360, area=4e-3)
-    case.update(charge_heating_k=0.0, port_cooling_fraction=0.0, gamma_fresh=1.35, gamma_burned=1.35)
-    found = fill_and_empty([300.0], evo_given=EvoState(4e5, 1500.0), **case)
-    expected = (volume(math.radians(600)) - CLEAR) / SWEPT * 298.0 / 300.0
-    assert found.volumetric_efficiency[0] == pytest.approx(expected, rel=0.005)
-    # The pressure at closing is the intake's, since nothing resists; 0.5 %.
-    assert found.trapped_pressure_pa[0] == pytest.approx(1.0e5, rel=0.005)
-
-
-@pytest.mark.parametrize("rpm", [2500.0, 5500.0])
-@pytest.mark.parametrize("evc", [30.0, 50.0])
-def test_against_an_independent_integrator(rpm: float, evc: float) -> None:
-    """The same physics written again by hand and integrated by scipy's LSODA at tight tolerance.
-
-    Written without the smoothing near equal pressures, in mass, temperature and burned fraction instead of
-    the kernel's extensive variables. 0.1 % on mass and temperature, 0.001 on the residual.
-    """
-    g_f, g_b, t_fresh, cooling = 1.38, 1.30, 325.0, 0.4
-    case = engine(evc=evc)
-    case.update(exhaust_pressure_pa=1.06e5)
-    given_state = EvoState(4.2e5, 1500.0)
-    found = fill_and_empty(
-        [rpm], evo_given=given_state, charge_heating_k=25.0, port_cooling_fraction=cooling, **case
-    )
-    omega, p_i, p_e = rpm * math.pi / 30, 1.0e5, 1.06e5
-    piston_area = math.pi * 0.1016**2 / 4
-    angle, a_i, a_e = case["crank_rad"], case["intake_effective_area_m2"], case["exhaust_effective_area_m2"]
-    opens = float(angle[np.nonzero(a_e)[0][0] - 1])
-    closes = float(angle[np.nonzero(a_i)[0][-1] + 1])
-
-    def cv(x: float) -> float:
-        return (1 - x) * R / (g_f - 1) + x * R / (g_b - 1)
-
-    def flux(p_up: float, t_up: float, x_up: float, p_down: float) -> float:
-        g = 1 + R / cv(x_up)
-        r = max(p_down / p_up, (2 / (g + 1)) ** (g / (g - 1)))
-        return (
-            p_up
-            / math.sqrt(R * t_up)
-            * math.sqrt(2 * g / (g - 1) * max(r ** (2 / g) - r ** ((g + 1) / g), 0.0))
-        )
-
-    def cycle(store: list[float], t_e: float, x_e: float) -> np.ndarray:
-        def rhs(theta: float, y: np.ndarray) -> list[float]:
-            m, t, x, ms, hs, bs = (float(v) for v in y[:6])
-            v = volume(theta)
-            dv = piston_area * math.sin(theta) * RADIUS
-            dv *= 1 + RADIUS * math.cos(theta) / math.sqrt(ROD**2 - (RADIUS * math.sin(theta)) ** 2)
-            p = m * R * t / v
-            ai, ae = float(np.interp(theta, angle, a_i)), float(np.interp(theta, angle, a_e))
-            full = ms > 1e-9
-            if p < p_i:
-                xi = bs / ms if full else 0.0
-                ti = hs / (ms * (cv(xi) + R)) if full else t_fresh
-                fi = ai * flux(p_i, ti, xi, p) / omega
-            else:
-                ti, xi = t, x
-                fi = -ai * flux(p, t, x, p_i) / omega
-            if p < p_e:
-                to, xo = t_e, x_e
-                fe = ae * flux(p_e, t_e, x_e, p) / omega
-            else:
-                to, xo = t, x
-                fe = -ae * flux(p, t, x, p_e) / omega
-            dx = (fi * (xi - x) + fe * (xo - x)) / m
-            energy = fi * (cv(xi) + R) * ti + fe * (cv(xo) + R) * to - p * dv
-            # d(m cv T) = cv T dm + m T dcv + m cv dT
-            dt = (energy - cv(x) * t * (fi + fe) - m * t * (cv(1.0) - cv(0.0)) * dx) / (m * cv(x))
-            share = 1.0 if fi < 0 or full else 0.0
-            out = max(-fe, 0.0)
-            return [
-                fi + fe,
-                dt,
-                dx,
-                -fi * share,
-                -fi * (cv(xi) + R) * (ti - cooling * (ti - t_fresh) if fi < 0 else ti) * share,
-                -fi * xi * share,
-                out,
-                out * (cv(x) + R) * t,
-                out * x,
-            ]
-
-        m_0 = given_state.pressure_pa * volume(opens) / (R * given_state.temperature_k)
-        start = [m_0, given_state.temperature_k, 1.0, *store, 0.0, 0.0, 0.0]
-        atol = [1e-10, 1e-4, 1e-7, 1e-10, 1e-4, 1e-10, 1e-10, 1e-4, 1e-10]
-        result = solve_ivp(rhs, (opens, closes), start, method="LSODA", rtol=1e-6, atol=atol, max_step=0.05)
-        assert result.success
-        return np.asarray(result.y[:, -1])
-
-    store, t_out, x_e = [0.0, 0.0, 0.0], 1200.0, 1.0
-    for _ in range(6):
-        y = cycle(store, t_out - cooling * (t_out - t_fresh), x_e)
-        store = [float(v) for v in y[3:6]]
-        x_e = min(float(y[8] / y[6]), 1.0)
-        t_out = float(y[7] / (y[6] * (cv(x_e) + R)))
-    fresh = y[0] * (1 - y[2])
-    assert found.fresh_kg[0] == pytest.approx(fresh, rel=1e-3)
-    assert found.trapped_temperature_k[0] == pytest.approx(y[1], rel=1e-3)
-    assert found.residual_fraction[0] == pytest.approx(y[2], abs=1e-3)
-    assert found.exhaust_temperature_k[0] == pytest.approx(t_out, rel=1e-3)
-
-
-SPEEDS = np.array([600, 800, 1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 6000, 7000.0])
-
-
-def test_mass_and_energy_close_and_fresh_gas_is_accounted_for() -> None:
-    case = engine(ivo=45, evc=45)
-    case.update(intake_pressure_pa=1.02e5)  # some fresh gas blows straight through
-    found = fill_and_empty(SPEEDS, **case)
-    assert np.max(np.abs(found.mass_imbalance)) < 1e-10
-    assert np.max(np.abs(found.energy_imbalance)) < 1e-10
-    # Settled: what is drawn is kept or lost to the exhaust; the settling tolerance is 1e-4 of the charge,
-    # and the port store may still move by as much, so 5e-4.
-    assert found.drawn_kg == pytest.approx(found.fresh_kg + found.lost_to_exhaust_kg, rel=5e-4)
-    assert np.all(found.lost_to_exhaust_kg >= -1e-12) and found.lost_to_exhaust_kg[0] > 1e-6
-
-
-def test_flow_through_a_small_valve_is_choked() -> None:
-    """With a tiny intake valve the cylinder stays in deep vacuum: mass = choked rate x open time.
-
-    The upper bound is the choked rate from IVO to IVC; the lower starts where the residual alone, expanded
-    isentropically, has fallen below the critical pressure, and both lie within 20 % of each other.
-    """
-    area, rpm = 2.0e-5, 8000.0
-    case = boxes(ivo_deg=360, ivc_deg=600, evo_deg=120, evc_deg=360, area=1e-3)
-    case["intake_effective_area_m2"] = np.where(case["intake_effective_area_m2"] > 0, area, 0.0)
-    case.update(charge_heating_k=0.0)
-    found = fill_and_empty([rpm], evo_given=EvoState(1.5e5, 1200.0), **case)
-    rate = area * float(
-        orifice_mass_flux_kg_per_s_m2(
-            1e5, upstream_temperature_k=300.0, downstream_pressure_pa=0.1e5, gamma=1.38
-        )
-    )
-    second_per_deg = 1 / (6 * rpm)
-    grown = next(
-        d for d in np.arange(360.0, 420.0, 0.1) if (CLEAR / volume(math.radians(d))) ** 1.3 * 1.3 < 0.5
-    )
-    most, least = rate * 240.25 * second_per_deg, rate * (600 - grown) * second_per_deg
-    assert found.trapped_pressure_pa[0] < 0.45e5
-    assert least < found.fresh_kg[0] <= most
-    assert least / most > 0.80
-
-
-def test_small_valves_cost_filling_at_speed() -> None:
-    filled = [
-        fill_and_empty([6500.0], **engine(intake_area=area)).volumetric_efficiency[0]
-        for area in (4e-4, 5.5e-4, 7e-4, 9e-4)
-    ]
-    assert all(b > a + 0.01 for a, b in itertools.pairwise(filled))
-
-
-def test_late_closing_costs_low_speed_and_pays_at_high_speed() -> None:
-    closings = (50.0, 65.0, 80.0, 95.0)
-    slow = [fill_and_empty([1000.0], **engine(ivc=c)).volumetric_efficiency[0] for c in closings]
-    fast = [fill_and_empty([7000.0], **engine(ivc=c)).volumetric_efficiency[0] for c in closings]
-    assert all(b < a for a, b in itertools.pairwise(slow))
-    assert fast[-1] > fast[0]
-
-
-def test_throttled_engine_with_more_overlap_keeps_more_residual() -> None:
-    kept = []
-    for overlap in (20.0, 40.0, 60.0):
-        case = engine(ivo=overlap / 2, evc=overlap / 2)
-        case.update(intake_pressure_pa=0.45e5)
-        kept.append(fill_and_empty([1500.0], **case).residual_fraction[0])
-    assert kept[0] < kept[1] < kept[2]
-
-
-def test_finer_grid_and_order_of_speeds_do_not_matter() -> None:
-    coarse, fine = fill_and_empty(SPEEDS, **engine(step=1.0)), fill_and_empty(SPEEDS, **engine(step=0.25))
-    assert coarse.volumetric_efficiency == pytest.approx(fine.volumetric_efficiency, rel=1e-3)
-    backward = fill_and_empty(SPEEDS[::-1], **engine(step=1.0))
-    assert backward.volumetric_efficiency[::-1] == pytest.approx(coarse.volumetric_efficiency, rel=1e-3)
-
-
-plausible_valves = st.fixed_dictionaries(
-    {
-        "ivo": st.integers(0, 45),
-        "ivc": st.integers(35, 95),
-        "evo": st.integers(40, 90),
-        "evc": st.integers(0, 45),
-        "intake_area": st.floats(5e-4, 1.5e-3),
-        "exhaust_area": st.floats(4e-4, 1.2e-3),
-    }
-)
-
-
-def within_physics(found: FillResult) -> bool:
-    return bool(
-        0.0 < found.residual_fraction[0] < 1.0
-        and 0.0 < found.volumetric_efficiency[0] < 1.3
-        and abs(found.mass_imbalance[0]) < 1e-9
-        and abs(found.energy_imbalance[0]) < 1e-9
-        and 300.0 < found.trapped_temperature_k[0] < 1200.0
-    )
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.floats(1000, 8000), plausible_valves, st.floats(0.85e5, 1.05e5), st.floats(1.0, 1.15))
-def test_any_plausible_engine_at_open_throttle_settles(
-    rpm: float, valves: dict[str, Any], p_i: float, back: float
-) -> None:
-    case = engine(step=2.0, **valves)
-    case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=back * p_i)
-    assert within_physics(fill_and_empty([rpm], **case))
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.floats(300, 10000), plausible_valves, st.floats(0.25e5, 1.05e5), st.floats(0.95e5, 1.5e5))
-def test_a_throttled_engine_settles_or_says_that_it_cannot_fire(
-    rpm: float, valves: dict[str, Any], p_i: float, p_e: float
-) -> None:
-    """A cylinder in deep vacuum may breathe only exhaust: then a sentence, never a hang or a NaN."""
-    case = engine(step=2.0, **valves)
-    case.update(intake_pressure_pa=p_i, exhaust_pressure_pa=p_e)
-    try:
-        assert within_physics(fill_and_empty([rpm], **case))
-    except NoSolution as trouble:
-        assert "draws back too much exhaust" in str(trouble)
-        assert p_i < p_e
-
-
-def test_thirteen_speeds_take_a_blink() -> None:
-    """Feel: a slider needs an answer within 40 ms; best of five, so a busy machine does not fail it."""
-    case = engine()
-    fill_and_empty(SPEEDS, **case)
-    best = math.inf
-    for _ in range(5):
-        start = time.perf_counter()
-        fill_and_empty(SPEEDS, **case)
-        best = min(best, time.perf_counter() - start)
-    assert best < 0.040
-
-
-def test_pressures_may_differ_by_speed() -> None:
-    """Back pressure at 1500 rpm only: that speed loses filling and 20 kPa of work, its neighbour nothing.
-
-    At 1500 rpm the exhaust stroke runs near the port pressure, so pumping grows by about the rise itself (15
-    %).
-    """
-    case = engine()
-    case.update(exhaust_pressure_pa=[1.2e5, 1.0e5])
-    found: FillResult = fill_and_empty([1500.0, 3000.0], **case)
-    free = fill_and_empty([1500.0, 3000.0], **engine())
-    assert found.volumetric_efficiency[0] < free.volumetric_efficiency[0] - 0.01
-    assert found.pumping_mep_pa[0] - free.pumping_mep_pa[0] == pytest.approx(0.2e5, rel=0.15)
-    assert found.volumetric_efficiency[1] == pytest.approx(free.volumetric_efficiency[1], rel=1e-3)
-
-
-def test_fill_and_empty_refuses_what_it_cannot_do() -> None:
-    with pytest.raises(OutOfRange, match="300 to 10000"):
-        fill_and_empty([200.0], **engine())
-    shut = engine()
-    shut["intake_effective_area_m2"] = np.zeros_like(shut["crank_rad"])
-    with pytest.raises(OutOfRange, match="never opens"):
-        fill_and_empty([3000.0], **shut)
-    with pytest.raises(OutOfRange, match="from 540 to 720"):
-        fill_and_empty([3000.0], **engine(ivc=-20.0))
-    uneven = engine()
-    uneven["crank_rad"] = uneven["crank_rad"] ** 1.01
-    with pytest.raises(OutOfRange, match="equal steps"):
-        fill_and_empty([3000.0], **uneven)
-    bad = engine()
-    bad.update(intake_pressure_pa=[1e5, 1e5])
-    with pytest.raises(OutOfRange, match="one for each speed"):
-        fill_and_empty([1000.0, 2000.0, 3000.0], **bad)
-    with pytest.raises(OutOfRange, match="lost_fraction"):
-        fill_and_empty([3000.0], burn=BurnEstimate(lost_fraction=1.2), **engine())
-
-
-def test_evo_estimate_without_fuel_is_two_polytropes() -> None:
-    """No heat and equal exponents: the state lies on one polytrope from inlet closing."""
-    v_ivc, v_evo = volume(math.radians(600)), volume(math.radians(110))
-    mass, t = 6e-4, 350.0
-    p = mass * R * t / v_ivc
-    found = evo_state(
-        trapped_kg=mass,
-        residual_fraction=0.1,
-        trapped_temperature_k=t,
-        volume_at_ivc_m3=v_ivc,
-        clearance_volume_m3=CLEAR,
-        volume_at_evo_m3=v_evo,
-        burn=BurnEstimate(fuel_heating_value_j_per_kg=0.0, compression_exponent=1.3, expansion_exponent=1.3),
-    )
-    assert found.pressure_pa == pytest.approx(p * (v_ivc / v_evo) ** 1.3, rel=1e-12)
 
 
 # ---------------------------------------------------------------------------------------------------- torque

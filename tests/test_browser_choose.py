@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from browser_support import LAB_NOTEBOOK, Served, browser, run_all, served, watched  # noqa: F401
 
 pytestmark = pytest.mark.browser
@@ -79,9 +80,7 @@ def test_every_control_is_reached_by_the_keyboard(served: Served, browser: Any) 
     page.locator(".ll-picker select").focus()
     for _ in range(60):
         page.keyboard.press("Tab")
-        seen.add(
-            page.evaluate("(document.activeElement.closest('[class*=ll-]') || document.activeElement).className")
-        )
+        seen.add(page.evaluate("(document.activeElement.closest('[class*=ll-]') || document.activeElement).className"))
     reached = " ".join(seen)
     for name in ("ll-fresh", "ll-reset", "ll-save", "ll-set-use-highest-speed", "ll-set-use-years", "ll-download"):
         assert name in reached, (name, reached)

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lobeledger.buildfile import (
     LARGEST_SHEET_BYTES,
     MOST_CANDIDATES,
@@ -76,9 +77,7 @@ def test_shipped_builds_read(path: Path) -> None:
     assert "INVENTED" in path.read_text(encoding="utf-8").split("schema")[0]
     for each in build.candidates:
         assert 2 <= len(each.intake.points) and 2 <= len(each.exhaust.points)
-        assert each.intake.points[0].at_m == pytest.approx(
-            (0.006 if each.lifter == "hydraulic" else 0.020) * IN
-        )
+        assert each.intake.points[0].at_m == pytest.approx((0.006 if each.lifter == "hydraulic" else 0.020) * IN)
         assert sum(p.price_money * p.quantity for p in each.parts) > 0
         assert each.springs.coil_bind_m < each.springs.installed_height_m
 
@@ -170,9 +169,9 @@ def test_defaults_follow_the_kind_of_candidate() -> None:
     flat, roller = build.candidates
     assert (flat.core, roller.core) == ("iron", "steel")
     assert flat.wheel_diameter_m is None and roller.face_diameter_m is None
-    assert flat.springs.seat_load_n == pytest.approx(
-        115 * LBF
-    ) and roller.springs.seat_load_n == pytest.approx(140 * LBF)
+    assert flat.springs.seat_load_n == pytest.approx(115 * LBF) and roller.springs.seat_load_n == pytest.approx(
+        140 * LBF
+    )
     assert roller.run_in_time_s == 0.0 and flat.run_in_time_s == 1800.0
     assert (flat.failure.what, roller.failure.what) == ("wiped lobe", "axle or needle failure")
 
@@ -406,9 +405,7 @@ def test_an_empty_sheet(text: str) -> None:
 
 def test_no_candidate() -> None:
     assert "candidates: is missing" in refused(SHEET.split("[[candidates]]")[0])
-    assert "candidates" in refused(
-        SHEET.split("[[candidates]]")[0].replace("schema = 1", "schema = 1\ncandidates = 3")
-    )
+    assert "candidates" in refused(SHEET.split("[[candidates]]")[0].replace("schema = 1", "schema = 1\ncandidates = 3"))
 
 
 def test_too_many_candidates() -> None:
@@ -619,9 +616,7 @@ def test_a_written_build_reads_back_the_same(tmp_path: Path, name: str) -> None:
     path = write_build(build, tmp_path / "copy.toml")
     again = read_build(path)
     assert again == build
-    assert path.read_text(encoding="utf-8") == (DATA_DIR / "builds" / f"{name}.toml").read_text(
-        encoding="utf-8"
-    )
+    assert path.read_text(encoding="utf-8") == (DATA_DIR / "builds" / f"{name}.toml").read_text(encoding="utf-8")
 
 
 def test_changes_are_written_and_remarks_kept(tmp_path: Path) -> None:
@@ -638,9 +633,7 @@ def test_changes_are_written_and_remarks_kept(tmp_path: Path) -> None:
     text = write_build(build, tmp_path / "mine.toml").read_text(encoding="utf-8")
     again = read_build(tmp_path / "mine.toml")
     assert dict(again.data) == dict(build.data)
-    assert all(
-        getattr(again, part) == getattr(build, part) for part in ("engine", "use", "model", "candidates")
-    )
+    assert all(getattr(again, part) == getattr(build, part) for part in ("engine", "use", "model", "candidates"))
     old = (DATA_DIR / "builds" / "budget-cruiser.toml").read_text(encoding="utf-8")
     remarks = [line for line in old.splitlines() if line.startswith("#")]
     assert remarks and [line for line in text.splitlines() if line.startswith("#")] == remarks
@@ -675,9 +668,7 @@ def test_a_build_changed_behind_its_sheet_is_not_saved(tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
-def test_a_failed_write_leaves_the_old_file_and_nothing_else(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_failed_write_leaves_the_old_file_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "mine.txt"
     write_text_atomically(path, "old")
 
@@ -792,12 +783,8 @@ VALUES = st.one_of(
     st.integers(-(10**30), 10**30),
     st.booleans(),
     st.none(),
-    st.sampled_from(
-        ["4.03 in", "0 in", "1e9 lbf", "9 kg", "260 deg", "12 h", "30 USD", "flat", "roller", "solid"]
-    ),
-    st.dictionaries(
-        st.sampled_from(["value", "pm", "low", "high", "origin", "x"]), st.text(max_size=10), max_size=4
-    ),
+    st.sampled_from(["4.03 in", "0 in", "1e9 lbf", "9 kg", "260 deg", "12 h", "30 USD", "flat", "roller", "solid"]),
+    st.dictionaries(st.sampled_from(["value", "pm", "low", "high", "origin", "x"]), st.text(max_size=10), max_size=4),
     st.lists(st.one_of(st.text(max_size=5), st.integers()), max_size=3),
 )
 

@@ -8,17 +8,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from lobeledger import contact as c
-from lobeledger.errors import OutOfRange
-from motion_sources import BASE, circular_arc_cam
 from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import ellipe, ellipk, elliprd, elliprf
 
+from lobeledger import contact as c
+from lobeledger.errors import OutOfRange
+from motion_sources import BASE, circular_arc_cam
+
 IN = 0.0254  # m, exact
-STEEL = c.combined_modulus_pa(
-    first_modulus_pa=200e9, first_poisson=0.29, second_modulus_pa=200e9, second_poisson=0.29
-)
+STEEL = c.combined_modulus_pa(first_modulus_pa=200e9, first_poisson=0.29, second_modulus_pa=200e9, second_poisson=0.29)
 
 # ------------------------------------------------------------------------------------------------------ line
 
@@ -64,9 +63,7 @@ def test_line_holds_its_load_and_fits_its_gap(load: float, radius: float, length
 # --------------------------------------------------------------------------------------------------- ellipse
 
 
-def principal_radii(
-    first: tuple[float, float], second: tuple[float, float], angle_rad: float
-) -> tuple[float, float]:
+def principal_radii(first: tuple[float, float], second: tuple[float, float], angle_rad: float) -> tuple[float, float]:
     """Relative radii (mm) of two bodies turned against each other; Boresi and Schmidt, eqs for A and B."""
     (r1, r11), (r2, r22) = first, second
     total = 1 / r1 + 1 / r2 + 1 / r11 + 1 / r22
@@ -100,9 +97,7 @@ CHART_READINGS = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("example", "radii_mm", "load", "cb", "csigma", "over_cb", "over_csigma"), CHART_READINGS
-)
+@pytest.mark.parametrize(("example", "radii_mm", "load", "cb", "csigma", "over_cb", "over_csigma"), CHART_READINGS)
 def test_ellipse_boresi_schmidt_examples_17_1_and_17_2_chart(
     example: str,
     radii_mm: tuple[float, float],
@@ -296,9 +291,7 @@ def test_crowned_face_within_the_lobe_is_hertz() -> None:
     found = c.crowned_face_contact(
         300.0, cam_radius_m=rho, crown_radius_m=CROWN, lobe_width_m=WIDTH, modulus_pa=MODULUS
     )
-    oval = c.hertz_ellipse(
-        300.0, radius_x_m=1.0 / (1.0 / rho + 1.0 / CROWN), radius_y_m=CROWN, modulus_pa=MODULUS
-    )
+    oval = c.hertz_ellipse(300.0, radius_x_m=1.0 / (1.0 / rho + 1.0 / CROWN), radius_y_m=CROWN, modulus_pa=MODULUS)
     assert not np.any(found.truncated)
     assert np.all(found.share_beyond_edge == 0.0)
     assert np.allclose(found.peak_pressure_pa, oval.peak_pressure_pa, rtol=1e-12, atol=0)
@@ -320,9 +313,7 @@ def test_face_without_crown_is_a_line(crown: float) -> None:
     assert found.edge_load_share == pytest.approx(1.0, rel=0.03)
 
 
-def slices_by_quadrature(
-    load: float, rho: float, crown: float, width: float, offset: float
-) -> tuple[float, float]:
+def slices_by_quadrature(load: float, rho: float, crown: float, width: float, offset: float) -> tuple[float, float]:
     """Greatest pressure and share beyond the edges by quadrature and a root over the overlap."""
     rx = 1.0 / (1.0 / rho + 1.0 / crown)
     oval = c.hertz_ellipse(load, radius_x_m=rx, radius_y_m=crown, modulus_pa=MODULUS)
@@ -385,9 +376,7 @@ def test_crowned_face_properties(load: float, rho: float, crown: float, offset: 
         )
 
     found, mirror = face(offset), face(-offset)
-    oval = c.hertz_ellipse(
-        load, radius_x_m=1.0 / (1.0 / rho + 1.0 / crown), radius_y_m=crown, modulus_pa=MODULUS
-    )
+    oval = c.hertz_ellipse(load, radius_x_m=1.0 / (1.0 / rho + 1.0 / crown), radius_y_m=crown, modulus_pa=MODULUS)
     if abs(offset) < WIDTH / 2.0:
         assert found.peak_pressure_pa >= oval.peak_pressure_pa * (1.0 - 1e-12)
     assert found.peak_pressure_pa == pytest.approx(float(mirror.peak_pressure_pa), rel=1e-11)
@@ -552,9 +541,7 @@ HEAT = {
 @given(st.floats(0.1, 10.0), st.floats(0.1, 10.0))
 def test_flash_form_is_the_textbook_one_for_like_signs(first: float, second: float) -> None:
     """|u1 - u2|/(sqrt u1 + sqrt u2) = |sqrt u1 - sqrt u2| (Blok 1937, from memory), and 0.786/sqrt(b)."""
-    rise = float(
-        c.flash_temperature_rise_k(2e5, first_speed_m_per_s=first, second_speed_m_per_s=second, **HEAT)
-    )
+    rise = float(c.flash_temperature_rise_k(2e5, first_speed_m_per_s=first, second_speed_m_per_s=second, **HEAT))
     effusivity = math.sqrt(46.0 * 7800.0 * 460.0)
     book = 1.11 * 0.1 * 2e5 * abs(math.sqrt(first) - math.sqrt(second)) / (effusivity * math.sqrt(4e-4))
     assert rise == pytest.approx(book, rel=1e-6, abs=1e-9)
@@ -566,9 +553,7 @@ def test_flash_shares_heat_so_that_both_surfaces_reach_one_temperature() -> None
     """With unlike signs the heat divides as the roots of the speeds; each body alone then gives our rise."""
     first, second, effusivity = 4.0, -1.0, math.sqrt(46.0 * 7800.0 * 460.0)
     heat = 0.1 * 2e5 * (first - second)
-    rise = float(
-        c.flash_temperature_rise_k(2e5, first_speed_m_per_s=first, second_speed_m_per_s=second, **HEAT)
-    )
+    rise = float(c.flash_temperature_rise_k(2e5, first_speed_m_per_s=first, second_speed_m_per_s=second, **HEAT))
     share = math.sqrt(first) / (math.sqrt(first) + math.sqrt(-second))
     for part, speed in ((share, first), (1.0 - share, -second)):
         alone = 1.11 * part * heat / (effusivity * math.sqrt(speed) * math.sqrt(4e-4))
@@ -607,13 +592,9 @@ def test_wrong_values_are_refused_in_words() -> None:
             modulus_pa=MODULUS,
         )
     with pytest.raises(OutOfRange, match="as tight as the one that should run in it"):
-        c.crowned_face_contact(
-            100.0, cam_radius_m=-0.3, crown_radius_m=1.0, lobe_width_m=0.012, modulus_pa=MODULUS
-        )
+        c.crowned_face_contact(100.0, cam_radius_m=-0.3, crown_radius_m=1.0, lobe_width_m=0.012, modulus_pa=MODULUS)
     with pytest.raises(OutOfRange, match="math.inf for a face without crown"):
-        c.crowned_face_contact(
-            100.0, cam_radius_m=0.01, crown_radius_m=0.0, lobe_width_m=0.012, modulus_pa=MODULUS
-        )
+        c.crowned_face_contact(100.0, cam_radius_m=0.01, crown_radius_m=0.0, lobe_width_m=0.012, modulus_pa=MODULUS)
     with pytest.raises(OutOfRange, match="smaller than the crown radius"):
         c.crowned_face_contact(
             100.0,
@@ -630,8 +611,6 @@ def test_wrong_values_are_refused_in_words() -> None:
     with pytest.raises(OutOfRange, match="treat it as a line contact"):
         c.hertz_ellipse(1.0, radius_x_m=1e-8, radius_y_m=1e8, modulus_pa=MODULUS)
     with pytest.raises(OutOfRange, match="Poisson's ratio lies between 0 and 0.5"):
-        c.combined_modulus_pa(
-            first_modulus_pa=2e11, first_poisson=0.6, second_modulus_pa=2e11, second_poisson=0.3
-        )
+        c.combined_modulus_pa(first_modulus_pa=2e11, first_poisson=0.6, second_modulus_pa=2e11, second_poisson=0.3)
     with pytest.raises(OutOfRange, match="film is zero or thicker"):
         c.lubrication_regime(-0.1)

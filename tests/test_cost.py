@@ -110,9 +110,7 @@ group = "consumables"
 """
 
 # Friction and size are given here and not computed, so that the sums stay by hand.
-FUEL = cost.FuelUse(
-    displacement_m3=0.005, run_in_friction_pa=200e3, valvetrain_friction_pa=20e3, mean_speed_rpm=2400.0
-)
+FUEL = cost.FuelUse(displacement_m3=0.005, run_in_friction_pa=200e3, valvetrain_friction_pa=20e3, mean_speed_rpm=2400.0)
 # 30 min at 2400 rpm are 36,000 cycles; (100 + 200) kPa x 5 L = 1500 J a cycle, so 54 MJ of work. A litre of this fuel
 # holds 0.720 kg x 40 MJ/kg x 0.25 = 7.2 MJ of it: 7.5 L at 2 USD.
 RUN_IN_FUEL = 15.00
@@ -282,9 +280,7 @@ def test_symmetric_draws_are_triangular_from_minus_one_to_one():
 def test_a_shared_labour_rate_cancels_between_candidates_with_the_same_hours():
     build = by_hand()
     value = cost.draws(build)
-    fitting = [
-        next(line.amount for line in lines_of(build, c, value) if line.group == "fitting") for c in ("a", "b")
-    ]
+    fitting = [next(line.amount for line in lines_of(build, c, value) if line.group == "fitting") for c in ("a", "b")]
     assert np.std(fitting[0]) > 50.0
     assert np.ptp(fitting[0] - fitting[1]) == 0.0
     # Only the chance of a loss, each candidate's own, is left in the difference of the whole.

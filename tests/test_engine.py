@@ -158,9 +158,7 @@ def test_series_error_shrinks_with_the_square_of_the_angle() -> None:
 def test_timing_arithmetic() -> None:
     assert intake_from_events(ivo_crank_deg_btdc=5, ivc_crank_deg_abdc=45) == (230.0, 110.0)
     assert (
-        overlap_crank_deg(
-            intake_duration_crank_deg=230, exhaust_duration_crank_deg=236, lobe_separation_cam_deg=110
-        )
+        overlap_crank_deg(intake_duration_crank_deg=230, exhaust_duration_crank_deg=236, lobe_separation_cam_deg=110)
         == 13.0
     )
 
@@ -213,10 +211,7 @@ def test_advance_moves_every_event_earlier() -> None:
     assert early.evo_crank_deg_bbdc - straight.evo_crank_deg_bbdc == 4.0
     assert early.evc_crank_deg_atdc - straight.evc_crank_deg_atdc == -4.0
     assert advance_crank_deg(lobe_separation_cam_deg=112, intake_centreline_crank_deg_atdc=108) == 4.0
-    assert (
-        lobe_separation_cam_deg(intake_centreline_crank_deg_atdc=108, exhaust_centreline_crank_deg_btdc=116)
-        == 112
-    )
+    assert lobe_separation_cam_deg(intake_centreline_crank_deg_atdc=108, exhaust_centreline_crank_deg_btdc=116) == 112
 
 
 # Trade formula rpm = mph x axle x 336 / tyre inches; the constant is printed to 336, exactly 63360/(60 pi) =
@@ -269,9 +264,7 @@ def test_mean_piston_speed_is_the_mean_of_the_instantaneous() -> None:
 @given(st.floats(5e-5, 1e-3), st.floats(6.0, 15.0))
 def test_compression_ratio_and_clearance_invert(swept: float, ratio: float) -> None:
     clearance = clearance_volume_m3(swept_volume_m3=swept, compression_ratio=ratio)
-    assert compression_ratio(swept_volume_m3=swept, clearance_volume_m3=clearance) == pytest.approx(
-        ratio, rel=1e-12
-    )
+    assert compression_ratio(swept_volume_m3=swept, clearance_volume_m3=clearance) == pytest.approx(ratio, rel=1e-12)
 
 
 def test_clearance_from_parts_adds_up_in_cubic_centimetres() -> None:

@@ -11,6 +11,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+from scipy.optimize import curve_fit
+
 from lobeledger.breathing import (
     GAS_CONSTANT_J_PER_KG_K,
     Band,
@@ -32,8 +35,6 @@ from lobeledger.filling import (
     runner_port_volume_m3,
     runner_ring_down,
 )
-from scipy.integrate import solve_ivp
-from scipy.optimize import curve_fit
 
 R = GAS_CONSTANT_J_PER_KG_K
 GEOMETRY = {"bore_m": 0.1016, "stroke_m": 0.0884, "rod_length_m": 0.1448, "compression_ratio": 9.5}
@@ -124,9 +125,7 @@ def test_port_volume_makes_the_lump_swing_at_the_quarter_wave(length: float, are
 @pytest.mark.parametrize(
     ("length", "area", "lump", "hertz"), [(0.40, 13e-4, None, 216.3), (0.35, 15e-4, 0.5e-3, 161.3)]
 )
-def test_ring_down_swings_at_the_closed_form(
-    length: float, area: float, lump: float | None, hertz: float
-) -> None:
+def test_ring_down_swings_at_the_closed_form(length: float, area: float, lump: float | None, hertz: float) -> None:
     t, p = runner_ring_down(
         duration_s=0.04,
         points=801,
@@ -171,9 +170,7 @@ def test_back_pressure_grows_with_the_square_of_speed() -> None:
     found = exhaust_pressure_pa(np.array([3000.0, 6000.0]), ambient_pressure_pa=99e3, back_pressure_pa=12e3)
     assert found == pytest.approx([102e3, 111e3], rel=1e-12)
     with pytest.raises(OutOfRange, match="reference_speed_rpm"):
-        exhaust_pressure_pa(
-            3000.0, ambient_pressure_pa=99e3, back_pressure_pa=12e3, reference_speed_rpm=0.0
-        )
+        exhaust_pressure_pa(3000.0, ambient_pressure_pa=99e3, back_pressure_pa=12e3, reference_speed_rpm=0.0)
 
 
 # ---------------------------------------------------------------------------------------------- slow engines
@@ -219,7 +216,10 @@ def flux(p_up: float, t_up: float, x_up: float, p_down: float) -> float:
     return p_up / math.sqrt(R * t_up) * math.sqrt(2 * g / (g - 1) * max(r ** (2 / g) - r ** ((g + 1) / g), 0.0))
 
 
-def valve(area: float, there: tuple[float, float, float], here: tuple[float, float, float]) -> tuple[float, float, float]:
+State = tuple[float, float, float]
+
+
+def valve(area: float, there: State, here: State) -> State:
     """Flow into `here` through a valve with the enthalpy and burned share it carries; states are p, T, x."""
     p, t, x = there
     if p >= here[0]:
@@ -439,8 +439,8 @@ def test_heywood_ram_lifts_filling_above_still_air() -> None:
     assert tuned[0] >= tuned[1] >= tuned[2] and tuned[0] > tuned[2]
 
 
-# Heywood, ch. 6; Taylor, vol. 1, ch. 6 (from memory): a late intake closing costs charge at low speed and, by inertia of
-# the column, gains at high speed. In still air it gains far less.
+# Heywood, ch. 6; Taylor, vol. 1, ch. 6 (from memory): a late intake closing costs charge at low speed and, by inertia
+# of the column, gains at high speed. In still air it gains far less.
 def test_heywood_late_closing_costs_low_speed_and_pays_at_high_speed() -> None:
     closings = (50.0, 65.0, 80.0, 95.0)
     slow = [filled(1000.0, **engine(ivc=c)) for c in closings]
@@ -451,8 +451,8 @@ def test_heywood_late_closing_costs_low_speed_and_pays_at_high_speed() -> None:
     assert fast[-1] / fast[0] > calm[-1] / calm[0]
 
 
-# Heywood, ch. 6; Taylor, vol. 1, ch. 6 (from memory): a street engine's volumetric efficiency lies between about 0.75 and
-# 1.0 over the middle of its speeds. A band to be in, not a target.
+# Heywood, ch. 6; Taylor, vol. 1, ch. 6 (from memory): a street engine's volumetric efficiency lies between about 0.75
+# and 1.0 over the middle of its speeds. A band to be in, not a target.
 def test_heywood_taylor_band_of_a_street_engine() -> None:
     back = exhaust_pressure_pa(SPEEDS, ambient_pressure_pa=1.0e5, back_pressure_pa=12e3)
     found = fill_and_empty(SPEEDS, **engine(ivo=20, ivc=58, evo=65, evc=18, exhaust_pressure_pa=back))
@@ -461,8 +461,9 @@ def test_heywood_taylor_band_of_a_street_engine() -> None:
     assert np.all(found.volumetric_efficiency < 1.0)
 
 
-# 92 cars of 1993 (R's MASS, data set Cars93; rows loaded and reduced by hand: 5 and 95 % of bmep at rated power are 7.46 and
-# 10.67 bar). A two-valve pushrod engine of the invented kind below must come out inside; constants are assumed, not fitted.
+# Data set Cars93 of R's package MASS, as packaged in pydataset 0.2.0: of its 92 cars, bmep at rated power has the 5, 50
+# and 95 % points 7.46, 9.16 and 10.67 bar. An invented two-valve pushrod engine must come out inside; its constants are
+# assumed, not fitted.
 def test_cars93_bmep_at_rated_power() -> None:
     speeds = np.arange(3000.0, 6001.0, 250.0)
     back = exhaust_pressure_pa(speeds, ambient_pressure_pa=1.0e5, back_pressure_pa=12e3)
@@ -508,9 +509,9 @@ def test_finer_grid_and_order_of_speeds_do_not_matter() -> None:
     st.integers(0, 55),
     st.floats(2e-4, 1.5e-3),
     st.floats(2e-4, 1.5e-3),
-    st.floats(0.15, 0.60),
+    st.floats(0.15, 0.45),
     st.floats(0.6, 1.5),
-    st.floats(0.95e5, 1.2e5),
+    st.floats(0.0, 0.2e5),
 )
 def test_any_plausible_engine_settles_within_physics(
     rpm: float,
@@ -522,15 +523,16 @@ def test_any_plausible_engine_settles_within_physics(
     a_e: float,
     length: float,
     share: float,
-    p_e: float,
+    back: float,
 ) -> None:
     case = engine(ivo=ivo, ivc=ivc, evo=evo, evc=evc, intake_area=a_i, exhaust_area=a_e, step=2.0)
-    case.update(runner_length_m=length, runner_area_m2=share * 12e-4, exhaust_pressure_pa=p_e)
+    case.update(runner_length_m=length, runner_area_m2=share * 12e-4)
+    case["exhaust_pressure_pa"] = exhaust_pressure_pa(rpm, ambient_pressure_pa=1e5, back_pressure_pa=back)
     try:
         found = fill_and_empty([rpm], **case)
     except NoSolution:
-        # Valves far too small, or an engine that drowns in its own residual below idle, need not; a proper one must.
-        assert min(a_i, a_e) < 4e-4 or rpm < 1000.0
+        # Valves far too small swing strong and weak by turns; a proper engine must settle.
+        assert min(a_i, a_e) < 4e-4
         return
     assert 0.0 < found.residual_fraction[0] < 1.0
     assert 0.0 < found.volumetric_efficiency[0] < 1.4
@@ -543,10 +545,11 @@ def test_a_speed_without_steady_firing_is_marked_and_the_rest_stands() -> None:
     case.update(exhaust_pressure_pa=[1.6e5, 1.05e5, 1.05e5])
     found = fill_and_empty([500.0, 4000.0, 6000.0], **case)
     alone = fill_and_empty([4000.0, 6000.0], **{**case, "plenum_pressure_pa": 1.0e5, "exhaust_pressure_pa": 1.05e5})
-    assert found.settled[1:].all()
+    assert found.settled.tolist() == [False, True, True]
     assert found.volumetric_efficiency[1:] == pytest.approx(alone.volumetric_efficiency, rel=1e-3)
-    if not found.settled[0]:
-        assert np.isnan(found.volumetric_efficiency[0]) and np.isnan(found.pumping_mep_pa[0])
+    figures = [array[0] for array in found[1:] if array.dtype == float]
+    assert len(figures) == 14 and all(math.isnan(figure) for figure in figures)
+    assert found.cycles[0] > 0
 
 
 def test_thirteen_speeds_take_a_blink() -> None:
@@ -563,9 +566,7 @@ def test_thirteen_speeds_take_a_blink() -> None:
 
 def test_pressures_may_differ_by_speed() -> None:
     back = exhaust_pressure_pa(SPEEDS, ambient_pressure_pa=1e5, back_pressure_pa=2e4, reference_speed_rpm=7000.0)
-    found, free = (
-        fill_and_empty(SPEEDS, **engine(exhaust_area=9e-4, exhaust_pressure_pa=p)) for p in (back, 1e5)
-    )
+    found, free = (fill_and_empty(SPEEDS, **engine(exhaust_area=9e-4, exhaust_pressure_pa=p)) for p in (back, 1e5))
     assert found.pumping_mep_pa[-1] > free.pumping_mep_pa[-1] + 0.1e5
     assert found.residual_fraction[-1] > free.residual_fraction[-1]
 
@@ -621,13 +622,8 @@ def test_fill_and_empty_refuses_what_it_cannot_do() -> None:
 
 
 def test_nothing_settles_says_so() -> None:
-    case = engine(ivo=55, evc=55, plenum_pressure_pa=0.15e5, exhaust_pressure_pa=1.6e5)
-    try:
-        found = fill_and_empty([500.0], **case)
-    except NoSolution as error:
-        assert "at none of the speeds" in str(error)
-    else:
-        assert found.settled.all()
+    with pytest.raises(NoSolution, match="at none of the speeds asked .500 to 900 rpm"):
+        fill_and_empty([500.0, 900.0], **engine(ivo=55, evc=55, plenum_pressure_pa=0.15e5, exhaust_pressure_pa=1.6e5))
 
 
 def test_evo_estimate_without_fuel_is_two_polytropes() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lobeledger import follower as f
 from lobeledger.errors import OutOfRange
 from motion_sources import (
@@ -74,9 +75,7 @@ def test_circular_arc_cam_outline_is_the_two_arcs() -> None:
 def test_circular_arc_cam_entrainment_sign() -> None:
     """Rb + s + 2 s'': +10.08 in at flank start, -1.375 in at the tip (Bevan's cam; formula from memory)."""
     cam = circular_arc_cam()
-    arm = 2.0 * f.flat_entrainment_m_per_s(
-        cam.lift, cam.acceleration, base_radius_m=BASE, cam_speed_rad_per_s=1.0
-    )
+    arm = 2.0 * f.flat_entrainment_m_per_s(cam.lift, cam.acceleration, base_radius_m=BASE, cam_speed_rad_per_s=1.0)
     assert arm[0] == pytest.approx(10.08, rel=0.001)
     assert arm[-1] == pytest.approx(-1.375, rel=0.001)
 
@@ -85,9 +84,7 @@ def test_circular_arc_cam_entrainment_sign() -> None:
 
 
 @pytest.mark.parametrize(("name", "motion", "peak_velocity", "peak_acceleration"), PROGRAMS)
-def test_motion_program_peak_factors(
-    name: str, motion: object, peak_velocity: float, peak_acceleration: float
-) -> None:
+def test_motion_program_peak_factors(name: str, motion: object, peak_velocity: float, peak_acceleration: float) -> None:
     """Norton, Design of Machinery, ch. 8 peak factors (from memory): C_v sets the face, C_a the curvature."""
     rise, period, base = 0.008, math.radians(65.0), 0.015
     lift, velocity, acceleration = over_angle(motion, rise=rise, period_rad=period, nodes=48001)  # type: ignore[arg-type]
@@ -164,9 +161,7 @@ def test_roller_on_eccentric_circle() -> None:
     theta = np.linspace(0.0, 2.0 * np.pi, 721)
     lift, velocity, bend = eccentric_motion(theta, eccentric=6.0, reach=28.0)
     base = 28.0 - 6.0 - 8.0
-    pitch = f.roller_pitch_radius_of_curvature_m(
-        lift, velocity, bend, base_radius_m=base, roller_radius_m=8.0
-    )
+    pitch = f.roller_pitch_radius_of_curvature_m(lift, velocity, bend, base_radius_m=base, roller_radius_m=8.0)
     cam = f.roller_cam_radius_m(lift, velocity, bend, base_radius_m=base, roller_radius_m=8.0)
     phi = f.roller_pressure_angle_rad(lift, velocity, base_radius_m=base, roller_radius_m=8.0)
     assert np.allclose(pitch, 28.0, rtol=1e-9, atol=0)
@@ -194,9 +189,7 @@ def test_roller_flank_beyond_tangent_is_hollow() -> None:
     theta = np.linspace(-0.05, 0.05, 201)
     bend, base, wheel = 0.060, 0.014, 0.0095  # m: about 2.5 times the pitch radius
     lift, velocity = bend * theta**2 / 2.0, bend * theta
-    rho = f.roller_cam_radius_m(
-        lift, velocity, np.full_like(theta, bend), base_radius_m=base, roller_radius_m=wheel
-    )
+    rho = f.roller_cam_radius_m(lift, velocity, np.full_like(theta, bend), base_radius_m=base, roller_radius_m=wheel)
     assert np.all(rho < -wheel)
     outline = f.roller_outline_m(theta, lift, velocity, base_radius_m=base, roller_radius_m=wheel)
     drawn = curvature_radius(outline.x_m, outline.y_m, theta)
@@ -211,9 +204,7 @@ def test_roller_undercut_is_where_the_outline_runs_back() -> None:
     theta = np.linspace(-0.15, 0.15, 3001)
     bend, base, wheel = -0.095, 0.014, 0.0095  # m
     lift, velocity = 0.010 + bend * theta**2 / 2.0, bend * theta
-    rho = f.roller_cam_radius_m(
-        lift, velocity, np.full_like(theta, bend), base_radius_m=base, roller_radius_m=wheel
-    )
+    rho = f.roller_cam_radius_m(lift, velocity, np.full_like(theta, bend), base_radius_m=base, roller_radius_m=wheel)
     under = f.roller_undercut(rho, roller_radius_m=wheel)
     assert under[1500]
     assert f.roller_least_nose_radius_m(rho, roller_radius_m=wheel) < 0.0
@@ -323,9 +314,7 @@ def test_velocity_limit_just_fits_the_face(face: float, margin: float) -> None:
 
 @given(st.floats(0.0, 0.01), st.floats(-0.02, 0.02), st.floats(0.3, 0.8))
 def test_least_base_radius_meets_its_pressure_angle(lift: float, velocity: float, limit: float) -> None:
-    base = f.roller_least_base_radius_m(
-        lift, velocity, roller_radius_m=0.0095, greatest_pressure_angle_rad=limit
-    )
+    base = f.roller_least_base_radius_m(lift, velocity, roller_radius_m=0.0095, greatest_pressure_angle_rad=limit)
     if base > 1e-4:
         phi = f.roller_pressure_angle_rad(lift, velocity, base_radius_m=base, roller_radius_m=0.0095)
         assert abs(float(phi)) == pytest.approx(limit, rel=1e-9)

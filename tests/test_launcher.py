@@ -114,9 +114,7 @@ def test_a_broken_environment_is_not_trusted(tree: Path, break_it: str) -> None:
     elif break_it == "base gone":
         settings.write_text("home = /nowhere/at/all\nversion = 3.12.1\n", encoding="utf-8")
     else:
-        settings.write_text(
-            settings.read_text(encoding="utf-8").replace("3.12.1", "3.9.18"), encoding="utf-8"
-        )
+        settings.write_text(settings.read_text(encoding="utf-8").replace("3.12.1", "3.9.18"), encoding="utf-8")
     assert environment.venv_version(tree) is None
 
 
@@ -145,9 +143,7 @@ def test_changed_requirements_update_without_a_rebuild(tree: Path, monkeypatch: 
     assert made == ["requirements.txt", "warm"]
 
 
-def test_a_test_install_serves_the_user_too_but_not_the_reverse(
-    tree: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_test_install_serves_the_user_too_but_not_the_reverse(tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = _recorded(monkeypatch)
     assert environment.ensure("workbook", root=tree, warm=False) is True
     assert environment.ensure("tests", root=tree, warm=False) is True
@@ -182,9 +178,7 @@ def test_a_failed_install_leaves_no_stamp(tree: Path, monkeypatch: pytest.Monkey
         ("something else", "something else"),
     ],
 )
-def test_venv_failure_names_the_remedy(
-    tree: Path, monkeypatch: pytest.MonkeyPatch, said: str, expected: str
-) -> None:
+def test_venv_failure_names_the_remedy(tree: Path, monkeypatch: pytest.MonkeyPatch, said: str, expected: str) -> None:
     failed = subprocess.CompletedProcess([], 1, "", said)
     monkeypatch.setattr(subprocess, "run", lambda *a, **k: failed)
     (tree / ".venv" / "pyvenv.cfg").unlink()
@@ -236,9 +230,7 @@ def test_server_command_carries_the_path_whole_and_hides_the_token(tree: Path) -
     command = server.server_command(port=8899, token="secret", root=tree, private=private)
     assert command[0] == str(environment.venv_python(tree)) and not any("secret" in part for part in command)
     file = Path(command[-1].removeprefix("--config="))
-    assert json.loads(file.read_text(encoding="utf-8")) == server.server_settings(
-        port=8899, token="secret", root=tree
-    )
+    assert json.loads(file.read_text(encoding="utf-8")) == server.server_settings(port=8899, token="secret", root=tree)
     if os.name != "nt":
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
 
@@ -265,9 +257,7 @@ def test_addresses_are_quoted() -> None:
 
 
 def test_our_options_are_read_and_the_rest_passed_through() -> None:
-    options, rest = server.parse_arguments(
-        ["--lab", "--notebook", "lobes.ipynb", "--ServerApp.allow_origin=x"]
-    )
+    options, rest = server.parse_arguments(["--lab", "--notebook", "lobes.ipynb", "--ServerApp.allow_origin=x"])
     assert options.lab and options.notebook == "lobes" and not options.no_browser
     assert rest == ["--ServerApp.allow_origin=x"]
 

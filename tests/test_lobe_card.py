@@ -276,9 +276,7 @@ def test_finer_grid_changes_little(name: str, monkeypatch: pytest.MonkeyPatch) -
 
 
 @pytest.mark.parametrize("longest", [263.0, 263.5, 264.0, 264.5, 265.0, 265.5, 266.0])
-def test_least_jerk_does_not_depend_on_where_nodes_fall(
-    longest: float, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_least_jerk_does_not_depend_on_where_nodes_fall(longest: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """Parts of the flank end on nodes. With one uniform grid the segment across a quoted lift went to either
     part by rounding, and the middle part's least jerk was a third less with 288 segments than with 240."""
     one = card(0.330, (0.006, longest), (0.050, longest - 50), (0.200, longest - 132))
@@ -350,10 +348,7 @@ def test_larger_shape_allowance_never_narrows_a_two_lift_band(name: str) -> None
     (measured on the roller card: greatest peak deceleration 4 % lower at an allowance of 5 than at 3).
     """
     one = CASES[name]
-    bands = [
-        solved(one.card, one.limits, one.seat_in, shape_allowance=allowance)
-        for allowance in (1.2, 2.0, 3.0, 6.0)
-    ]
+    bands = [solved(one.card, one.limits, one.seat_in, shape_allowance=allowance) for allowance in (1.2, 2.0, 3.0, 6.0)]
     for measure in (peak_deceleration, area):
         lows = [b.band(measure)[1] for b in bands]
         highs = [b.band(measure)[2] for b in bands]
@@ -515,9 +510,7 @@ def test_trap_least_peak_jerk_alone_biases() -> None:
     assert softest(1.2 * least_jerk) < 0.25 * biased
 
 
-@pytest.mark.parametrize(
-    ("powers", "times"), [((2, 6, 8, 10), 1.5), ((2, 8, 14, 20), 3.0), ((2, 10, 18, 26), 3.5)]
-)
+@pytest.mark.parametrize(("powers", "times"), [((2, 6, 8, 10), 1.5), ((2, 8, 14, 20), 3.0), ((2, 10, 18, 26), 3.5)])
 def test_trap_one_jerk_bound_leaves_the_nose_free(powers: tuple[int, ...], times: float) -> None:
     """With 1.2 x the least peak jerk allowed all over the flank, the nose may decelerate `times` the truth
     and more, even on seven-lift cards; judged part by part it stays below 1.4."""

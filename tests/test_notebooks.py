@@ -32,9 +32,7 @@ def compared_cells(notebook: Any) -> list[Any]:
 
 @each_notebook
 def test_something_is_compared(file: Path) -> None:
-    assert compared_cells(nbformat.read(file, as_version=4)), (
-        "no stored output is compared (stripped notebook?)"
-    )
+    assert compared_cells(nbformat.read(file, as_version=4)), "no stored output is compared (stripped notebook?)"
 
 
 @each_notebook

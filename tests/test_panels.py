@@ -137,7 +137,13 @@ def test_no_candidate_ticked_says_what_to_do(panel: panels.ChoosePanel) -> None:
 
 def upload(panel: panels.ChoosePanel, name: str, content: bytes) -> None:
     panel.upload.value = (
-        {"name": name, "type": "", "size": len(content), "content": memoryview(content), "last_modified": datetime.datetime(2026, 1, 1)},
+        {
+            "name": name,
+            "type": "",
+            "size": len(content),
+            "content": memoryview(content),
+            "last_modified": datetime.datetime(2026, 1, 1),
+        },
     )
     assert panel.runner.wait(60)
 
@@ -146,7 +152,12 @@ def test_upload_of_a_sheet_and_of_what_is_not_one(panel: panels.ChoosePanel) -> 
     upload(panel, "mine.toml", starter_sheet().encode())
     assert settled(panel).build.name == "My build"
     shown = panel.answer.value
-    for name, content in (("broken.toml", b"[engine"), ("latin.toml", b"name = '\xe9'"), ("empty.toml", b""), ("big.toml", b"#" * 2_000_000)):
+    for name, content in (
+        ("broken.toml", b"[engine"),
+        ("latin.toml", b"name = '\xe9'"),
+        ("empty.toml", b""),
+        ("big.toml", b"#" * 2_000_000),
+    ):
         upload(panel, name, content)
         assert name in said(panel) and "ll-error" in said(panel)
         assert panel.answer.value == shown, "the old result stays"
@@ -213,7 +224,9 @@ def test_units_switch_changes_words_not_the_table_columns(panel: panels.ChoosePa
     panel.system.value = "metric"
     metric = settled(panel)
     assert "kPa" in panel.table.value and "inHg" not in panel.table.value
-    pd.testing.assert_frame_equal(us.drop(columns=["limits_broken", "cautions"]), metric.table.drop(columns=["limits_broken", "cautions"]))
+    pd.testing.assert_frame_equal(
+        us.drop(columns=["limits_broken", "cautions"]), metric.table.drop(columns=["limits_broken", "cautions"])
+    )
 
 
 def test_files_to_hand_out(panel: panels.ChoosePanel) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from lobeledger import parts
 from lobeledger.buildfile import build_from_text, read_build, starter_sheet
 from lobeledger.errors import OutOfRange

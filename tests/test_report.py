@@ -150,9 +150,7 @@ def test_the_chart_is_valid_xml_with_a_bar_for_every_group(make):
     widths = sum(float(e.get("width")) for e in bars)
     money = sum(r.figures["owning"].value for r in shown)
     biggest = max(bars, key=lambda e: float(e.get("width")))
-    most = max(
-        sum(float(line.amount) for line in r.lines if line.group == g) for r in shown for g in cost.GROUPS
-    )
+    most = max(sum(float(line.amount) for line in r.lines if line.group == g) for r in shown for g in cost.GROUPS)
     assert float(biggest.get("width")) / widths == pytest.approx(most / money, rel=0.005)
     # Everything lies on the picture.
     width = float(root.get("viewBox").split()[2])

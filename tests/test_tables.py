@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from lobeledger.errors import BuildError
 from lobeledger.parts import (
     ORIGINS,
@@ -55,9 +56,7 @@ OWNER: dict[str, type[Any]] = {
 TAGS = {"flat", "roller", "hydraulic", "solid", "iron", "steel"}
 KINDS = [
     {follower, lifter, core}
-    for follower, lifter, core in itertools.product(
-        ("flat", "roller"), ("hydraulic", "solid"), ("iron", "steel")
-    )
+    for follower, lifter, core in itertools.product(("flat", "roller"), ("hydraulic", "solid"), ("iron", "steel"))
 ]
 # What only the person knows: no default may ever stand in for it.
 ASKED = {

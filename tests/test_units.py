@@ -13,6 +13,7 @@ import time
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from lobeledger.units import (
     SYSTEMS,
     UnitTrouble,

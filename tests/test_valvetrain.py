@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.linalg import eigvalsh_tridiagonal
+
 from lobeledger import valvetrain as v
 from lobeledger.errors import OutOfRange
 from motion_sources import Array, circular_arc_cam, over_angle, simple_harmonic
-from scipy.linalg import eigvalsh_tridiagonal
 
 IN, FT, LBF = 0.0254, 0.3048, 4.4482216152605  # exact
 
@@ -61,9 +62,7 @@ def test_bergstraesser_lies_within_2_5_percent_of_wahl() -> None:
     assert max(abs(ratio - 1.0) for ratio in ratios) < 0.025
 
 
-@pytest.mark.parametrize(
-    ("ends_held", "formula"), [(2, v.spring_surge_hz), (1, v.spring_surge_one_end_free_hz)]
-)
+@pytest.mark.parametrize(("ends_held", "formula"), [(2, v.spring_surge_hz), (1, v.spring_surge_one_end_free_hz)])
 def test_surge_formula_against_a_chain_of_masses(ends_held: int, formula: object) -> None:
     """First natural frequency of 400 small masses on 400 small springs (scipy's eigenvalues), 0.2 %."""
     rate, mass, links = 40000.0, 0.09, 400
@@ -96,9 +95,7 @@ def test_seat_load_and_height_agree_with_the_free_spring() -> None:
     rate = 350.0 * LBF / IN
     tall = float(v.spring_load_n(1.80 * IN, free_length_m=2.2 * IN, rate_n_per_m=rate))
     short = float(v.spring_load_n(1.75 * IN, free_length_m=2.2 * IN, rate_n_per_m=rate))
-    shimmed = v.seat_load_at_height_n(
-        tall, rate_n_per_m=rate, installed_height_m=1.80 * IN, new_height_m=1.75 * IN
-    )
+    shimmed = v.seat_load_at_height_n(tall, rate_n_per_m=rate, installed_height_m=1.80 * IN, new_height_m=1.75 * IN)
     assert tall / LBF == pytest.approx(140.0, rel=1e-9)
     assert shimmed == pytest.approx(short, rel=1e-12)
 
@@ -107,9 +104,9 @@ def test_break_in_without_the_inner_spring() -> None:
     both = v.nested_springs(seat_loads_n=[400.0, 160.0], rates_n_per_m=[52000.0, 21000.0])
     outer = v.nested_springs(seat_loads_n=[400.0], rates_n_per_m=[52000.0])
     lift = 0.012
-    saved = v.open_load_n(
-        both.seat_load_n, rate_n_per_m=both.rate_n_per_m, valve_lift_m=lift
-    ) - v.open_load_n(outer.seat_load_n, rate_n_per_m=outer.rate_n_per_m, valve_lift_m=lift)
+    saved = v.open_load_n(both.seat_load_n, rate_n_per_m=both.rate_n_per_m, valve_lift_m=lift) - v.open_load_n(
+        outer.seat_load_n, rate_n_per_m=outer.rate_n_per_m, valve_lift_m=lift
+    )
     assert float(saved) == pytest.approx(160.0 + 21000.0 * lift, rel=1e-12)
 
 
@@ -129,9 +126,7 @@ def test_mass_at_the_lifter_has_the_energy_of_all_parts(
 ) -> None:
     """Parts given the speeds a rigid rocker gives them hold the kinetic energy of one mass at the lifter."""
     speed = 3.0
-    parts = (
-        lifter * speed**2 + pushrod * speed**2 + inertia * (speed / arm) ** 2 + valve * (speed * ratio) ** 2
-    )
+    parts = lifter * speed**2 + pushrod * speed**2 + inertia * (speed / arm) ** 2 + valve * (speed * ratio) ** 2
     mass = v.moving_mass_at_lifter_kg(
         lifter_kg=lifter,
         pushrod_kg=pushrod,
@@ -192,9 +187,7 @@ def test_rigid_limit_of_bevan_cam_in_closed_form() -> None:
         (rate * 1.0 * IN + 500.0, cam.theta[-1]),
         (rate * 1.0 * IN - 500.0, cam.junction_rad),
     ):
-        limit = v.rigid_limit_rpm(
-            lift, bend, moving_mass_kg=mass, ratio=ratio, seat_load_n=seat, rate_n_per_m=rate
-        )
+        limit = v.rigid_limit_rpm(lift, bend, moving_mass_kg=mass, ratio=ratio, seat_load_n=seat, rate_n_per_m=rate)
         angle = cam.theta[-1] - where
         arm = 1.5 * IN * math.cos(angle)
         cam_speed = math.sqrt((seat + rate * (arm - 1.0 * IN)) / (mass * arm))
@@ -216,9 +209,7 @@ def lobe(size: float) -> tuple[Array, Array]:
     rate=st.floats(1e4, 2e5),
     lash=st.floats(0.0, 7e-4),
 )
-def test_at_the_limit_the_least_force_is_just_zero(
-    mass: float, seat: float, rate: float, lash: float
-) -> None:
+def test_at_the_limit_the_least_force_is_just_zero(mass: float, seat: float, rate: float, lash: float) -> None:
     """Below the limit every open angle presses; at it the least force is zero, at the index reported."""
     lift, bend = lobe(0.008)
     train = {"moving_mass_kg": mass, "ratio": 1.5, "seat_load_n": seat, "rate_n_per_m": rate, "lash_m": lash}
@@ -248,9 +239,7 @@ def test_limit_goes_with_root_of_load_over_mass(times: float) -> None:
 
 def test_families_of_lobes_and_masses_are_the_single_answers() -> None:
     """Two-dimensional calls give what single calls give, one by one."""
-    lifts, bends = (
-        np.stack(parts) for parts in zip(*(lobe(size) for size in (0.006, 0.007, 0.008)), strict=True)
-    )
+    lifts, bends = (np.stack(parts) for parts in zip(*(lobe(size) for size in (0.006, 0.007, 0.008)), strict=True))
     masses = np.array([0.6, 0.7, 0.8])
     many = v.rigid_limit_rpm(lifts, bends, **(TRAIN | {"moving_mass_kg": masses}))
     for row, mass in enumerate(masses):

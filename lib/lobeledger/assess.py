@@ -47,7 +47,6 @@ from lobeledger.parts import Build, Candidate, Card, DischargePoint, Engine, Lim
 __all__ = ["SPEED_GRID_RPM", "Assessment", "assess"]
 
 
-
 @dataclass(frozen=True)
 class Assessment:
     """Physics of one candidate. Without lobes (an impossible card) the figures that need them are missing.
@@ -583,7 +582,12 @@ def _breathing(key: _Key, intake: CardLobe, exhaust: CardLobe, figures: dict[str
         )
 
     figures["overlap_factor"] = _over(
-        np.array([factor(i, e) for i, e in zip(intake.members, exhaust.members, strict=False)])
+        np.array(
+            [
+                factor(intake.nominal, exhaust.nominal),
+                *(factor(lobe, exhaust.extremes.get(name, exhaust.nominal)) for name, lobe in intake.extremes.items()),
+            ]
+        )
     )
     clearance = engine.clearance_volume_m3(swept_volume_m3=swept, compression_ratio=eng.compression)
     try:
@@ -654,7 +658,7 @@ def _torque(key: _Key, intake: CardLobe, exhaust: CardLobe) -> tuple[Array, Arra
     for name in ("least area", "greatest area"):
         lobes = (intake.extremes.get(name, intake.nominal), exhaust.extremes.get(name, exhaust.nominal))
         moves.append(curve(*lobes) - nominal)
-    family = float(np.max(np.abs(moves)) / np.max(nominal))
+    family = float(np.nanmax(np.abs(moves)) / np.nanmax(nominal))
     if not eng.flow:
         moves += [curve(intake.nominal, exhaust.nominal, level) - nominal for level in ("low", "high")]
     low_eff, high_eff = key.ranges.get("indicated_efficiency", (model.indicated_efficiency,) * 2)
@@ -698,7 +702,9 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
         )  # fmt: skip
         figures["mach_index"] = Figure.exact(float(index))
         curves = (mechanics.torque, mechanics.torque_low, mechanics.torque_high)
-        figures["torque"] = Figure(*(_weighed(build, curve) for curve in curves))
+        torque = Figure(*(_weighed(build, curve) for curve in curves))
+        if math.isfinite(torque.value):
+            figures["torque"] = torque
     broken = broken_limits(build, candidate, mechanics.impossible, figures, system)
     return Assessment(
         candidate,

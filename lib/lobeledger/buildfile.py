@@ -117,9 +117,7 @@ _PAIRS = (
 _SAME = "same as intake"
 _LOBE_LIFT = Spec("quantity", "lobe lift", unit="m", example='"0.290 in"', low=0.001, high=0.02)
 _VALVE_LIFT = Spec("quantity", "valve lift", unit="m", example='"0.435 in"', low=0.001, high=0.03)
-_QUOTED_AT = Spec(
-    "choice", "where lifts are quoted", example='"lobe"', choices=("lobe", "valve"), optional=True
-)
+_QUOTED_AT = Spec("choice", "where lifts are quoted", example='"lobe"', choices=("lobe", "valve"), optional=True)
 _NAME = Spec("text", "name of the build", example='"Sunday car"')
 _CURRENCY_SPEC = Spec("text", "the sheet's currency in three capital letters", example='"USD"')
 _NOTE = Spec("text", "a remark", example='"..."', optional=True)
@@ -177,9 +175,7 @@ def _near(word: str, known: tuple[str, ...]) -> str:
     found = difflib.get_close_matches(on_one_line(word), known, n=1, cutoff=0.5)
     if not found:
         # A field name with its unit ("bore_m") or a longer word around the key.
-        found = [
-            k for k in known if len(k) > 2 and (word.startswith(k) or k.startswith(word) and len(word) > 2)
-        ][:1]
+        found = [k for k in known if len(k) > 2 and (word.startswith(k) or k.startswith(word) and len(word) > 2)][:1]
     return f"; did you mean '{found[0]}'?" if found else f"; known here: {', '.join(known)}"
 
 
@@ -310,15 +306,11 @@ class _Reader:
         example = self.example(spec)
         if spec.kind == "quantity":
             if isinstance(body, (int, float)) and not isinstance(body, bool):
-                self.fail(
-                    at, f"is {_quote(body)}, a number without a unit; write one in quotes, such as {example}"
-                )
+                self.fail(at, f"is {_quote(body)}, a number without a unit; write one in quotes, such as {example}")
             if not isinstance(body, str):
                 self.fail(at, f"is {_kind_of(body)}; write text with a unit, such as {example} ({spec.doc})")
             if len(body) > _LONGEST_QUANTITY or not body.isprintable():
-                self.fail(
-                    at, f"is {_quote(body)}, which is too long or has hidden characters; write {example}"
-                )
+                self.fail(at, f"is {_quote(body)}, which is too long or has hidden characters; write {example}")
             try:
                 return _si(body, spec.unit, currency=self.currency or None)
             except UnitTrouble as trouble:
@@ -332,9 +324,7 @@ class _Reader:
         except OverflowError:
             number = math.inf
         if not math.isfinite(number):
-            self.fail(
-                at, f"is {_quote(body)}; it must be a finite number, such as {spec.example} ({spec.doc})"
-            )
+            self.fail(at, f"is {_quote(body)}; it must be a finite number, such as {spec.example} ({spec.doc})")
         if spec.whole and at.rpartition(".")[2] not in ("pm", "low", "high"):
             if number != int(number):
                 self.fail(at, f"is {_quote(body)}; it is a count and must be a whole number ({spec.doc})")
@@ -363,15 +353,9 @@ class _Reader:
         if len(body) > longest:
             self.fail(at, f"has {len(body)} characters; at most {longest} are read")
         # Line ends are welcome in notes only; hidden characters (controls, direction marks) nowhere.
-        shown = (
-            body.replace("\r\n", "\n").replace("\n", "").replace("\t", "")
-            if longest > _LONGEST_NAME
-            else body
-        )
+        shown = body.replace("\r\n", "\n").replace("\n", "").replace("\t", "") if longest > _LONGEST_NAME else body
         if any(unicodedata.category(c)[0] == "C" or unicodedata.category(c) in ("Zl", "Zp") for c in shown):
-            self.fail(
-                at, f"is {_quote(body)}, which has hidden or control characters; type it again without them"
-            )
+            self.fail(at, f"is {_quote(body)}, which has hidden or control characters; type it again without them")
         if not empty and not body.strip():
             self.fail(at, "is empty; write a word or two")
         return body
@@ -387,9 +371,7 @@ class _Reader:
             self.fail(path, f"is missing; it is the {spec.doc}, written like {key} = {self.example(spec)}")
         if row.value.startswith("="):
             other = self.data[row.value[1:]]
-            self.data[path] = dataclasses.replace(
-                other, path=path, origin=row.origin, note=row.note, written=False
-            )
+            self.data[path] = dataclasses.replace(other, path=path, origin=row.origin, note=row.note, written=False)
             return other.value
         if "money" in spec.unit and self.currency != "USD":
             self.fail(
@@ -502,9 +484,7 @@ class _Reader:
             read: dict[str, Any] = {}
             for sub, name, sub_spec in _FIELDS[CardPoint]:
                 if sub not in line:
-                    self.fail(
-                        f"{here}.{sub}", f"is missing; it is the {sub_spec.doc}, like {sub_spec.example}"
-                    )
+                    self.fail(f"{here}.{sub}", f"is missing; it is the {sub_spec.doc}, like {sub_spec.example}")
                 read[name] = self.value(
                     sub_spec,
                     line[sub],
@@ -515,9 +495,7 @@ class _Reader:
                 )
             point = self.made(CardPoint, read, here)
             if points and point.at_m <= points[-1].at_m:
-                self.fail(
-                    here, "does not lie at a higher lift than the line before; list durations by rising lift"
-                )
+                self.fail(here, "does not lie at a higher lift than the line before; list durations by rising lift")
             points.append(point)
         if quoted_at == "valve" or key == "valve_lift":
             self.note_conversion(path, ratio, lift=key == "valve_lift", points=quoted_at == "valve")
@@ -530,13 +508,9 @@ class _Reader:
                 points and at.startswith(f"{path}.durations.") and at.endswith(".at")
             ):
                 note = f"at the valve, divided by a rocker ratio of {ratio:.4g}"
-                self.data[at] = dataclasses.replace(
-                    datum, note=f"{datum.note}; {note}" if datum.note else note
-                )
+                self.data[at] = dataclasses.replace(datum, note=f"{datum.note}; {note}" if datum.note else note)
 
-    def candidate(
-        self, table: Any, position: int, shared: Mapping[str, Mapping[str, Any]], block: Block
-    ) -> Candidate:
+    def candidate(self, table: Any, position: int, shared: Mapping[str, Mapping[str, Any]], block: Block) -> Candidate:
         path = f"candidates[{position}]"
         table = self.table(table, path)
         if "id" not in table:
@@ -576,9 +550,7 @@ class _Reader:
             read = self.values(part, table.get(key, {}), at, key, tags, base=(key, shared[key]))
             values[key] = self.made(part, read, at)
         at = f"{path}.failure"
-        values["failure"] = self.made(
-            Failure, self.values(Failure, table.get("failure", {}), at, "failure", tags), at
-        )
+        values["failure"] = self.made(Failure, self.values(Failure, table.get("failure", {}), at, "failure", tags), at)
         ratio = values["valvetrain"].rocker_ratio
         for side in ("intake", "exhaust"):
             at = f"{path}.{side}"
@@ -637,9 +609,7 @@ class _Reader:
         found = self.lines(tree.get("candidates", []), "candidates", MOST_CANDIDATES)
         if not found:
             self.fail("candidates", "is missing; add at least one [[candidates]] block")
-        candidates = tuple(
-            self.candidate(each, i, shared, parts["block"]) for i, each in enumerate(found, start=1)
-        )
+        candidates = tuple(self.candidate(each, i, shared, parts["block"]) for i, each in enumerate(found, start=1))
         return self.made(
             Build,
             {
@@ -842,9 +812,7 @@ def build_from_text(text: str, where: str = "build sheet") -> Build:
     'h-flat'
     """
     if len(text) > LARGEST_SHEET_BYTES:
-        _Reader(where).fail(
-            "", f"the sheet has {len(text)} characters; at most {LARGEST_SHEET_BYTES} are read"
-        )
+        _Reader(where).fail("", f"the sheet has {len(text)} characters; at most {LARGEST_SHEET_BYTES} are read")
     base, changes = _split(text.removeprefix("\ufeff"), where)
     source = base + _MARK + _lines_of(changes) if changes else base
     return _Reader(where).build(_tree_of(base, changes, where), source)
@@ -868,8 +836,7 @@ def read_build(path: str | os.PathLike[str]) -> Build:
         size = file.stat().st_size
         if size > LARGEST_SHEET_BYTES:
             raise BuildError(
-                f"{shown} has {size} bytes; a build sheet has at most {LARGEST_SHEET_BYTES}, "
-                "so this is another file"
+                f"{shown} has {size} bytes; a build sheet has at most {LARGEST_SHEET_BYTES}, so this is another file"
             )
         with file.open("rb") as stream:
             payload = stream.read(LARGEST_SHEET_BYTES + 1)
@@ -913,11 +880,7 @@ def _sheets_near(file: Path) -> str:
     near = difflib.get_close_matches(file.name, names, n=1, cutoff=0.3)
     if near:
         return f"; did you mean {on_one_line(near[0], longest=80)}?"
-    return (
-        "; there is no .toml file in that folder"
-        if not names
-        else f"; there is {on_one_line(sorted(names)[0])}"
-    )
+    return "; there is no .toml file in that folder" if not names else f"; there is {on_one_line(sorted(names)[0])}"
 
 
 def change(build: Build, changes: Mapping[str, Any]) -> Build:
@@ -984,9 +947,7 @@ def _toml(value: Any) -> str:
 
 
 def _lines_of(changes: Mapping[str, Any]) -> str:
-    return "".join(
-        f"{json.dumps(path, ensure_ascii=False)} = {_toml(value)}\n" for path, value in changes.items()
-    )
+    return "".join(f"{json.dumps(path, ensure_ascii=False)} = {_toml(value)}\n" for path, value in changes.items())
 
 
 def sheet_text(build: Build) -> str:

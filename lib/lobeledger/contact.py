@@ -194,9 +194,7 @@ def combined_radius_m(first_radius_m: ArrayLike, second_radius_m: ArrayLike) -> 
 # ----------------------------------------------------------------------------------------------------- line
 
 
-def hertz_line(
-    load_n: ArrayLike, *, radius_m: ArrayLike, length_m: ArrayLike, modulus_pa: ArrayLike
-) -> LineContact:
+def hertz_line(load_n: ArrayLike, *, radius_m: ArrayLike, length_m: ArrayLike, modulus_pa: ArrayLike) -> LineContact:
     """Line contact of relative radius R over a length L: b = sqrt(4 W R/(pi L E*)), p0 = sqrt(W E*/(pi R L)).
 
     load_n W, radius_m R (see `combined_radius_m`), length_m L, modulus_pa E*. The greatest shear, 0.3003 p0,
@@ -279,9 +277,7 @@ def _short_over_long(ratio: float) -> tuple[float, float, float]:
 
 
 @njit(cache=True, nogil=True)
-def _ellipse(
-    load: float, radius_x: float, radius_y: float, modulus: float
-) -> tuple[float, float, float, float]:
+def _ellipse(load: float, radius_x: float, radius_y: float, modulus: float) -> tuple[float, float, float, float]:
     """Half-axes along x and y, greatest pressure and approach of one oval contact."""
     swap = radius_x > radius_y
     short_radius = radius_y if swap else radius_x
@@ -321,9 +317,7 @@ def _spread(*values: ArrayLike) -> tuple[tuple[int, ...], list[Array]]:
 
 def _curvature_ratio(radius_ratio: Array) -> None:
     if np.any(radius_ratio > _LONGEST_RATIO) or np.any(radius_ratio < 1.0 / _LONGEST_RATIO):
-        raise OutOfRange(
-            f"one relative radius is over {_LONGEST_RATIO:g} times the other; treat it as a line contact."
-        )
+        raise OutOfRange(f"one relative radius is over {_LONGEST_RATIO:g} times the other; treat it as a line contact.")
 
 
 def ellipse_axis_ratio(radius_ratio: ArrayLike) -> Array:
@@ -521,9 +515,7 @@ def crowned_face_contact(
         )
     radius_x = combined_radius_m(rho, crown)
     if np.any(np.isinf(radius_x)):
-        raise OutOfRange(
-            "cam_radius_m and crown_radius_m are both infinite; two flats have no Hertz contact."
-        )
+        raise OutOfRange("cam_radius_m and crown_radius_m are both infinite; two flats have no Hertz contact.")
     shape, (w, rx, ry, width, y0, e) = _spread(load, radius_x, crown, lobe_width_m, offset, modulus_pa)
     # Without crown the oval is endless. A crown this flat differs from none by less than the digits carried.
     ry = np.minimum(ry, 0.1 * _LONGEST_RATIO * rx)
@@ -557,9 +549,7 @@ def roller_lobe_contact(
     """
     _positive(roller_radius_m=roller_radius_m, lobe_width_m=lobe_width_m, wheel_width_m=wheel_width_m)
     radius = combined_radius_m(cam_radius_m, roller_radius_m)
-    return hertz_line(
-        load_n, radius_m=radius, length_m=min(lobe_width_m, wheel_width_m), modulus_pa=modulus_pa
-    )
+    return hertz_line(load_n, radius_m=radius, length_m=min(lobe_width_m, wheel_width_m), modulus_pa=modulus_pa)
 
 
 # ------------------------------------------------------------------------------------------------------ oil

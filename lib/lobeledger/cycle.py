@@ -4,8 +4,8 @@ When is the valve open, and how far?     `ValveTiming`, `valve_timing`, `crank_l
 How much area is that?                   `crank_effective_area_m2`
 What torque is left?                     `torque_curve_n_m` over `SPEED_GRID_RPM`
 
-Crank angle zero is the firing top dead centre; the overlap TDC is 2 pi. Still air: no pipe waves, so torque here
-serves to compare candidates in one engine, never as a dynamometer figure.
+Crank angle zero is the firing top dead centre; the overlap TDC is 2 pi. The intake runner has inertia and one mode,
+the exhaust has none: torque here serves to compare candidates in one engine, never as a dynamometer figure.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from lobeledger import breathing, engine
+from lobeledger import breathing, engine, filling
 from lobeledger.lobe import Array, Lobe, seat_lobe_lift_m
 from lobeledger.parts import Candidate, DischargePoint, Engine, Model
 
@@ -32,7 +32,7 @@ __all__ = [
     "valve_timing",
 ]
 
-SPEED_GRID_RPM = np.array([*np.arange(1000.0, 9000.0, 750.0), 10000.0])
+SPEED_GRID_RPM = np.array([*np.arange(1000.0, 9001.0, 500.0), 10000.0])
 CRANK_GRID_RAD = np.radians(np.arange(0.0, 721.0, 1.0))
 
 
@@ -54,7 +54,9 @@ def crank_lift_m(
     return ratio * np.maximum(np.interp(at, theta_cam_rad, lobe_lift_m, left=0.0, right=0.0) - seat_m, 0.0)
 
 
-def crank_effective_area_m2(lift: Array, eng: Engine, discharge: tuple[DischargePoint, ...], which: str, level: str) -> Array:
+def crank_effective_area_m2(
+    lift: Array, eng: Engine, discharge: tuple[DischargePoint, ...], which: str, level: str
+) -> Array:
     """Effective area on the crank grid: from the flow table if there is one, else from the discharge table."""
     if eng.flow:
         at = np.array([0.0, *(p.lift_m for p in eng.flow)])
@@ -103,7 +105,10 @@ def torque_curve_n_m(
     timing: ValveTiming,
     level: str,
 ) -> Array:
-    """Torque of the whole engine (N m) over SPEED_GRID_RPM, by filling and emptying in still air."""
+    """Torque of the whole engine (N m) over SPEED_GRID_RPM, by filling and emptying through a runner with inertia.
+
+    NaN at a speed where no steady cycle exists (a long overlap far below the speeds it is made for).
+    """
     lifts = [
         crank_lift_m(lobe.lift_m, lobe.theta_cam_rad, centre, timing.ratio, seat)
         for lobe, centre, seat in (
@@ -111,7 +116,8 @@ def torque_curve_n_m(
             (exhaust, timing.exhaust_centre_rad, timing.exhaust_seat_m),
         )
     ]
-    filled = breathing.fill_and_empty(
+    throat_m2 = breathing.port_area_m2(eng.intake_valve_m * eng.throat_share)
+    filled = filling.fill_and_empty(
         SPEED_GRID_RPM,
         crank_rad=CRANK_GRID_RAD,
         intake_effective_area_m2=crank_effective_area_m2(lifts[0], eng, discharge, "intake", level),
@@ -120,27 +126,37 @@ def torque_curve_n_m(
         stroke_m=eng.stroke_m,
         rod_length_m=eng.rod_m,
         compression_ratio=eng.compression,
-        intake_pressure_pa=model.ambient_pressure_pa,
-        intake_temperature_k=model.ambient_temperature_k,
-        exhaust_pressure_pa=model.ambient_pressure_pa + model.exhaust_back_pressure_pa,
+        runner_length_m=eng.runner_length_m,
+        runner_area_m2=eng.runner_area_share * throat_m2,
+        plenum_pressure_pa=model.ambient_pressure_pa,
+        plenum_temperature_k=model.ambient_temperature_k,
+        exhaust_pressure_pa=filling.exhaust_pressure_pa(
+            SPEED_GRID_RPM,
+            ambient_pressure_pa=model.ambient_pressure_pa,
+            back_pressure_pa=model.exhaust_back_pressure_pa,
+            reference_speed_rpm=model.exhaust_reference_speed_rpm,
+        ),
         reference_pressure_pa=model.ambient_pressure_pa,
         reference_temperature_k=model.ambient_temperature_k,
+        entry_loss=model.runner_entry_loss,
+        friction_factor=model.runner_friction,
         charge_heating_k=model.charge_heating_k,
     )
     density = model.ambient_pressure_pa / (breathing.GAS_CONSTANT_J_PER_KG_K * model.ambient_temperature_k)
+    steady = filled.settled
     bmep = breathing.bmep_pa(
-        filled.volumetric_efficiency,
+        filled.volumetric_efficiency[steady],
         reference_density_kg_per_m3=density,
         gross_indicated_efficiency=model.indicated_efficiency,
         fuel_heating_value_j_per_kg=model.fuel_heating_value_j_per_kg,
         air_fuel_ratio=model.air_fuel,
-        friction_mep_pa=model.friction_scale * engine.total_fmep_pa(SPEED_GRID_RPM),
-        pumping_mep_pa=filled.pumping_mep_pa,
+        friction_mep_pa=model.friction_scale * engine.total_fmep_pa(SPEED_GRID_RPM[steady]),
+        pumping_mep_pa=filled.pumping_mep_pa[steady],
     )
-    return breathing.torque_n_m(bmep, displacement_m3=displacement_m3(eng))
+    torque = np.full(SPEED_GRID_RPM.shape, np.nan)
+    torque[steady] = breathing.torque_n_m(bmep, displacement_m3=displacement_m3(eng))
+    return torque
 
 
 def displacement_m3(eng: Engine) -> float:
     return engine.displacement_m3(bore_m=eng.bore_m, stroke_m=eng.stroke_m, cylinders=eng.cylinders)
-
-

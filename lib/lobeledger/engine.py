@@ -402,9 +402,7 @@ def clearance_volume_from_parts_m3(
         + piston_dish_volume_m3
     )
     if not volume > 0.0:
-        raise OutOfRange(
-            f"The clearance volume comes to {volume:g} m3; check the dome, deck and chamber figures."
-        )
+        raise OutOfRange(f"The clearance volume comes to {volume:g} m3; check the dome, deck and chamber figures.")
     return volume
 
 
@@ -443,19 +441,14 @@ def trapped_compression_ratio(
     (8.274, 'seat')
     """
     if not datum.strip():
-        raise OutOfRange(
-            "The lift datum of the inlet closing is empty; name it, such as 'seat' or '0.050 in lobe'."
-        )
+        raise OutOfRange("The lift datum of the inlet closing is empty; name it, such as 'seat' or '0.050 in lobe'.")
     if not 0.0 <= ivc_crank_deg_abdc < 180.0:
         raise OutOfRange(
-            f"ivc_crank_deg_abdc is {ivc_crank_deg_abdc}; inlet closing must lie from 0 to 180 "
-            "degrees after BDC."
+            f"ivc_crank_deg_abdc is {ivc_crank_deg_abdc}; inlet closing must lie from 0 to 180 degrees after BDC."
         )
     if not compression_ratio > 1.0:
         raise OutOfRange(f"compression_ratio is {compression_ratio}; it must exceed 1.")
-    drop = piston_drop_m(
-        math.radians(180.0 + ivc_crank_deg_abdc), stroke_m=stroke_m, rod_length_m=rod_length_m
-    )
+    drop = piston_drop_m(math.radians(180.0 + ivc_crank_deg_abdc), stroke_m=stroke_m, rod_length_m=rod_length_m)
     ratio = 1.0 + (compression_ratio - 1.0) * float(drop) / stroke_m
     return TrappedCompression(ratio, ivc_crank_deg_abdc, datum)
 
@@ -501,9 +494,7 @@ def knock_caution(
 # ------------------------------------------------------------------------------------------ road and friction
 
 
-def cruise_rpm(
-    vehicle_speed_m_per_s: Num, *, axle_ratio: float, top_gear_ratio: float, tyre_diameter_m: float
-) -> Num:
+def cruise_rpm(vehicle_speed_m_per_s: Num, *, axle_ratio: float, top_gear_ratio: float, tyre_diameter_m: float) -> Num:
     """Engine speed (rpm) at a road speed (m/s): 60 v i_axle i_gear / (pi d_tyre), no slip.
 
     In trade units it is mph x axle x gear x 336.1 / tyre inches. `top_gear_ratio` is engine turns a turn of

@@ -85,7 +85,7 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("pressure_angle", "pressure_angle_deg", "angle", _DEG, "Pressure angle", "greatest angle between force and lifter axis (roller)"),
         ("mach_index", "inlet_mach_index_at_highest_speed", "", 1.0, "Inlet Mach index at the highest speed", "mean; breathing falls away above about 0.5 to 0.6"),
         ("breathing_speed", "breathing_speed_rpm", "rpm", 1.0, "Breathing speed", "where the inlet Mach index reaches 0.55 (0.50 to 0.60): ranks where power peaks"),
-        ("torque", "weighed_torque_n_m", "torque", 1.0, "Torque over the speeds used", "still-air estimate, weighed by time; for differences only"),
+        ("torque", "weighed_torque_n_m", "torque", 1.0, "Torque over the speeds used", "estimate by filling and emptying, weighed by time; for differences only"),
         ("gain", "torque_gain_share", "share", 1.0, "Torque gain", "over the least of these candidates"),
         ("chance", "loss_chance_share", "share", 1.0, "Chance of a loss", "per build; 5 to 95 %"),
         ("run_in_time", "run_in_minutes", "", 1.0 / 60.0, "Lobe run-in, minutes", "at speed, the part maker's instruction first"),

@@ -65,9 +65,7 @@ def write_text_atomically(path: str | os.PathLike[str], text: str, *, replace: b
             _name_once(temporary, target)
         _flush_folder(target.parent)
     except FileExistsError:
-        raise BuildError(
-            f"{shown} exists already; choose another name, or say that it may be replaced"
-        ) from None
+        raise BuildError(f"{shown} exists already; choose another name, or say that it may be replaced") from None
     except (OSError, ValueError) as trouble:
         reason = on_one_line(getattr(trouble, "strerror", None) or str(trouble))
         raise BuildError(

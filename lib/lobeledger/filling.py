@@ -116,9 +116,7 @@ def quarter_wave_hz(*, runner_length_m: float, sound_speed_m_per_s: float) -> fl
     return sound_speed_m_per_s / (4.0 * runner_length_m)
 
 
-def helmholtz_hz(
-    *, neck_area_m2: float, neck_length_m: float, volume_m3: float, sound_speed_m_per_s: float
-) -> float:
+def helmholtz_hz(*, neck_area_m2: float, neck_length_m: float, volume_m3: float, sound_speed_m_per_s: float) -> float:
     """Frequency (Hz) of a slug of gas in a neck on the spring of a volume: (c/2 pi) sqrt(A/(V L)).
 
     Source: definition (any text on acoustics). Raises OutOfRange unless all are above zero.
@@ -166,9 +164,7 @@ def exhaust_pressure_pa(
     >>> exhaust_pressure_pa(3000.0, ambient_pressure_pa=99e3, back_pressure_pa=12e3)
     102000.0
     """
-    _positive(
-        speed_rpm=speed_rpm, ambient_pressure_pa=ambient_pressure_pa, reference_speed_rpm=reference_speed_rpm
-    )
+    _positive(speed_rpm=speed_rpm, ambient_pressure_pa=ambient_pressure_pa, reference_speed_rpm=reference_speed_rpm)
     _not_negative(back_pressure_pa=back_pressure_pa)
     pressure: Num = ambient_pressure_pa + back_pressure_pa * (speed_rpm / reference_speed_rpm) ** 2
     return pressure
@@ -186,6 +182,7 @@ _STATES = 16
 _RESULTS = 14
 
 _SMOOTH = 2e-3  # pressure deficit below which the orifice law is smoothed, relative; see _psi
+_SONIC = 0.68  # greatest flow per area, in p/sqrt(R T) of where it comes from: choked, ratio of specific heats 1.38
 _TAKE_OVER = 0.05  # share of the slug over which returning gas gives way to the plenum's own, for a smooth rate
 _TOLERANCE = 3e-5  # local error a step, relative to the state
 _LONGEST_STEP = 0.12  # rad of crank
@@ -249,7 +246,12 @@ def _rates(
     loss = loss_in if flow > 0.0 else loss_out
     head = loss * flow * abs(flow) / (2.0 * density * area * area)
     dy[_FLOW] = area / length * (p_plenum - port_p - head) / omega
-    moved = flow / omega
+    # No gas leaves faster than at its speed of sound, or a hard swing would drain the port to nothing.
+    sonic = _SONIC * area
+    if flow > 0.0:
+        moved = min(flow, sonic * p_plenum / math.sqrt(r_gas * slug_h / slug_cp)) / omega
+    else:
+        moved = max(flow, -sonic * port_p / math.sqrt(r_gas * port_t)) / omega
     h, x = (slug_h, slug_x) if flow > 0.0 else (port_h, port_x)
     dy[_PORT_MASS] = moved
     dy[_PORT_ENERGY] = moved * h
@@ -370,6 +372,7 @@ def _advance(
             after[k] = y[k] + h * (2.0 * k1[k] + 3.0 * k2[k] + 4.0 * k3[k]) / 9.0
         _rates(theta + h, after, k4, cylinder, omega, grid, areas, shape, gas, runner, exhaust)
         error = 0.0
+        finite = True
         for k in range(first_error, _SLUG_MASS + 1):
             e = h * abs(-5.0 / 72.0 * k1[k] + k2[k] / 12.0 + k3[k] / 9.0 - 0.125 * k4[k])
             if k == _FLOW:
@@ -380,10 +383,13 @@ def _advance(
                 scale = y[_PORT_MASS]
             else:
                 scale = y[k]
+            if not e / scale < 1e30:
+                finite = False
             error = max(error, e / scale)
         error /= tolerance
-        bad = not (error < 1e30) or after[_PORT_MASS] <= 0.0 or after[_PORT_ENERGY] <= 0.0
-        if cylinder and (after[_MASS] <= 0.0 or after[_ENERGY] <= 0.0):
+        # Written so that a NaN counts as bad too: a step too long can pass through negative mass.
+        bad = not finite or not (after[_PORT_MASS] > 0.0 and after[_PORT_ENERGY] > 0.0)
+        if cylinder and not (after[_MASS] > 0.0 and after[_ENERGY] > 0.0):
             bad = True
         if (bad or error > 1.0) and h > _SHORTEST_STEP:
             h_next = 0.2 * h if bad else h * max(0.2, 0.9 * error ** (-1.0 / 3.0))
@@ -479,9 +485,7 @@ def _settle(
         for k in range(_STATES):
             before[k] = y[k]
         exhaust = (p_e, t_exhaust, x_exhaust)
-        broken = _advance(
-            theta_evo, math.pi, y, True, omega, grid, areas, shape, gas, runner, exhaust, tolerance
-        )
+        broken = _advance(theta_evo, math.pi, y, True, omega, grid, areas, shape, gas, runner, exhaust, tolerance)
         work_blowdown = y[_WORK]
         if broken == 0:
             broken = _advance(
@@ -545,9 +549,7 @@ def _settle(
             - before[_PORT_ENERGY]
             + y[_SLUG_ENTHALPY]
             - before[_SLUG_ENTHALPY]
-        ) - (
-            y[_DRAWN] * runner[7] + y[_IN] * (cv_e_in + r_gas) * t_exhaust - y[_OUT_ENTHALPY] - y[_WORK]
-        )
+        ) - (y[_DRAWN] * runner[7] + y[_IN] * (cv_e_in + r_gas) * t_exhaust - y[_OUT_ENTHALPY] - y[_WORK])
         out[0] = (y[_MASS] - y[_BURNED]) / rho_swept
         out[1] = x
         out[2] = pumping / swept
@@ -787,17 +789,13 @@ def _check_burn(burn: BurnEstimate) -> None:
             raise OutOfRange(f"{name} is {getattr(burn, name)}; it lies between 0 and 1.")
     for name in ("compression_exponent", "expansion_exponent"):
         if not 1.0 <= getattr(burn, name) <= 1.67:
-            raise OutOfRange(
-                f"{name} is {getattr(burn, name)}; a polytropic exponent lies between 1 and 1.67."
-            )
+            raise OutOfRange(f"{name} is {getattr(burn, name)}; a polytropic exponent lies between 1 and 1.67.")
 
 
 def _event_window(angle: Array, intake: Array, exhaust: Array) -> tuple[float, float, float]:
     """Grid step, exhaust opening and intake closing (rad), after checking that the model can handle them."""
     if angle.ndim != 1 or angle.size < 20 or angle.shape != intake.shape or angle.shape != exhaust.shape:
-        raise OutOfRange(
-            "crank_rad and both effective areas must be arrays of one length, 20 points or more."
-        )
+        raise OutOfRange("crank_rad and both effective areas must be arrays of one length, 20 points or more.")
     step = (angle[-1] - angle[0]) / (angle.size - 1)
     if not step > 0.0 or np.max(np.abs(np.diff(angle) - step)) > 1e-6 * step + 1e-12:
         raise OutOfRange("crank_rad must rise in equal steps.")
@@ -806,14 +804,10 @@ def _event_window(angle: Array, intake: Array, exhaust: Array) -> tuple[float, f
     if open_i.size == 0 or open_e.size == 0:
         raise OutOfRange("A valve never opens: its effective area is zero throughout.")
     if min(open_e[0], open_i[0]) == 0 or max(open_i[-1], open_e[-1]) == angle.size - 1:
-        raise OutOfRange(
-            "The grid must start before the first valve opens and end after the last has closed."
-        )
+        raise OutOfRange("The grid must start before the first valve opens and end after the last has closed.")
     evo, ivc = float(angle[open_e[0] - 1]), float(angle[open_i[-1] + 1])
     if open_i[0] < open_e[0] or open_e[-1] > open_i[-1]:
-        raise OutOfRange(
-            "The exhaust must open and close before the intake does, counted from the firing TDC."
-        )
+        raise OutOfRange("The exhaust must open and close before the intake does, counted from the firing TDC.")
     if not 0.0 < evo <= math.pi + 1e-9 or not 3.0 * math.pi - 1e-9 <= ivc < 4.0 * math.pi:
         raise OutOfRange(
             f"The exhaust opens at {math.degrees(evo):.0f} and the intake closes at {math.degrees(ivc):.0f} crank "
@@ -856,19 +850,21 @@ def fill_and_empty(
     The whole cycle of 720 degrees, from exhaust opening to exhaust opening. Between them:
     - Plenum: still air at `plenum_pressure_pa`, `plenum_temperature_k`.
     - Runner: a slug of `runner_length_m` (plenum to valve) and `runner_area_m2` (mean), with momentum:
-      d m'/dt = (A/L) (p_plenum - p_port - K rho u|u|/2). Towards the port K is `entry_loss` + f L/D +
-      `port_head_loss`; back it is `plenum_exit_loss` + f L/D. Density is that of the slug at plenum pressure.
+      d m'/dt = (A/L) (p_plenum - p_port - K rho u|u|/2), its flow at most sonic. Towards the port K is
+      `entry_loss` + f L/D + `port_head_loss`; back it is `plenum_exit_loss` + f L/D. Density is that of the slug at
+      plenum pressure.
     - Port: one well-mixed volume at rest (stagnation state) with mass, energy and burned mass, of
       `runner_port_volume_m3` unless given, so that the shut runner swings at its quarter wave.
     - Valves: quasi-steady compressible orifices, either way, carrying the stagnation enthalpy of where they come from.
     - Cylinder: one well-mixed zone from exhaust opening to intake closing.
     - Exhaust: still air; gas sucked back has the mean state of what went out.
-    The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles where it swings strong and weak by turns.
+    The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles where it swings strong and
+    weak by turns.
 
     What the slug remembers: its gas and all it has pushed out into the plenum are one well-mixed parcel that comes
-    back first; the plenum's own gas takes over as the last of it (5 % of the slug) returns. So burned gas pushed into the runner is never lost, but
-    comes back diluted, partly a cycle later. (Letting the plenum keep what is pushed out would flush burned gas away
-    with every swing of the shut runner, which gas that moves in file does not do.)
+    back first; the plenum's own gas takes over as the last of it (5 % of the slug) returns. So burned gas pushed into
+    the runner is never lost, but comes back diluted, partly a cycle later. (Letting the plenum keep what is pushed out
+    would flush burned gas away with every swing of the shut runner, which gas that moves in file does not do.)
 
     Arguments: `crank_rad` in equal steps (1 to 2 degrees serve), zero at the firing TDC, starting before
     exhaust opening and ending after inlet closing; effective areas of all valves of one cylinder on it, from
@@ -880,8 +876,11 @@ def fill_and_empty(
     Loss coefficients: `entry_loss` 0.2, a lightly rounded mouth (0.05 well rounded, 0.5 sharp); `friction_factor`
     0.03 (Darcy, rough cast wall, with some bend); `plenum_exit_loss` 1, the head a jet loses into still gas
     (Borda and Carnot); all handbook figures from memory. `port_head_loss` is the share of the head lost where
-    runner meets valve: 0, since flow through the open valve does not come to rest there and the port's own loss is in the
-    valve's flow coefficient already; 1 is the pessimist's end.
+    runner meets valve: 0, since flow through the open valve does not come to rest there and the port's own loss is
+    in the valve's flow coefficient already; 1 is the pessimist's end.
+
+    With little loss the shut runner rings on, so that filling ripples over speed by a few percent where a long
+    overlap meets the ring's crests and troughs (some 500 to 800 rpm apart); the single lossless mode exaggerates it.
 
     What is missing: higher modes of the runner, coupling of runners through the plenum, all waves of the exhaust
     pipe, heat exchange with walls other than `charge_heating_k`, fuel vapour (displaces about 2 % of the
@@ -912,9 +911,7 @@ def fill_and_empty(
         port_volume_m3 = runner_port_volume_m3(runner_length_m=runner_length_m, runner_area_m2=runner_area_m2)
     _positive(port_volume_m3=port_volume_m3)
     if not -50.0 <= charge_heating_k <= 150.0:
-        raise OutOfRange(
-            f"charge_heating_k is {charge_heating_k}; a believable figure lies between -50 and 150 K."
-        )
+        raise OutOfRange(f"charge_heating_k is {charge_heating_k}; a believable figure lies between -50 and 150 K.")
     try:
         p_plenum = np.broadcast_to(np.asarray(plenum_pressure_pa, dtype=float), speeds.shape).copy()
         p_exhaust = np.broadcast_to(np.asarray(exhaust_pressure_pa, dtype=float), speeds.shape).copy()

@@ -322,9 +322,7 @@ def taper_contact_offset_m(*, crown_radius_m: float, taper_rad: float) -> float:
     return crown_radius_m * math.sin(taper_rad)
 
 
-def flat_outline_m(
-    theta_cam_rad: Array, lift_m: Array, velocity_m_per_rad: Array, *, base_radius_m: float
-) -> Outline:
+def flat_outline_m(theta_cam_rad: Array, lift_m: Array, velocity_m_per_rad: Array, *, base_radius_m: float) -> Outline:
     """True outline (m) of the lobe that gives this motion to a flat face.
 
     x = (Rb+s) cos(theta) - s' sin(theta), y = (Rb+s) sin(theta) + s' cos(theta): the envelope of the face as

@@ -189,6 +189,10 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
             "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: "
             "follow the cam card's lash."
         )
+    if "rigid_limit" in figures and "torque" not in figures:
+        said.append(
+            "The gas exchange finds no steady cycle at some of the speeds used, so no torque is credited to it."
+        )
     if len(candidate.intake.points) < 3:
         said.append(
             "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at "

@@ -197,8 +197,7 @@ class _Flank:
         self.nodes = np.concatenate(nodes)
         self.dx = np.diff(self.nodes)
         self.parts = [
-            (np.arange(start, start + count), end)
-            for start, count, end in zip(starts, counts, ends, strict=True)
+            (np.arange(start, start + count), end) for start, count, end in zip(starts, counts, ends, strict=True)
         ]
 
     # -- rows ---------------------------------------------------------------------------------------
@@ -246,9 +245,7 @@ class _Flank:
         """The segment (or segments) in which x lies."""
         return np.clip(np.searchsorted(self.nodes, x, side="right") - 1, 0, self.n - 1)
 
-    def geometry(
-        self, *, face_is_free: bool = False, base_is_free: bool = False
-    ) -> tuple[sp.csr_matrix, Array]:
+    def geometry(self, *, face_is_free: bool = False, base_is_free: bool = False) -> tuple[sp.csr_matrix, Array]:
         """Rows (A, b) of A z <= b: rising flank and the follower's own limits; t may replace one of them.
 
         The slope is a parabola on each segment, so it lies between the least and the greatest of its two end
@@ -309,14 +306,10 @@ class _Flank:
     ) -> Array | None:
         """The minimiser, or None when no lobe satisfies the constraints; the status is read first."""
         ramp = self.ramp
-        low, high = (
-            (ramp.velocity_m_per_rad,) * 2 if nominal_ramp else (ramp.low_m_per_rad, ramp.high_m_per_rad)
-        )
+        low, high = (ramp.velocity_m_per_rad,) * 2 if nominal_ramp else (ramp.low_m_per_rad, ramp.high_m_per_rad)
         bounds = self.rows(2, (np.array([self.ramp_v] * 2), np.array([1.0, -1.0])))
         below = sp.vstack([bounds, *(rows for rows, _ in inequalities)])
-        below_rhs = np.concatenate(
-            [np.array([high, -low]) / self.slope_unit, *(bound for _, bound in inequalities)]
-        )
+        below_rhs = np.concatenate([np.array([high, -low]) / self.slope_unit, *(bound for _, bound in inequalities)])
         settings = clarabel.DefaultSettings()
         settings.verbose = False
         diagonal = np.zeros(self.size) if quadratic is None else quadratic
@@ -476,7 +469,17 @@ def what_would_give(
         return _Flank(points_card, points_limits, base_radius_m, ramp, seat_m)
 
     def fits(points_card: Card = card, points_limits: Limits = limits) -> bool:
-        return flank(points_card, points_limits).least_excess() < FITS
+        try:
+            return flank(points_card, points_limits).least_excess() < FITS
+        except NoSolution:
+            # A solver that gives up on an extreme card has not shown that the change helps.
+            return False
+
+    def solved(here: _Flank, geometry: tuple[sp.csr_matrix, Array]) -> Array | None:
+        try:
+            return here.solve(here.unit(here.t), geometry)
+        except NoSolution:
+            return None
 
     def edge(possible: Callable[[float], bool], far: float, steps: int = 9) -> float | None:
         """Least share of the way to `far` (from 0) at which it becomes possible."""
@@ -494,19 +497,17 @@ def what_would_give(
     ways: list[WayOut] = []
     if isinstance(limits, FlatLimits):
         here = flank()
-        z = here.solve(here.unit(here.t), here.geometry(face_is_free=True))
+        z = solved(here, here.geometry(face_is_free=True))
         if z is not None:
             face = 2.0 * (float(z[here.t]) * here.slope_unit + limits.edge_m)
             ways.append(WayOut("a lifter face of at least", face, "lift"))
-        z = here.solve(here.unit(here.t), here.geometry(base_is_free=True))
+        z = solved(here, here.geometry(base_is_free=True))
         base = math.inf if z is None else float(z[here.t]) * here.lift_m + limits.least_nose_radius_m
         if base < 2.0 * base_radius_m:
             ways.append(WayOut("a base circle radius of at least", base, "lift"))
     if isinstance(limits, RollerLimits):
         more = edge(
-            lambda extra: fits(
-                points_limits=replace(limits, pressure_angle_rad=limits.pressure_angle_rad + extra)
-            ),
+            lambda extra: fits(points_limits=replace(limits, pressure_angle_rad=limits.pressure_angle_rad + extra)),
             rad(25.0),
         )
         if more is not None:

@@ -37,9 +37,7 @@ _MARKERS = {"flat": ("square", "diamond", "triangle-up", "x"), "roller": ("circl
 def style_of(follower: str, position: int) -> CandidateStyle:
     """Style of the candidate that is number `position` (from 0) among those with its kind of follower."""
     dash = _DASHES[follower][position % 2]
-    return CandidateStyle(
-        _COLOURS[follower][position % 4], dash, _SVG_DASHES[dash], _MARKERS[follower][position % 4]
-    )
+    return CandidateStyle(_COLOURS[follower][position % 4], dash, _SVG_DASHES[dash], _MARKERS[follower][position % 4])
 
 
 # Cost groups from dark to light, alternating enough to be told apart where they touch.

@@ -218,6 +218,10 @@ class Engine(_Part):
     intake_valve_m: float = _quantity("m", '"1.94 in"', "intake valve head diameter", 0.015, 0.08)
     exhaust_valve_m: float = _quantity("m", '"1.50 in"', "exhaust valve head diameter", 0.012, 0.07)
     throat_share: float = _number("port throat diameter over valve diameter", 0.7, 1.0, example="0.88")
+    runner_length_m: float = _quantity("m", '"13 in"', "intake runner, plenum to valve", 0.05, 1.5)
+    runner_area_share: float = _number(
+        "mean cross-section of the intake runner over the area of the intake throat", 0.3, 2.5, example="0.85"
+    )
     head_material: str = _choice("cylinder head material", "iron", "aluminium")
     flow_test_pa: float = _quantity("Pa", '"28 inH2O"', "depression of the flow table", 500.0, 20000.0)
     flow: tuple[FlowPoint, ...] = _parts("flow table, if it has been measured", least=0)
@@ -538,14 +542,23 @@ class Model(_Part):
     ambient_pressure_pa: float = _quantity("Pa", '"99 kPa"', "air pressure", 5e4, 1.1e5)
     ambient_temperature_k: float = _quantity("K", '"298 kelvin"', "air temperature", 230.0, 330.0)
     charge_heating_k: float = _quantity("K", '"30 kelvin"', "heating of the charge on its way in", 0.0, 120.0)
-    exhaust_back_pressure_pa: float = _quantity("Pa", '"12 kPa"', "exhaust pressure above ambient, full load", 0.0, 1e5)
+    exhaust_back_pressure_pa: float = _quantity(
+        "Pa", '"12 kPa"', "exhaust pressure above ambient, full load, at the exhaust reference speed", 0.0, 1e5
+    )
+    exhaust_reference_speed_rpm: float = _quantity(
+        "rpm", '"6000 rpm"', "speed of that back pressure, which grows with speed squared", 1000.0, 12000.0
+    )
+    runner_entry_loss: float = _number(
+        "dynamic heads lost on entering the intake runner from the plenum", 0.0, 3.0, example="0.2"
+    )
+    runner_friction: float = _number("Darcy friction factor of the intake runner", 0.0, 0.2, example="0.03")
     air_fuel: float = _number("air to fuel by mass", 8.0, 22.0, example="13.5")
     fuel_heating_value_j_per_kg: float = _quantity("J/kg", '"43.9 MJ/kg"', "lower heating value of the fuel", 2e7, 6e7)
     fuel_density_kg_per_m3: float = _quantity("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)
     indicated_efficiency: float = _number("indicated efficiency at full load, gross", 0.15, 0.5, example="0.36")
     idle_efficiency: float = _number("indicated efficiency at idle, gross", 0.08, 0.4, example="0.25")
     torque_trust: float = _number(
-        "share by which a computed torque difference may be wrong: still air, no pipe tuning",
+        "share by which a computed torque difference may be wrong: one mode of the runner, no exhaust tuning",
         0.0,
         2.0,
         example="0.5",

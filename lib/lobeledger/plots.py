@@ -100,8 +100,21 @@ def cost_figure(comparison: Comparison) -> Figure:
             hovertemplate="<b>%{y}</b><br>cost of owning %{x:,.0f} (%{customdata[0]:,.0f} to %{customdata[1]:,.0f}) " + currency + "<extra></extra>",
         )
     )  # fmt: skip
-    return _figure(traces, x=f"{currency} over {comparison.build.use.years:g} years", barmode="stack", bargap=0.35,
-        legend={"orientation": "v", "x": 1.01, "y": 1.0, "xanchor": "left", "yanchor": "top", "font": {"size": 11}, "traceorder": "normal"})
+    return _figure(
+        traces,
+        x=f"{currency} over {comparison.build.use.years:g} years",
+        barmode="stack",
+        bargap=0.35,
+        legend={
+            "orientation": "v",
+            "x": 1.01,
+            "y": 1.0,
+            "xanchor": "left",
+            "yanchor": "top",
+            "font": {"size": 11},
+            "traceorder": "normal",
+        },
+    )
 
 
 def _short(result: CandidateResult) -> str:

@@ -170,7 +170,9 @@ class Runner(Generic[Inputs, Result]):
         except Exception:
             _log().exception("unexpected error in a panel; inputs: %r", inputs)
             if wanted():
-                self._fail(f"This is our fault, not yours: something unexpected went wrong. The details are in {log_path()}.")
+                self._fail(
+                    f"This is our fault, not yours: something unexpected went wrong. The details are in {log_path()}."
+                )
         finally:
             timer.cancel()
             with lock:

@@ -121,9 +121,7 @@ def _read_table(path_text: str) -> Table:
             f"the table {path.name} does not say its {', '.join(missing)}; open it with '# {missing[0]}: ...'"
         )
     if provenance["grade"] not in GRADES:
-        raise BuildError(
-            f"the table {path.name} has the grade '{provenance['grade']}'; use {', '.join(GRADES)}"
-        )
+        raise BuildError(f"the table {path.name} has the grade '{provenance['grade']}'; use {', '.join(GRADES)}")
     body = "\n".join(line for line in text.splitlines() if not line.startswith("#"))
     reader = csv.DictReader(io.StringIO(body), strict=True)
     columns = tuple(reader.fieldnames or ())

@@ -227,9 +227,7 @@ def shown_unit(kind: str, system: str = "us") -> str:
     return _SHOWN[kind][1][system][1]
 
 
-def show(
-    value: float, kind: str, system: str = "us", *, unit: bool = True, toward: str = "nearest"
-) -> str:
+def show(value: float, kind: str, system: str = "us", *, unit: bool = True, toward: str = "nearest") -> str:
     """An SI figure as text for a person, with its unit.
 
     toward: "up" or "down" rounds what is said to be enough so that it really is enough.

@@ -313,9 +313,7 @@ def retainer_to_seal_clearance_m(*, retainer_to_seal_closed_m: float, greatest_v
     >>> round(retainer_to_seal_clearance_m(retainer_to_seal_closed_m=0.60, greatest_valve_lift_m=0.55), 6)
     0.05
     """
-    _not_negative(
-        retainer_to_seal_closed_m=retainer_to_seal_closed_m, greatest_valve_lift_m=greatest_valve_lift_m
-    )
+    _not_negative(retainer_to_seal_closed_m=retainer_to_seal_closed_m, greatest_valve_lift_m=greatest_valve_lift_m)
     return retainer_to_seal_closed_m - greatest_valve_lift_m
 
 
@@ -554,7 +552,5 @@ def seat_load_needed_n(
     need = pull / _along_lobe(ratio) - _along_lobe(rate_n_per_m) * lift
     worst = np.max(np.where((lift > 0.0) & (bend < 0.0), need, -np.inf), axis=-1)
     if np.any(np.isinf(worst)):
-        raise OutOfRange(
-            "the lobe never slows the open valve, so no spring is needed; check the lift arrays."
-        )
+        raise OutOfRange("the lobe never slows the open valve, so no spring is needed; check the lift arrays.")
     return np.asarray(worst)

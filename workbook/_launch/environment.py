@@ -237,8 +237,7 @@ def _explain_pip(said: str) -> str:
         return "The disk is full: make room, then run this again."
     if any(word in said for word in offline):
         return (
-            "The package index could not be reached: connect to the internet (or set the proxy), then run"
-            " this again."
+            "The package index could not be reached: connect to the internet (or set the proxy), then run this again."
         )
     if "SSLError" in said or "CERTIFICATE_VERIFY" in said:
         return (

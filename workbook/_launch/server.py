@@ -57,9 +57,7 @@ def free_port(first: int = FIRST_PORT, tries: int = 40) -> int:
     """First port from `first` on which nothing listens, else any free one."""
     for port in [*range(first, first + tries), 0]:
         with socket.socket() as probe:
-            if (
-                os.name != "nt"
-            ):  # a port just left is free again; on Windows this option would share a used one
+            if os.name != "nt":  # a port just left is free again; on Windows this option would share a used one
                 probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
                 probe.bind((HOST, port))
@@ -79,9 +77,7 @@ def lab_address(port: int, name: str) -> str:
     return f"http://{HOST}:{port}/doc/tree/workbook/{quote(name)}.ipynb"
 
 
-def server_settings(
-    *, port: int, token: str, name: str = START, root: Path = ROOT
-) -> dict[str, dict[str, object]]:
+def server_settings(*, port: int, token: str, name: str = START, root: Path = ROOT) -> dict[str, dict[str, object]]:
     """All settings of the one server, as its configuration file holds them."""
     pages = notebook_pages(root)
     titles = {stem: "Lobe Ledger" if stem == START else f"Lobe Ledger: {label}" for stem, label in pages}
@@ -168,9 +164,7 @@ def _request(port: int, path: str, token: str, *, post: bool = False) -> None:
     urllib.request.build_opener(urllib.request.ProxyHandler({})).open(request, timeout=3).close()
 
 
-def wait_until_listening(
-    port: int, token: str, server: subprocess.Popen[bytes], *, patience_s: float = 90.0
-) -> bool:
+def wait_until_listening(port: int, token: str, server: subprocess.Popen[bytes], *, patience_s: float = 90.0) -> bool:
     """True once the server answers to our token, False when it has died or stayed silent for `patience_s`."""
     end = time.monotonic() + patience_s
     while time.monotonic() < end and server.poll() is None:
@@ -265,9 +259,7 @@ def main(argv: list[str]) -> int:
             return 0
         known = [stem for stem, _ in notebook_pages()]
         if options.notebook not in known:
-            raise SetupError(
-                f"There is no notebook {options.notebook!r} in workbook/: choose from {', '.join(known)}."
-            )
+            raise SetupError(f"There is no notebook {options.notebook!r} in workbook/: choose from {', '.join(known)}.")
         for number in ("SIGINT", "SIGTERM", "SIGHUP"):  # closing the window ends the server too
             if hasattr(signal, number):
                 signal.signal(getattr(signal, number), _stop_signal)
