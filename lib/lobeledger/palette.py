@@ -1,7 +1,7 @@
 """One palette for screens and paper: readable in grey print and by colour-blind people.
 
 Which colour, dash and marker has this candidate?     `style_of`, `CandidateStyle`
-Which shade has this group of cost?                   `GROUP_SHADES`
+Which shade has this group of cost?                   `GROUP_SHADES`, `GROUP_HATCHES`
 
 Flat and roller keep their colour family everywhere, candidates of one kind differ by shade, dash and marker.
 Lightness differs between all of them, so a grey print still tells them apart.
@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["GROUP_SHADES", "INK", "CandidateStyle", "style_of"]
+__all__ = ["GROUP_HATCHES", "GROUP_SHADES", "INK", "CandidateStyle", "style_of"]
 
 INK = "#1c2530"
 
@@ -52,3 +52,6 @@ GROUP_SHADES = {
     "fuel for the valvetrain": "#e7cfae",
     "risk of a loss": "#7a1f1f",
 }
+
+# Costs after the start are hatched as well, so that grey print tells them from those at the start.
+GROUP_HATCHES = {"upkeep": "/", "fuel for the valvetrain": ".", "risk of a loss": "x"}

@@ -19,7 +19,7 @@ import numpy as np
 
 from lobeledger import cost, units
 from lobeledger.cycle import CRANK_GRID_RAD, SPEED_GRID_RPM, crank_lift_m, valve_timing
-from lobeledger.palette import GROUP_SHADES, INK, CandidateStyle, style_of
+from lobeledger.palette import GROUP_HATCHES, GROUP_SHADES, INK, CandidateStyle, style_of
 from lobeledger.results import CandidateResult, Comparison, chance_text
 
 __all__ = ["cost_figure", "lift_figure", "margin_figure", "risk_figure", "styles", "torque_figure"]
@@ -28,6 +28,15 @@ Figure = dict[str, Any]
 """A plotly figure as plain data and layout: building it checked, trace by trace, costs more than the physics."""
 
 _GRID = "#dde3e9"
+_ASIDE = {
+    "orientation": "v",
+    "x": 1.01,
+    "y": 1.0,
+    "xanchor": "left",
+    "yanchor": "top",
+    "font": {"size": 11},
+    "traceorder": "normal",
+}
 
 
 def styles(comparison: Comparison) -> dict[str, CandidateStyle]:
@@ -82,7 +91,7 @@ def cost_figure(comparison: Comparison) -> Figure:
             _trace(
                 "bar",
                 y=names, x=amounts, name=group, orientation="h", customdata=details,
-                marker={"color": shade, "line": {"color": INK, "width": 0.5}},
+                marker={"color": shade, "line": {"color": INK, "width": 0.5}, "pattern": {"shape": GROUP_HATCHES.get(group, ""), "bgcolor": shade, "fgcolor": "white" if group == "risk of a loss" else INK, "size": 6, "solidity": 0.2}},
                 hovertemplate=f"<b>{group}</b>: %{{x:,.0f}} {currency}<br>%{{customdata}}<extra></extra>",
             )
         )  # fmt: skip
@@ -105,15 +114,7 @@ def cost_figure(comparison: Comparison) -> Figure:
         x=f"{currency} over {comparison.build.use.years:g} years",
         barmode="stack",
         bargap=0.35,
-        legend={
-            "orientation": "v",
-            "x": 1.01,
-            "y": 1.0,
-            "xanchor": "left",
-            "yanchor": "top",
-            "font": {"size": 11},
-            "traceorder": "normal",
-        },
+        legend=_ASIDE,
     )
 
 
@@ -165,6 +166,7 @@ def lift_figure(comparison: Comparison) -> Figure:
         y=f"valve lift [{units.shown_unit('lift', system)}]",
         xaxis={"dtick": 60},
         yaxis={"rangemode": "tozero"},
+        legend=_ASIDE,
     )
 
 

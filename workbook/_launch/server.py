@@ -103,6 +103,8 @@ def server_settings(*, port: int, token: str, name: str = START, root: Path = RO
         },
         # kernels reached over loopback need no cipher, and insisting on one slows each start
         "KernelManager": {"transport_encryption": "auto"},
+        # the page hides the lesson cells, so it need not wait for them either
+        "VoilaExecutor": {"skip_cells_with_tag": "lesson"},
         "VoilaConfiguration": {
             "template": "lobeledger",
             "allow_template_override": "NO",
