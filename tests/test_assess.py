@@ -511,7 +511,7 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
 
 # Fields that move no figure of physics: words, limits, money, chances, and what only other rooms read.
 STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
-    Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O")},
+    Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O"), "rocker_studs": (H, "pressed")},
     Vehicle: {
         "weight": (H, "4000 lb"),
         "transmission": (H, "manual"),
@@ -528,6 +528,8 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
         "run_in_efficiency": (H, 0.3),
     },
     Candidate: {
+        "lifter_state": (H, "used"),
+        "lifter_seat_change": (R, "0.40 in"),
         "stress_caution": (H, "1300 MPa"),
         "seat_load_low": (H, "90 lbf"),
         "seat_load_high": (H, "140 lbf"),

@@ -94,6 +94,7 @@ cost = "3000 USD"
 item = "camshaft and lifters"
 price = "300 USD"
 core_charge = "40 USD"
+serves = "lifters timing"
 [[candidates.parts]]
 item = "springs"
 price = "10 USD"

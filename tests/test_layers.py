@@ -13,11 +13,11 @@ import pytest
 LIB = Path(__file__).parents[1] / "lib"
 ROOMS = LIB / "lobeledger"
 LAYERS: dict[int, set[str]] = {
-    0: {"errors", "units", "parts"},
+    0: {"errors", "units", "parts", "pairing"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
     3: {"valvetrain", "contact", "breathing", "filling", "cycle"},
-    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision"},
+    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
     5: {"palette", "report", "plots"},
     6: {"runner", "screen", "panels", "warm"},
 }

@@ -2,6 +2,8 @@
 
 What does the run-in burn?                 `run_in_fuel_m3`
 How likely is a loss, and how sure?        `chance_prior`, `ChancePrior`
+What does the shop's record say to it?     `posterior`
+What do factors make of it?                `odds_after`
 When does the risk turn the choice?        `break_even_chance`
 
 Run-in of a flat tappet cam (common practice, no source; the part maker's instruction comes first): at once to
@@ -11,12 +13,15 @@ A running engine on a stand is dangerous: exhaust outside, fuel secured, hands a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from lobeledger.errors import OutOfRange
 
-__all__ = ["ChancePrior", "break_even_chance", "chance_prior", "run_in_fuel_m3"]
+__all__ = ["ChancePrior", "break_even_chance", "chance_prior", "odds_after", "posterior", "run_in_fuel_m3"]
 
 
 def run_in_fuel_m3(
@@ -74,6 +79,42 @@ def chance_prior(*, one_in: float, worth_builds: float) -> ChancePrior:
         )
     alpha = worth_builds / one_in
     return ChancePrior(alpha, worth_builds - alpha)
+
+
+def posterior(prior: ChancePrior, losses: int, builds: int) -> ChancePrior:
+    """The opinion after `losses` in `builds`: Beta(alpha + losses, beta + builds - losses).
+
+    Beta-Binomial conjugacy; A. Gelman and others, Bayesian Data Analysis, 3rd ed., 2013, sec. 2.4 (from memory).
+    Raises OutOfRange unless 0 <= losses <= builds.
+
+    >>> round(posterior(ChancePrior(1.0, 1.0), 3, 27).mean * 29, 12)
+    4.0
+    """
+    if not 0 <= losses <= builds:
+        raise OutOfRange(f"{losses} losses in {builds} builds; losses lie between 0 and the number of builds")
+    return ChancePrior(prior.alpha + losses, prior.beta + builds - losses)
+
+
+def odds_after(prior: Any, factors: Sequence[Any]) -> Any:
+    """Chance of loss once its odds, chance / (1 - chance), are multiplied by every factor.
+
+    p' = p m / (1 - p + p m), m the product of the factors: the same as odds' = odds x m, and sound at 0 and 1.
+    Factors are taken as independent of one another; two that mean the same thing count twice. Floats or arrays.
+    Raises OutOfRange when a chance is outside 0 to 1 or a factor is not above 0.
+
+    >>> odds_after(0.2, [2.0, 2.0])
+    0.5
+    """
+    if not np.all((np.asarray(prior) >= 0.0) & (np.asarray(prior) <= 1.0)):
+        raise OutOfRange(f"the chance of loss is {prior}; it lies between 0 and 1")
+    if not len(factors):
+        return prior
+    product: Any = 1.0
+    for factor in factors:
+        if not np.all(np.asarray(factor) > 0.0):
+            raise OutOfRange(f"a factor multiplies the odds by {factor}; it must be above 0")
+        product = product * factor
+    return prior * product / (1.0 - prior + prior * product)
 
 
 def break_even_chance(

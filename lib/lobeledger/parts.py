@@ -3,6 +3,8 @@
 What is being built?             `Engine`, `Block`, `Vehicle`
 What opens the valves?           `Valvetrain`, `Springs`, `Card`, `CardPoint`, `Candidate`
 What is it for, at what price?   `Use`, `SpeedBand`, `Shop`, `Limits`, `Price`, `Failure`
+What moves a risk?               `RiskFactor`, `Precaution`, `risk_data`
+What goes with what?             `PairingRule`
 What does the physics assume?    `Model`
 All of it                        `Build`
 Where did a value come from?     `Datum`, `ORIGINS`
@@ -40,7 +42,10 @@ __all__ = [
     "FlowPoint",
     "Limits",
     "Model",
+    "PairingRule",
+    "Precaution",
     "Price",
+    "RiskFactor",
     "Shop",
     "Spec",
     "SpeedBand",
@@ -50,6 +55,7 @@ __all__ = [
     "Vehicle",
     "key_of",
     "replaced",
+    "risk_data",
     "spec_of",
 ]
 
@@ -223,6 +229,7 @@ class Engine(_Part):
         "mean cross-section of the intake runner over the area of the intake throat", 0.3, 2.5, example="0.85"
     )
     head_material: str = _choice("cylinder head material", "iron", "aluminium")
+    rocker_studs: str = _choice("how the rockers are held", "unknown", "pressed", "screw-in", "shaft")
     flow_test_pa: float = _quantity("Pa", '"28 inH2O"', "depression of the flow table", 500.0, 20000.0)
     flow: tuple[FlowPoint, ...] = _parts("flow table, if it has been measured", least=0)
 
@@ -254,10 +261,17 @@ class Block(_Part):
     oil_band_m: float | None = _quantity(
         "m",
         '"0.75 in"',
-        "height of the lifter's oil band above the bore's lower edge",
+        "height of the lifter's oil band above the bore's lower edge, on the base circle of the cam now fitted",
         0.0,
         0.08,
         optional=True,
+    )
+    lifter_bore_height_m: float | None = _quantity(
+        "m", '"1.90 in"', "height of the lifter bore, lower to upper edge", 0.01, 0.15, optional=True
+    )
+    fitted_lifter: str = _choice("kind of lifter now fitted", "unknown", "flat", "roller")
+    fitted_base_circle_radius_m: float | None = _quantity(
+        "m", '"0.550 in"', "base circle radius of the cam now fitted", 0.005, 0.04, optional=True
     )
     fuel_pump_eccentric: bool = _flag("a mechanical fuel pump runs off the cam")
     distributor_gear: str = _choice("material of the distributor gear now fitted", "iron", "steel", "bronze", "polymer")
@@ -383,6 +397,12 @@ class Price(_Part):
     quantity: float = _number("how many", 0.0, 1e4, example="1")
     group: str = _choice("what kind of line it is", "parts", "machining", "consumables")
     core_charge_money: float = _quantity("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
+    serves: str | None = _text("needs this line serves, by name, with spaces between", default="")
+
+    @property
+    def serve_names(self) -> tuple[str, ...]:
+        """The needs listed, as names."""
+        return tuple((self.serves or "").split())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -393,6 +413,37 @@ class Failure(_Part):
     one_in: float = _number("about 1 build in this many is lost", 1.0, 1e6, example="60")
     worth_builds: float = _number("how many builds' experience that opinion is worth", 1.0, 1e6, example="40")
     cost_money: float = _quantity("money", '"3600 USD"', "cost of one loss", 0.0, 1e7)
+    factors: str | None = _text("risk factors present, by id, with spaces between", default="")
+    precautions: str | None = _text("precautions taken, by id, with spaces between", default="")
+    seen_losses: int | None = _number(
+        "losses in the shop's own record of such builds", 0, 1_000_000, whole=True, example="1", optional=True
+    )
+    seen_builds: int | None = _number(
+        "builds in the shop's own record", 0, 1_000_000, whole=True, example="25", optional=True
+    )
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if (self.seen_losses is None) != (self.seen_builds is None):
+            raise OutOfRange("seen_losses and seen_builds go together; give both or neither")
+        if self.seen_losses is not None and self.seen_builds is not None and self.seen_losses > self.seen_builds:
+            raise OutOfRange(
+                f"seen_losses is {self.seen_losses}, more than the {self.seen_builds} of seen_builds; "
+                "a build is lost once at most"
+            )
+        for key, ids in (("factors", self.factor_ids), ("precautions", self.precaution_ids)):
+            if len(set(ids)) < len(ids):
+                raise OutOfRange(f"{key} names an id twice; name each once")
+
+    @property
+    def factor_ids(self) -> tuple[str, ...]:
+        """The factors listed, as ids."""
+        return tuple((self.factors or "").split())
+
+    @property
+    def precaution_ids(self) -> tuple[str, ...]:
+        """The precautions listed, as ids."""
+        return tuple((self.precautions or "").split())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -412,6 +463,10 @@ class Candidate(_Part):
     )
     intake_lash_m: float = _quantity("m", '"0.022 in"', "intake lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     exhaust_lash_m: float = _quantity("m", '"0.022 in"', "exhaust lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
+    lifter_state: str = _choice("whether the lifters are new", "new", "used")
+    lifter_seat_change_m: float | None = _quantity(
+        "m", '"0.40 in"', "pushrod seat of this lifter above that of the lifter now fitted", -0.06, 0.06, optional=True
+    )
     lifter_mass_kg: float = _quantity("kg", '"108 g"', "one lifter, with its share of a link bar", 0.02, 0.5)
     face_diameter_m: float | None = _quantity("m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True)
     crown_radius_m: float | None = _quantity("m", '"45 in"', "flat lifter crown radius", 0.05, 1e4, optional=True)
@@ -445,6 +500,15 @@ class Candidate(_Part):
     springs: Springs = _part("the valve springs it runs")
     failure: Failure = _part("how it can be lost")
     parts: tuple[Price, ...] = _parts("everything that must be bought or machined for it")
+
+    @property
+    def greatest_open_load_n(self) -> float:
+        """Spring load at the greater of the two valve lifts, net of lash."""
+        lift = max(
+            self.valvetrain.rocker_ratio * card.lobe_lift_m - lash
+            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
+        )
+        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * lift
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -583,6 +647,97 @@ class DischargePoint(_Part):
     high: float = _number("the most it may be", 0.01, 1.0, example="0.76")
 
 
+@dataclass(frozen=True, kw_only=True)
+class RiskFactor(_Part):
+    """What makes a loss likelier: it multiplies the odds when it is there."""
+
+    id: str = _text("short name")
+    follower: str = _choice("follower it concerns", "flat", "roller")
+    low: float = _number("least it may multiply the odds by", 1e-3, 1e3)
+    odds: float = _number("what it multiplies the odds by", 1e-3, 1e3)
+    high: float = _number("most it may multiply the odds by", 1e-3, 1e3)
+    switch: str = _choice("what switches it on: the sheet, or an open load above the usual", "off", "open load")
+    text: str = _text("what it is")
+    reason: str = _text("why it matters")
+    origin: str = _choice("where the size comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _check_ordered(self.id, self.low, self.odds, self.high)
+
+    def is_automatic(self, candidate: Candidate) -> bool:
+        """Whether a candidate's own figures switch it on."""
+        return (
+            self.follower == candidate.follower
+            and self.switch == "open load"
+            and candidate.greatest_open_load_n > candidate.open_load_high_n
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Precaution(_Part):
+    """What can be done against a loss: its price, what it switches off, what it does to the odds besides."""
+
+    id: str = _text("short name")
+    follower: str = _choice("follower it concerns", "flat", "roller")
+    price_money: float = _quantity("money", '"35 USD"', "what is bought for it", 0.0, 1e6)
+    time_h: float = _quantity("h", '"0.5 h"', "shop labour for it", 0.0, 1000.0)
+    removes: tuple[str, ...] = field(metadata={"spec": Spec("text", "ids of the factors it switches off")})
+    low: float = _number("least it may multiply the odds by", 1e-3, 1e3)
+    odds: float = _number("what it multiplies the odds by", 1e-3, 1e3)
+    high: float = _number("most it may multiply the odds by", 1e-3, 1e3)
+    text: str = _text("what is done")
+    origin: str = _choice("where the figures come from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _check_ordered(self.id, self.low, self.odds, self.high)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairingRule(_Part):
+    """One rule of what goes with what: when it holds, what to do, why, and what it costs if nothing serves it.
+
+    A price of None: the sheet's currency is not that of the library's prices.
+    """
+
+    id: str = _text("short name")
+    verb: str = _choice("what to do", "buy", "change", "machine", "measure", "keep", "stop")
+    needs: tuple[str, ...] = field(
+        metadata={"spec": Spec("text", "what a price line may serve instead; one is enough")}
+    )
+    when: str = _text("facts that must all hold")
+    per: str = _choice("how many are needed: one a build, valve or cylinder", "build", "valve", "cylinder")
+    group: str = _choice("group of the cost line", "parts", "machining")
+    price_low_money: float | None = _quantity("money", '"50 USD"', "least price of one", 0.0, 1e6, optional=True)
+    price_money: float | None = _quantity("money", '"80 USD"', "price of one", 0.0, 1e6, optional=True)
+    price_high_money: float | None = _quantity("money", '"120 USD"', "most it may cost", 0.0, 1e6, optional=True)
+    time_low_h: float = _quantity("h", '"0.3 h"', "least shop labour for one", 0.0, 1000.0)
+    time_h: float = _quantity("h", '"0.5 h"', "shop labour for one", 0.0, 1000.0)
+    time_high_h: float = _quantity("h", '"1 h"', "most shop labour for one", 0.0, 1000.0)
+    item: str = _text("what it is")
+    reason: str = _text("why, in plain words")
+    origin: str = _choice("where the rule comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        prices = (self.price_low_money, self.price_money, self.price_high_money)
+        for what, ends in (("price", prices), ("time", (self.time_low_h, self.time_h, self.time_high_h))):
+            known = [end for end in ends if end is not None]
+            if len(known) not in (0, 3) or known != sorted(known):
+                raise OutOfRange(f"{self.id} has a {what} outside its own range; write low, middle and high by size")
+
+    @property
+    def costs(self) -> bool:
+        """Whether it costs something when nothing serves it."""
+        return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
+
+
+def _check_ordered(name: str, low: float, value: float, high: float) -> None:
+    if not low <= value <= high:
+        raise OutOfRange(f"{name} multiplies the odds by {value:g}, outside its own range of {low:g} to {high:g}")
+
+
 @dataclass(frozen=True)
 class Datum:
     """One value of a build with its history.
@@ -621,6 +776,9 @@ class Build:
     candidates: tuple[Candidate, ...]
     data: Mapping[str, Datum] = field(repr=False)
     source: str = ""
+    factors: tuple[RiskFactor, ...] = ()
+    precautions: tuple[Precaution, ...] = ()
+    pairing: tuple[PairingRule, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.candidates:
@@ -642,6 +800,19 @@ class Build:
         hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
         raise OutOfRange(f"no candidate '{candidate_id}'{hint}")
 
+    def precautions_on(self, candidate: Candidate) -> tuple[Precaution, ...]:
+        """The precautions a candidate takes, in the table's order."""
+        return tuple(p for p in self.precautions if p.id in candidate.failure.precaution_ids)
+
+    def factors_on(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
+        """The factors at work on a candidate: listed or switched on by its figures, less what precautions remove."""
+        removed = {name for p in self.precautions_on(candidate) for name in p.removes}
+        return tuple(
+            f
+            for f in self.factors
+            if f.id not in removed and (f.id in candidate.failure.factor_ids or f.is_automatic(candidate))
+        )
+
     def spread(self, path: str) -> tuple[float, float]:
         """Low and high of a value as multiples of it; (1, 1) where no range is known."""
         datum = self.data.get(path)
@@ -649,6 +820,25 @@ class Build:
             return 1.0, 1.0
         value = float(datum.value)
         return datum.low / value, datum.high / value
+
+
+def risk_data(build: Build) -> dict[str, Datum]:
+    """What the factors and precautions at work assume, so that every sheet lists it."""
+    found: dict[str, Datum] = {}
+
+    def put(path: str, value: float, low: float | None, high: float | None, unit: str, origin: str, note: str) -> None:
+        text = f"{value:g} {unit}".strip()
+        found[path] = Datum(path, value, low, high, unit, text, origin, note, written=False)
+
+    for candidate in build.candidates:
+        for f in build.factors_on(candidate):
+            put(f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of a loss: {f.text}")
+        for p in build.precautions_on(candidate):
+            note = f"precaution: {p.text}"
+            put(f"precautions.{p.id}.odds", p.odds, p.low, p.high, "", p.origin, f"multiplies the odds; {note}")
+            put(f"precautions.{p.id}.price", p.price_money, None, None, build.currency, p.origin, note)
+            put(f"precautions.{p.id}.time", p.time_h, None, None, "h", p.origin, note)
+    return found
 
 
 _T = TypeVar("_T")

@@ -3,6 +3,8 @@
 Where are the tables?                        `DATA_DIR`, `data_dir`
 What does a sheet get for a missing value?   `read_defaults`, `Default`, `default_for`
 How well does a valve flow?                  `read_discharge`
+What moves a risk, what helps?               `read_factors`, `read_precautions`
+Which parts go together?                     `read_pairing`
 Who says so?                                 `read_table`, `Table`, `provenance_of`
 
 Every table opens with comment lines naming its source, edition, page, units, date, checker and grade; a table
@@ -20,9 +22,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from lobeledger.errors import BuildError
+from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.files import on_one_line
-from lobeledger.parts import ORIGINS, DischargePoint
+from lobeledger.pairing import conditions
+from lobeledger.parts import ORIGINS, DischargePoint, PairingRule, Precaution, RiskFactor
 
 __all__ = [
     "DATA_DIR",
@@ -35,6 +38,9 @@ __all__ = [
     "provenance_of",
     "read_defaults",
     "read_discharge",
+    "read_factors",
+    "read_pairing",
+    "read_precautions",
     "read_table",
 ]
 
@@ -184,3 +190,104 @@ def read_discharge() -> tuple[DischargePoint, ...]:
 def _discharge(path_text: str) -> tuple[DischargePoint, ...]:
     rows = _read_table(path_text).rows
     return tuple(DischargePoint(**{key: float(value) for key, value in row.items()}) for row in rows)
+
+
+def read_factors() -> tuple[RiskFactor, ...]:
+    """The risk factors shipped with the library."""
+    return _factors(str(data_dir() / "factors.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _factors(path_text: str) -> tuple[RiskFactor, ...]:
+    return tuple(
+        RiskFactor(
+            id=row["id"],
+            follower=row["follower"],
+            low=_number_in(row, "low", "factors.csv"),
+            odds=_number_in(row, "odds", "factors.csv"),
+            high=_number_in(row, "high", "factors.csv"),
+            switch=row["switch"],
+            text=row["text"],
+            reason=row["reason"],
+            origin=row["origin"],
+        )
+        for row in _read_table(path_text).rows
+    )
+
+
+def read_precautions() -> tuple[Precaution, ...]:
+    """The precautions shipped with the library, prices in USD; BuildError when one removes an unknown factor."""
+    return _precautions(str(data_dir() / "precautions.csv"), str(data_dir() / "factors.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _precautions(path_text: str, factors_text: str) -> tuple[Precaution, ...]:
+    known = {(f.id, f.follower) for f in _factors(factors_text)}
+    found = []
+    for row in _read_table(path_text).rows:
+        removes = tuple(row["removes"].split())
+        for name in removes:
+            if (name, row["follower"]) not in known:
+                raise BuildError(
+                    f"precautions.csv: {row['id']} removes '{name}', which factors.csv does not have for "
+                    f"{row['follower']}; mend one of them"
+                )
+        found.append(
+            Precaution(
+                id=row["id"],
+                follower=row["follower"],
+                price_money=_number_in(row, "price", "precautions.csv"),
+                time_h=_number_in(row, "time", "precautions.csv"),
+                removes=removes,
+                low=_number_in(row, "low", "precautions.csv"),
+                odds=_number_in(row, "odds", "precautions.csv"),
+                high=_number_in(row, "high", "precautions.csv"),
+                text=row["text"],
+                origin=row["origin"],
+            )
+        )
+    return tuple(found)
+
+
+def read_pairing() -> tuple[PairingRule, ...]:
+    """The rules of what goes with what, prices in USD; BuildError when one cannot be understood."""
+    return _pairing(str(data_dir() / "pairing.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _pairing(path_text: str) -> tuple[PairingRule, ...]:
+    found: list[PairingRule] = []
+    for row in _read_table(path_text).rows:
+        if any(row["id"] == each.id for each in found):
+            raise BuildError(f"pairing.csv has two rules with the id '{row['id']}'; give each its own")
+        try:
+            conditions(row["when"])
+            found.append(
+                PairingRule(
+                    id=row["id"],
+                    verb=row["verb"],
+                    needs=tuple(row["needs"].split()),
+                    when=row["when"],
+                    per=row["per"],
+                    group=row["group"],
+                    price_low_money=_number_in(row, "price_low", "pairing.csv"),
+                    price_money=_number_in(row, "price", "pairing.csv"),
+                    price_high_money=_number_in(row, "price_high", "pairing.csv"),
+                    time_low_h=_number_in(row, "time_low", "pairing.csv"),
+                    time_h=_number_in(row, "time", "pairing.csv"),
+                    time_high_h=_number_in(row, "time_high", "pairing.csv"),
+                    item=row["item"],
+                    reason=row["reason"],
+                    origin=row["origin"],
+                )
+            )
+        except OutOfRange as trouble:
+            raise BuildError(f"pairing.csv: {row['id']}: {trouble}") from None
+    return tuple(found)
+
+
+def _number_in(row: dict[str, str], column: str, table: str) -> float:
+    try:
+        return float(row[column])
+    except ValueError:
+        raise BuildError(f"{table}: {row['id']} has the {column} '{row[column]}'; write a number") from None
