@@ -155,20 +155,18 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     result, build = comparison.result(chosen), comparison.build
     c = result.candidate
     lines: list[dict[str, str]] = []
-    prices = iter(c.parts)
     for line in result.lines:
         if not line.is_first or line.group == "surprises":
             continue
-        part = next(prices) if line.group in ("parts", "machining") else None
-        if part is not None:
-            quantity, each, text = f"{part.quantity:g}", f"{part.price_money:,.2f}", part.item
-        elif line.group == "fitting":
-            quantity, each, text = f"{c.fitting_time_h:g} h", f"{build.shop.labour_rate_money_per_h:,.2f}", line.text
-        elif line.text.startswith("Dyno"):
-            quantity, each, text = f"{c.dyno_time_h:g} h", f"{build.shop.dyno_rate_money_per_h:,.2f}", line.text
-        else:
-            quantity, each, text = "1", f"{float(line.amount):,.2f}", line.text
-        lines.append({"text": text, "quantity": quantity, "each": each, "amount": f"{float(line.amount):,.2f}"})
+        amount = float(line.amount)
+        lines.append(
+            {
+                "text": line.text,
+                "quantity": f"{line.count:g} {line.unit}".strip(),
+                "each": f"{amount / line.count:,.2f}" if line.count else "",
+                "amount": f"{amount:,.2f}",
+            }
+        )
     deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
     total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises") + deposits
     surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
