@@ -19,7 +19,7 @@ LAYERS: dict[int, set[str]] = {
     3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear"},
     4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
     5: {"palette", "report", "plots"},
-    6: {"runner", "screen", "panels", "warm"},
+    6: {"runner", "screen", "sheet_panel", "choose_panel", "panels", "warm"},
 }
 READERS = {"files", "tables", "buildfile", "entries", "record"}
 ENTRANCES = {"__init__", "_startup"}
