@@ -18,8 +18,17 @@ LAYERS: dict[int, set[str]] = {
     2: {"lobe_card", "follower"},
     3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear"},
     4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
-    5: {"palette", "report", "plots"},
-    6: {"runner", "screen", "sheet_panel", "choose_panel", "panels", "warm"},
+    5: {"palette", "report", "plots", "break_in_views", "break_in_plots"},
+    6: {
+        "runner",
+        "screen",
+        "sheet_panel",
+        "record_panel",
+        "choose_panel",
+        "break_in_panel",
+        "panels",
+        "warm",
+    },
 }
 READERS = {"files", "tables", "buildfile", "entries", "record"}
 ENTRANCES = {"__init__", "_startup"}

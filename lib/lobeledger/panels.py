@@ -1,6 +1,7 @@
 """Live panels for the notebooks; a notebook cell calls one function here.
 
-Which cam for this build, and what will it cost?     `choose`
+Which cam for this build, and what will it cost?                                `choose`
+What must be bought with it, how is it run in, what is at stake?                `break_in`
 
 Each panel has a room of its own: pure compute, pure view (`report`, `plots`) and the wiring between them
 (`sheet_panel`). Compute runs in `runner`.
@@ -13,9 +14,10 @@ from pathlib import Path
 import ipywidgets as w
 
 from lobeledger import tables
+from lobeledger.break_in_panel import BreakInPanel
 from lobeledger.choose_panel import ChoosePanel
 
-__all__ = ["choose"]
+__all__ = ["break_in", "choose"]
 
 
 def _builds(folder: str | Path | None) -> Path:
@@ -25,3 +27,10 @@ def _builds(folder: str | Path | None) -> Path:
 def choose(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The choose panel. folder: where build sheets are read and saved; start: the sheet it opens with."""
     return ChoosePanel(_builds(folder), start).widget
+
+
+def break_in(
+    folder: str | Path | None = None, *, start: str = "budget-cruiser", record: str | Path | None = None
+) -> w.Widget:
+    """The break-in panel. folder and start as in `choose`; record: the shop's record, its usual place if not given."""
+    return BreakInPanel(_builds(folder), start, Path(record) if record is not None else None).widget

@@ -25,7 +25,15 @@ from lobeledger.files import write_text_atomically
 from lobeledger.palette import GROUP_SHADES, INK
 from lobeledger.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
 
-__all__ = ["customer_sheet_html", "quote_html", "side_by_side", "side_table_html", "write_customer_sheet"]
+__all__ = [
+    "customer_sheet_html",
+    "quote_html",
+    "side_by_side",
+    "side_table_html",
+    "style_text",
+    "templates",
+    "write_customer_sheet",
+]
 
 MOST_SHOWN = 5
 
@@ -55,7 +63,8 @@ _SAFETY = (
 
 
 @functools.cache
-def _templates() -> jinja2.Environment:
+def templates() -> jinja2.Environment:
+    """The sheets' templates, with escaping on."""
     # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
     return jinja2.Environment(
         loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
@@ -82,10 +91,10 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
-    template = _templates().get_template("customer_sheet.html.j2")
+    template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
-        style=markupsafe.Markup(_style()),
+        style=markupsafe.Markup(style_text()),
         build=build,
         date=(date or datetime.date.today()).isoformat(),
         answer=comparison.answer,
@@ -139,7 +148,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult]) -> dict[s
 
 def side_table_html(comparison: Comparison) -> str:
     """The side-by-side table for a screen: all candidates in the sheet's order."""
-    template = _templates().get_template("side_table.html.j2")
+    template = templates().get_template("side_table.html.j2")
     return template.render(**side_by_side(comparison, list(comparison.results)))
 
 
@@ -171,11 +180,11 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises") + deposits
     surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
     return (
-        _templates()
+        templates()
         .get_template("quote.html.j2")
         .render(
             title=f"{build.name}: quote",
-            style=markupsafe.Markup(_style()),
+            style=markupsafe.Markup(style_text()),
             build=build,
             candidate=c,
             date=(date or datetime.date.today()).isoformat(),
@@ -189,7 +198,8 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     )
 
 
-def _style() -> str:
+def style_text() -> str:
+    """The style of printed sheets."""
     return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
 
 
