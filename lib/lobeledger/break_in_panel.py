@@ -20,7 +20,7 @@ from lobeledger.buildfile import change
 from lobeledger.decision import compare
 from lobeledger.errors import LedgerError
 from lobeledger.parts import Build
-from lobeledger.record_panel import RecordView, Shelf, WearView
+from lobeledger.record_panel import RecordTick, RecordView, Shelf, WearView
 from lobeledger.results import Comparison
 from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, round_top
@@ -31,6 +31,7 @@ __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
 # Enough for a steady 5 % end while a slider moves; a script may draw a million.
 _BUILDS_DRAWN = 100_000
 _ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
+_AT_STAKE = 2  # page of the stakes
 _LABEL = {"description_width": "104px"}
 
 
@@ -69,6 +70,7 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         super().__init__(folder, "break-in", compute_break_in)
         self.result: BreakIn | None = None
         self.shelf = Shelf(record)
+        self.use_record = RecordTick(self.shelf, self.request, self.fail)
         self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
         self.cam.add_class("ll-cam")
         self.cam.observe(lambda _: self._other_cam(), names="value")
@@ -99,6 +101,8 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         for i, title in enumerate(("Order list", "Run-in", "At stake", "Record", "Wear")):
             self.pages.set_title(i, title)
         self.pages.add_class("ll-pages")
+        # Plotly mislays a legend in a page that is hidden: its charts are drawn once the page is looked at.
+        self.pages.observe(lambda _: self._draw(), names="selected_index")
         body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
         body.add_class("ll-body")
         self.widget = self.frame([body])
@@ -214,15 +218,12 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
             50,
             build.currency,
         )
-        self.use_record = w.Checkbox(value=False, description=self._record_text(), indent=False, layout=WIDE)
-        self.use_record.add_class("ll-use-record")
-        self.use_record.observe(lambda _: self.request(), names="value")
         found: list[w.Widget] = [
             w.HTML(f"<span class='ll-quiet'>{escape(c.failure.what)}</span>"),
             chance,
             worth,
             cost,
-            self.use_record,
+            self.use_record.box,
         ]
         for title, key, every, on in (
             ("What is against it", "factors", build.factors, c.failure.factor_ids),
@@ -242,32 +243,17 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
     def _ticked(self, path: str, boxes: dict[str, w.Checkbox]) -> Callable[[Any], None]:
         return lambda _: self.move(path, " ".join(name for name, box in boxes.items() if box.value))
 
-    def _record_text(self) -> str:
-        try:
-            seen = self.shelf.counts()
-        except LedgerError as trouble:
-            self.fail(str(trouble))
-            seen = {}
-        said = ", ".join(f"{kind} {lost} lost of {of}" for kind, (lost, of) in seen.items())
-        return f"Let the record speak: {said or 'nothing on it'}"
-
     def _record_changed(self) -> None:
-        self.quietly(lambda: setattr(self.use_record, "description", self._record_text()))
+        self.use_record.refresh()
         self.wear.refresh()
-        if self.use_record.value:
+        if self.use_record.box.value:
             self.request()
 
     # -- computing and showing -----------------------------------------------------------------------------
 
     def inputs(self) -> BreakInInputs:
         """The build, what was moved, the cam, and the record if it is to speak."""
-        seen: tuple[tuple[str, tuple[int, int]], ...] = ()
-        if self.use_record.value:
-            try:
-                seen = tuple(sorted(self.shelf.counts().items()))
-            except LedgerError as trouble:
-                self.fail(str(trouble))
-        return BreakInInputs(self.build, self.moved, self.cam.value, seen, self.system.value)
+        return BreakInInputs(self.build, self.moved, self.cam.value, self.use_record.seen(), self.system.value)
 
     def show(self, result: BreakIn) -> None:
         """Answer, order list, run-in, stakes."""
@@ -276,13 +262,19 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         self.tell(*_answer(result))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
         self.at_stake.value = break_in_views.tables_html(break_in_views.stake_tables(result.stakes, chosen))
+        self._draw()
+        self.wear.fit(comparison.build, comparison.system)
+
+    def _draw(self) -> None:
+        if self.result is None or self.pages.selected_index != _AT_STAKE:
+            return
+        comparison, chosen = self.result.comparison, self.result.candidate_id
         self._stake_charts.draw(
             {
                 "Cost against the chance of a wiped lobe": plots.risk_figure(comparison),
-                "What moves the cost of owning most": break_in_plots.tornado_figure(result.stakes, chosen),
+                "What moves the cost of owning most": break_in_plots.tornado_figure(self.result.stakes, chosen),
             }
         )
-        self.wear.fit(comparison.build, comparison.system)
 
     def _file(self, which: str) -> Callable[[], tuple[str, str, str] | None]:
         def make() -> tuple[str, str, str] | None:
