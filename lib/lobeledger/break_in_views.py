@@ -94,12 +94,13 @@ class _Order:
     is_added: bool
 
 
-def _price_lines(candidate: Candidate) -> list[_Order]:
+def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
+    """The sheet's own lines, each with the reason of the rule it serves."""
     return [
         _Order(
             "machine" if p.group == "machining" else "buy",
             p.item,
-            f"serves {', '.join(p.serve_names)}" if p.serve_names else "",
+            reasons.get(p.item, ""),
             "on the sheet",
             f"{p.quantity:g}",
             p.price_money * p.quantity,
@@ -125,7 +126,12 @@ def _rule_line(line: OrderLine, system: str) -> _Order:
 def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_Order]]:
     """Everything to do by verb; a rule that a price line already serves is not listed twice."""
     found: dict[str, list[_Order]] = {verb: [] for verb in _VERBS}
-    for order in _price_lines(candidate):
+    rules = order_list(build, candidate)
+    reasons: dict[str, str] = {}
+    for line in rules:
+        if line.covered_by and line.verb in ("buy", "change", "machine"):
+            reasons.setdefault(line.covered_by, line.why)
+    for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
     for each in build.precautions_on(candidate):
         found["buy" if each.price_money else "keep"].append(
@@ -140,7 +146,7 @@ def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_
                 False,
             )
         )
-    for line in order_list(build, candidate):
+    for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
             continue
         found[line.verb].append(_rule_line(line, system))
@@ -177,6 +183,7 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
     parts = [
         {
             "title": title,
+            "is_found": verb in ("measure", "keep"),
             "rows": [
                 {
                     "what": o.what,
