@@ -500,6 +500,12 @@ class Candidate(_Part):
     )
     run_in_time_s: float = _quantity("s", '"30 min"', "lobe run-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
     run_in_speed_rpm: float = _quantity("rpm", '"2300 rpm"', "mean speed of the run-in", 500.0, 6000.0)
+    run_in_lowest_speed_rpm: float | None = _quantity(
+        "rpm", '"2000 rpm"', "slowest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+    )
+    run_in_highest_speed_rpm: float | None = _quantity(
+        "rpm", '"3000 rpm"', "fastest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+    )
     run_in_inner_out: bool | None = _flag("the inner springs stay out for the run-in of a flat cam", optional=True)
     run_in_rocker_ratio: float | None = _number(
         "rocker ratio for the run-in of a flat cam, if it is lower", 1.0, 2.2, example="1.2", optional=True
@@ -542,6 +548,12 @@ class Candidate(_Part):
             raise OutOfRange(
                 f"run_in_rocker_ratio is {ratio:g}, not below the rocker ratio of {self.valvetrain.rocker_ratio:g}; "
                 "rockers for the run-in have a lower one"
+            )
+        slowest, fastest = self.run_in_lowest_speed_rpm, self.run_in_highest_speed_rpm
+        if not (slowest or 0.0) <= self.run_in_speed_rpm <= (fastest or math.inf):
+            raise OutOfRange(
+                f"run_in_speed is {self.run_in_speed_rpm:.0f} rpm, not between run_in_lowest_speed and "
+                "run_in_highest_speed; it is the mean of the run-in"
             )
         if (ratio is None) != (self.run_in_rocker_labour_h is None):
             raise OutOfRange("run_in_rocker_ratio and run_in_rocker_labour go together; give both or neither")

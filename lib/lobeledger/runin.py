@@ -21,6 +21,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from lobeledger import engine
 from lobeledger.assess import assess
 from lobeledger.cycle import displacement_m3
@@ -171,13 +173,24 @@ def _lines_at_speed(build: Build, candidate: Candidate) -> tuple[RunInLine, ...]
 # -- what it costs -------------------------------------------------------------------------------------------
 
 
-def _step_fuel(line: RunInLine, own: Lookup, value: Lookup, swept_m3: float) -> Any:
-    assert line.share is not None and line.from_speed is not None and line.to_speed is not None
-    speed = own("run_in_speed")
+def _speeds(candidate: Candidate, line: RunInLine, mean_rpm: Any) -> tuple[Any, Any]:
+    """Speeds of a step: multiples of the mean, kept between the slowest and the fastest the maker names."""
+    assert line.from_speed is not None and line.to_speed is not None
+    low, high = candidate.run_in_lowest_speed_rpm or 0.0, candidate.run_in_highest_speed_rpm or math.inf
+    ends = line.from_speed * mean_rpm, line.to_speed * mean_rpm
+    if isinstance(mean_rpm, np.ndarray):
+        return np.clip(ends[0], low, high), np.clip(ends[1], low, high)
+    return min(max(ends[0], low), high), min(max(ends[1], low), high)
+
+
+def _step_fuel(candidate: Candidate, line: RunInLine, value: Lookup, swept_m3: float) -> Any:
+    own = _own(candidate, value)
+    assert line.share is not None
+    from_rpm, to_rpm = _speeds(candidate, line, own("run_in_speed"))
     return step_fuel_m3(
         time_s=line.share * own("run_in_time"),
-        from_rpm=line.from_speed * speed,
-        to_rpm=line.to_speed * speed,
+        from_rpm=from_rpm,
+        to_rpm=to_rpm,
         displacement_m3=swept_m3,
         brake_pressure_pa=value("model.run_in_load"),
         friction_scale=value("model.friction_scale"),
@@ -206,7 +219,7 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
     if steps:
         burned: Any = 0.0
         for line in steps:
-            burned = burned + _step_fuel(line, own, value, swept_m3)
+            burned = burned + _step_fuel(candidate, line, value, swept_m3)
         found.append(("Fuel for the lobe run-in", burned * value("shop.fuel_price")))
     if candidate.run_in_inner_out and not _is_precaution(candidate):
         found.append(("Labour: inner springs out for the run-in and back", 2.0 * own("spring_labour") * labour))
@@ -230,8 +243,8 @@ class RunInSprings:
 
     usual_open_n: the usual greatest open load for a run-in (common practice), None for rollers. rigid_limit_rpm:
     where the springs of the run-in can just hold a rigid valvetrain on the lobe. inner_out_open_n: open load without
-    the inner springs, None where there are none or they are out already. ratio_for_usual: rocker ratio that brings the open load
-    down to the usual, None where it is not above it or no ratio from 1 up does.
+    the inner springs, None where there are none or they are out already. ratio_for_usual: rocker ratio
+    that brings the open load down to the usual, None where it is not above it or no ratio from 1 up does.
     """
 
     is_lightened: bool
@@ -400,14 +413,15 @@ def _banded(build: Build, measure: Callable[[Lookup], float], *, fixed: tuple[st
 
 
 def _step(build: Build, candidate: Candidate, line: RunInLine, swept_m3: float) -> RunInStep:
-    assert line.share is not None and line.from_speed is not None and line.to_speed is not None
+    assert line.share is not None
     root = f"candidates.{candidate.id}."
     fixed = (f"{root}run_in_time", f"{root}run_in_speed")
-    speed, time = candidate.run_in_speed_rpm, line.share * candidate.run_in_time_s
-    mean = speed * (line.from_speed + line.to_speed) / 2.0
+    time = line.share * candidate.run_in_time_s
+    from_rpm, to_rpm = _speeds(candidate, line, candidate.run_in_speed_rpm)
+    mean = (from_rpm + to_rpm) / 2.0
 
     def fuel(value: Lookup) -> float:
-        return float(_step_fuel(line, _own(candidate, value), value, swept_m3))
+        return float(_step_fuel(candidate, line, value, swept_m3))
 
     def heat(value: Lookup) -> float:
         return float(
@@ -424,8 +438,8 @@ def _step(build: Build, candidate: Candidate, line: RunInLine, swept_m3: float) 
 
     return RunInStep(
         line=line,
-        from_rpm=line.from_speed * speed,
-        to_rpm=line.to_speed * speed,
+        from_rpm=from_rpm,
+        to_rpm=to_rpm,
         time_s=time,
         fuel_m3=_banded(build, fuel, fixed=fixed),
         brake_w=build.model.run_in_load_pa * swept_m3 * mean / 120.0,
@@ -445,8 +459,7 @@ def run_in_plan(build: Build, candidate: Candidate) -> RunInPlan:
     }
 
     def fuel(value: Lookup) -> float:
-        own = _own(candidate, value)
-        return math.fsum(float(_step_fuel(step.line, own, value, swept)) for step in steps)
+        return math.fsum(float(_step_fuel(candidate, step.line, value, swept)) for step in steps)
 
     def total(value: Lookup) -> float:
         return math.fsum(float(amount) for _, amount in run_in_charges(build, candidate, swept, value))
@@ -499,7 +512,16 @@ def _warnings(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunIn
         )
     if steps and 0.0 < candidate.dyno_time_h * 3600.0 < candidate.run_in_time_s:
         said.append("The dyno time in the build sheet is shorter than the run-in.")
-    top = max((step.to_rpm for step in steps), default=0.0)
+    top = max((max(step.from_rpm, step.to_rpm) for step in steps), default=0.0)
+    if (
+        candidate.maker_instruction
+        and any(step.from_rpm != step.to_rpm for step in steps)
+        and (candidate.run_in_lowest_speed_rpm is None or candidate.run_in_highest_speed_rpm is None)
+    ):
+        said.append(
+            f"The library varies the speed from {slowest:,.0f} to {top:,.0f} rpm: stay within what the part maker "
+            "says, and write it as run_in_lowest_speed and run_in_highest_speed."
+        )
     limit = springs.rigid_limit_rpm
     if top and math.isfinite(limit.low) and limit.low < top:
         said.append(
