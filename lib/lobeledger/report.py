@@ -248,7 +248,7 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             fuel=_run_fuel(plan, system),
             charges=[(text, f"{amount:,.2f}") for text, amount in plan.charges],
             total=f"{plan.total_money.value:,.2f}",
-            total_note=f"{low} to {high} with the uncertain values varied. "
+            total_note=(f"{low} to {high} with the uncertain values varied. " if low != high else "")
             + ("No dyno hours in the build sheet: run in on the car. " if not c.dyno_time_h else "")
             + "Labour to fit the parts is charged with the fitting.",
         )

@@ -519,8 +519,8 @@ def _warnings(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunIn
         and (candidate.run_in_lowest_speed_rpm is None or candidate.run_in_highest_speed_rpm is None)
     ):
         said.append(
-            f"The library varies the speed from {slowest:,.0f} to {top:,.0f} rpm: stay within what the part maker "
-            "says, and write it as run_in_lowest_speed and run_in_highest_speed."
+            f"The library varies the speed from about {slowest:,.0f} to {top:,.0f} rpm: stay within what the part "
+            "maker says, and write it as run_in_lowest_speed and run_in_highest_speed."
         )
     limit = springs.rigid_limit_rpm
     if top and math.isfinite(limit.low) and limit.low < top:
