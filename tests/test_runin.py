@@ -703,11 +703,10 @@ def test_a_candidate_without_a_lobe_still_has_its_sheet() -> None:
     assert "nose stress" not in page.text and "nan" not in page.text.lower().split()
 
 
-CHROMIUM = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
 LONG = (F + "maker_instruction", ("Follow every word of this invented instruction to the letter. " * 24).strip())
 
 
-@pytest.mark.skipif(CHROMIUM is None or shutil.which("pdfinfo") is None, reason="needs Chromium and pdfinfo to print")
+@pytest.mark.browser
 @pytest.mark.parametrize("size", ["A4", "Letter"])
 def test_every_sheet_prints_on_two_pages(size: str, tmp_path: Path) -> None:
     sheets = [
@@ -715,11 +714,12 @@ def test_every_sheet_prints_on_two_pages(size: str, tmp_path: Path) -> None:
         html_of("s-flat", *INNER_OUT, *LOW_ROCKERS, name="weekend-racer"),
         html_of("s-flat", ("candidates.s-flat.run_in_time", "4 h"), name="towing-engine", system="metric"),
     ]  # fmt: skip
+    chromium = next(p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n)))
     for i, html in enumerate(sheets):
         page, pdf = tmp_path / f"{i}.html", tmp_path / f"{i}.pdf"
         assert "size: auto" in html
         page.write_text(html.replace("size: auto", f"size: {size}"), encoding="utf-8")
         flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
-        subprocess.run([CHROMIUM, *flags, f"--print-to-pdf={pdf}", page.as_uri()], capture_output=True, timeout=60)
+        subprocess.run([chromium, *flags, f"--print-to-pdf={pdf}", page.as_uri()], capture_output=True, timeout=60)
         told = subprocess.run(["pdfinfo", str(pdf)], capture_output=True, text=True, check=True).stdout
         assert re.search(r"Pages:\s+2\b", told), (i, told)
