@@ -16,12 +16,21 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts", "pairing"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear"},
     4: {"figures", "breakin", "runin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
-    5: {"palette", "report", "plots"},
-    6: {"runner", "screen", "panels", "warm"},
+    5: {"palette", "report", "plots", "break_in_views", "break_in_plots"},
+    6: {
+        "runner",
+        "screen",
+        "sheet_panel",
+        "record_panel",
+        "choose_panel",
+        "break_in_panel",
+        "panels",
+        "warm",
+    },
 }
-READERS = {"files", "tables", "buildfile"}
+READERS = {"files", "tables", "buildfile", "entries", "record"}
 ENTRANCES = {"__init__", "_startup"}
 LAYER = {room: number for number, rooms in LAYERS.items() for room in rooms}
 # What physics and money must do without.

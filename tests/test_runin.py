@@ -69,6 +69,10 @@ def plan_of(candidate_id: str = "h-flat", *pairs: tuple[str, object], name: str 
     return run_in_plan(build, build.candidate(candidate_id))
 
 
+def amounts(charges) -> dict[str, float]:
+    return {charge.text: charge.amount for charge in charges}
+
+
 # A racing flat cam with an inner spring: 55 lbf and 130 lbf/in of its loads are the inner's (invented).
 NESTED = (
     ("candidates.s-flat.springs.seat_load", "95 lbf"),
@@ -347,7 +351,7 @@ def test_a_roller_whose_maker_asks_for_a_run_gets_it() -> None:
     root = "candidates.h-roller."
     plan = plan_of("h-roller", (root + "run_in_time", "10 min"), (root + "run_in_speed", "1800 rpm"))
     assert [(s.from_rpm, s.to_rpm, s.time_s) for s in plan.steps] == [(1800.0, 1800.0, 600.0)]
-    assert dict(plan.charges)["Fuel for the lobe run-in"] > 0.0
+    assert amounts(plan.charges)["Fuel for the lobe run-in"] > 0.0
 
 
 def test_what_does_not_fit_together_is_said() -> None:
@@ -402,7 +406,7 @@ def test_the_precaution_of_light_springs_means_the_inner_out() -> None:
     swept = displacement_m3(by_word.engine)
     both = changed(*INNER_OUT, ("candidates.s-flat.failure.precautions", LIGHT_SPRINGS), name="weekend-racer")
     texts = [
-        [t for t, _ in run_in_charges(b, b.candidate("s-flat"), swept, cost.nominal(b)) if "inner springs" in t]
+        [c.text for c in run_in_charges(b, b.candidate("s-flat"), swept, cost.nominal(b)) if "inner springs" in c.text]
         for b in (by_word, by_flag, both)
     ]
     assert [len(t) for t in texts] == [0, 1, 0]
@@ -487,21 +491,24 @@ def test_the_total_is_the_run_in_group_of_the_cost_lines(name: str) -> None:
     for result in ll.compare(build).results:
         plan = run_in_plan(build, result.candidate)
         group = [(x.text, float(x.amount)) for x in result.lines if x.group == "run-in"]
-        assert [text for text, _ in group] == [text for text, _ in plan.charges]
+        assert [text for text, _ in group] == [c.text for c in plan.charges]
         assert math.fsum(a for _, a in group) == pytest.approx(plan.total_money.value, abs=0.005)
         assert plan.total_money.low <= plan.total_money.value <= plan.total_money.high
 
 
 def test_charges_by_hand() -> None:
     build = changed(*INNER_OUT, *LOW_ROCKERS, name="weekend-racer")
-    charges = dict(run_in_plan(build, build.candidate("s-flat")).charges)
+    charges = amounts(run_in_plan(build, build.candidate("s-flat")).charges)
     # 3 h at 180; 170 for oil; 4 h of spring labour twice and 1.5 h of rockers twice at 130 (sheet and defaults.csv).
     assert charges["Dyno with operator"] == pytest.approx(540.00, abs=1e-9)
     assert charges["Oil, filter, additive and first service"] == pytest.approx(170.00, abs=1e-9)
     assert charges["Labour: inner springs out for the run-in and back"] == pytest.approx(1040.00, abs=1e-9)
     assert charges["Labour: rockers of lower ratio on for the run-in and back"] == pytest.approx(390.00, abs=1e-9)
     assert len(charges) == 5
-    roller = dict(run_in_plan(build, build.candidate("h-roller")).charges)
+    # A quote bills hours at the rate of the hour: count times rate is the amount.
+    hours = {c.text: c.count for c in run_in_plan(build, build.candidate("s-flat")).charges if c.unit == "h"}
+    assert list(hours.values()) == [3.0, 8.0, 3.0]
+    roller = amounts(run_in_plan(build, build.candidate("h-roller")).charges)
     assert set(roller) == {"Dyno with operator", "Oil, filter, additive and first service"}
 
 
@@ -512,10 +519,10 @@ def test_draws_of_the_speed_take_friction_along() -> None:
     path = F + "run_in_speed"
 
     def fuel(value) -> object:
-        return dict(run_in_charges(build, c, swept, value))["Fuel for the lobe run-in"]
+        return amounts(run_in_charges(build, c, swept, value))["Fuel for the lobe run-in"]
 
     again = ll.change(build, {path: "3000 rpm"})
-    there = dict(run_in_charges(again, again.candidate("h-flat"), swept, cost.nominal(again)))
+    there = amounts(run_in_charges(again, again.candidate("h-flat"), swept, cost.nominal(again)))
     assert fuel(cost.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe run-in"], rel=1e-12)
     drawn = cost.draws(build)
     draws = fuel(drawn)
@@ -530,7 +537,7 @@ def test_draws_stay_within_the_maker_s_speeds() -> None:
     build = changed(*BY_MAKER[:2], (F + "run_in_speed", {"value": "2500 rpm", "pm": "300 rpm"}), *BY_MAKER[3:])
     c, swept = build.candidate("h-flat"), displacement_m3(build.engine)
     pinned = ll.change(build, {f"{F}run_in_speed": "2500 rpm"})
-    top = dict(run_in_charges(build, c, swept, cost.nominal(build, {F + "run_in_speed": 9000.0})))
+    top = amounts(run_in_charges(build, c, swept, cost.nominal(build, {F + "run_in_speed": 9000.0})))
     # Beyond the fastest allowed every step is held there.
     held = step_fuel_m3(
         time_s=1500.0, from_rpm=2800.0, to_rpm=2800.0, displacement_m3=swept,
@@ -637,8 +644,8 @@ def test_the_sheet_holds_every_act_and_caution_and_has_columns_to_fill_in(candid
     for column in ("Clock time", "rpm", "Oil pressure, psi", "Water, °F", "Signed", "Lobe lift, in"):
         assert column in text
     assert ("Pushrods seen turning" in text) == (candidate_id[2:] == "flat")
-    for text_, amount in plan.charges:
-        assert text_ in text and f"{amount:,.2f}" in text
+    for charge in plan.charges:
+        assert charge.text in text and f"{charge.amount:,.2f}" in text
     assert f"{plan.total_money.value:,.2f}" in text and "2031-02-03" in text
     assert "Local rules" in text and "licensed practice" in text and "{{" not in text
 

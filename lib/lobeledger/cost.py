@@ -70,11 +70,13 @@ Lookup = Callable[[str], Any]
 
 @dataclass(frozen=True)
 class CostLine:
-    """One line of what a candidate costs; `amount` is money, or an array of draws of it."""
+    """One line of what a candidate costs; `amount` is money, or an array of draws of it, for `count` of a `unit`."""
 
     group: str
     text: str
     amount: Any
+    count: float = 1.0
+    unit: str = ""
 
     @property
     def is_first(self) -> bool:
@@ -228,11 +230,11 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     goods: Any = 0.0
     for i, part in enumerate(candidate.parts):
         amount = own(f"parts.{i}.price") * own(f"parts.{i}.quantity")
-        count = f"{part.quantity:g} x " if part.quantity != 1 else ""
-        lines.append(CostLine("machining" if part.group == "machining" else "parts", count + part.item, amount))
+        group = "machining" if part.group == "machining" else "parts"
+        lines.append(CostLine(group, part.item, amount, part.quantity))
         if part.group != "machining":
             goods = goods + amount
-    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour))
+    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour, candidate.fitting_time_h, "h"))
     for each in build.precautions_on(candidate):
         price = value(f"precautions.{each.id}.price")
         goods = goods + price
@@ -240,19 +242,19 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
             lines.append(CostLine("parts", f"Precaution: {each.text}", price))
         if each.time_h > 0:
             time = value(f"precautions.{each.id}.time")
-            lines.append(CostLine("fitting", f"Labour: {each.text}", time * labour))
+            lines.append(CostLine("fitting", f"Labour: {each.text}", time * labour, each.time_h, "h"))
     for needed in added_lines(build, candidate):
-        count = f"{needed.quantity} x " if needed.quantity != 1 else ""
         if needed.price_money:
             amount = value(f"pairing.{needed.rule}.price") * needed.quantity
-            lines.append(CostLine(needed.group, f"Needed as well: {count}{needed.what}", amount))
+            lines.append(CostLine(needed.group, f"Needed as well: {needed.what}", amount, needed.quantity))
             if needed.group != "machining":
                 goods = goods + amount
         if needed.time_h > 0:
             time = value(f"pairing.{needed.rule}.time") * needed.quantity
-            lines.append(CostLine("fitting", f"Labour: {count}{needed.what}", time * labour))
-    for text, charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
-        lines.append(CostLine("run-in", text, charge))
+            taken = needed.time_h * needed.quantity
+            lines.append(CostLine("fitting", f"Labour: {needed.what}", time * labour, taken, "h"))
+    for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
+        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
     freight = value("shop.freight") * goods
     lines.append(CostLine("freight and tax", "Freight on goods", freight))
     lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))

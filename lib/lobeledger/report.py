@@ -34,6 +34,8 @@ __all__ = [
     "run_sheet_html",
     "side_by_side",
     "side_table_html",
+    "style_text",
+    "templates",
     "write_customer_sheet",
     "write_run_sheet",
 ]
@@ -66,7 +68,8 @@ _SAFETY = (
 
 
 @functools.cache
-def _templates() -> jinja2.Environment:
+def templates() -> jinja2.Environment:
+    """The sheets' templates, with escaping on."""
     # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
     return jinja2.Environment(
         loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
@@ -93,10 +96,10 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
-    template = _templates().get_template("customer_sheet.html.j2")
+    template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
-        style=markupsafe.Markup(_style()),
+        style=markupsafe.Markup(style_text()),
         build=build,
         date=(date or datetime.date.today()).isoformat(),
         answer=comparison.answer,
@@ -150,7 +153,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult]) -> dict[s
 
 def side_table_html(comparison: Comparison) -> str:
     """The side-by-side table for a screen: all candidates in the sheet's order."""
-    template = _templates().get_template("side_table.html.j2")
+    template = templates().get_template("side_table.html.j2")
     return template.render(**side_by_side(comparison, list(comparison.results)))
 
 
@@ -166,29 +169,27 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     result, build = comparison.result(chosen), comparison.build
     c = result.candidate
     lines: list[dict[str, str]] = []
-    prices = iter(c.parts)
     for line in result.lines:
         if not line.is_first or line.group == "surprises":
             continue
-        part = next(prices) if line.group in ("parts", "machining") else None
-        if part is not None:
-            quantity, each, text = f"{part.quantity:g}", f"{part.price_money:,.2f}", part.item
-        elif line.group == "fitting":
-            quantity, each, text = f"{c.fitting_time_h:g} h", f"{build.shop.labour_rate_money_per_h:,.2f}", line.text
-        elif line.text.startswith("Dyno"):
-            quantity, each, text = f"{c.dyno_time_h:g} h", f"{build.shop.dyno_rate_money_per_h:,.2f}", line.text
-        else:
-            quantity, each, text = "1", f"{float(line.amount):,.2f}", line.text
-        lines.append({"text": text, "quantity": quantity, "each": each, "amount": f"{float(line.amount):,.2f}"})
+        amount = float(line.amount)
+        lines.append(
+            {
+                "text": line.text,
+                "quantity": f"{line.count:g} {line.unit}".strip(),
+                "each": f"{amount / line.count:,.2f}" if line.count else "",
+                "amount": f"{amount:,.2f}",
+            }
+        )
     deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
     total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises") + deposits
     surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
     return (
-        _templates()
+        templates()
         .get_template("quote.html.j2")
         .render(
             title=f"{build.name}: quote",
-            style=markupsafe.Markup(_style()),
+            style=markupsafe.Markup(style_text()),
             build=build,
             candidate=c,
             date=(date or datetime.date.today()).isoformat(),
@@ -224,11 +225,11 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
     plan = run_in_plan(build, c)
     low, high = (f"{end:,.2f}" for end in plan.total_money[1:])
     return (
-        _templates()
+        templates()
         .get_template("run_sheet.html.j2")
         .render(
             title=f"{build.name}: run sheet",
-            style=markupsafe.Markup(_style()),
+            style=markupsafe.Markup(style_text()),
             build=build,
             candidate=c,
             plan=plan,
@@ -246,7 +247,7 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             cylinders=range(1, build.engine.cylinders + 1),
             lifts=[units.show(card.lobe_lift_m, "lift", system, unit=False) for card in (c.intake, c.exhaust)],
             fuel=_run_fuel(plan, system),
-            charges=[(text, f"{amount:,.2f}") for text, amount in plan.charges],
+            charges=[(each.text, f"{each.amount:,.2f}") for each in plan.charges],
             total=f"{plan.total_money.value:,.2f}",
             total_note=(f"{low} to {high} with the uncertain values varied. " if low != high else "")
             + ("No dyno hours in the build sheet: run in on the car. " if not c.dyno_time_h else "")
@@ -402,7 +403,8 @@ def _kw(power_w: float) -> str:
     return f"{power_w / 1000.0:.0f} kW"
 
 
-def _style() -> str:
+def style_text() -> str:
+    """The style of printed sheets."""
     return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
 
 

@@ -4,7 +4,7 @@ How is this candidate run in?              `run_in_plan` -> `RunInPlan`, `RunInS
 On which springs?                          `run_in_springs` -> `RunInSprings`, `ratio_for_open_load`
 What does it burn?                         `step_fuel_m3`, `run_in_fuel_m3`
 What heat must be carried away?            `run_in_heat_w`
-What does it cost?                         `run_in_charges`; `cost.cost_lines` takes its run-in lines from here
+What does it cost?                         `run_in_charges` -> `Charge`; `cost.cost_lines` takes them from here
 Which lines of the table hold here?        `run_in_facts`
 
 The part maker's instruction comes before anything here: its text is shown first, and its minutes and speed, written in
@@ -31,6 +31,7 @@ from lobeledger.figures import NOT_FOR_THIS, Figure, spread
 from lobeledger.parts import LIGHT_SPRINGS, Build, Candidate, Datum, RunInLine
 
 __all__ = [
+    "Charge",
     "RunInPlan",
     "RunInSprings",
     "RunInStep",
@@ -204,28 +205,40 @@ def _own(candidate: Candidate, value: Lookup) -> Lookup:
     return lambda key: value(f"candidates.{candidate.id}.{key}")
 
 
-def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: Lookup) -> list[tuple[str, Any]]:
-    """Every charge of the run-in as text and amount, in the sheet's currency; amounts may be draws.
+@dataclass(frozen=True)
+class Charge:
+    """One charge of the run-in; `amount` is money, or an array of draws of it, for `count` of a `unit`."""
+
+    text: str
+    amount: Any
+    count: float = 1.0
+    unit: str = ""
+
+
+def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: Lookup) -> list[Charge]:
+    """Every charge of the run-in in the sheet's currency; amounts may be draws.
 
     The dyno's hours hold set-up and run-in alike. Springs and rockers that are changed for the run-in are changed
     twice; where the sheet takes lighter springs as a precaution, that precaution is charged for it already.
     """
     own, labour = _own(candidate, value), value("shop.labour_rate")
     found = [
-        ("Dyno with operator", own("dyno_time") * value("shop.dyno_rate")),
-        ("Oil, filter, additive and first service", value("shop.run_in_oil")),
+        Charge("Dyno with operator", own("dyno_time") * value("shop.dyno_rate"), candidate.dyno_time_h, "h"),
+        Charge("Oil, filter, additive and first service", value("shop.run_in_oil")),
     ]
     steps = _lines_at_speed(build, candidate)
     if steps:
         burned: Any = 0.0
         for line in steps:
             burned = burned + _step_fuel(candidate, line, value, swept_m3)
-        found.append(("Fuel for the lobe run-in", burned * value("shop.fuel_price")))
+        found.append(Charge("Fuel for the lobe run-in", burned * value("shop.fuel_price")))
     if candidate.run_in_inner_out and not _is_precaution(candidate):
-        found.append(("Labour: inner springs out for the run-in and back", 2.0 * own("spring_labour") * labour))
-    if candidate.run_in_rocker_ratio is not None:
+        text = "Labour: inner springs out for the run-in and back"
+        found.append(Charge(text, 2.0 * own("spring_labour") * labour, 2.0 * candidate.spring_labour_h, "h"))
+    if candidate.run_in_rocker_labour_h is not None:
         text = "Labour: rockers of lower ratio on for the run-in and back"
-        found.append((text, 2.0 * own("run_in_rocker_labour") * labour))
+        hours = 2.0 * candidate.run_in_rocker_labour_h
+        found.append(Charge(text, 2.0 * own("run_in_rocker_labour") * labour, hours, "h"))
     return found
 
 
@@ -359,7 +372,7 @@ class RunInPlan:
 
     maker_instruction: the part maker's own words, empty if the sheet has none; they come first. is_time_given,
     is_speed_given: whether the sheet, not the library, says minutes and mean speed. prepare to after: acts in order.
-    heat_shares: where the heat goes, each with its range (assumed). charges: text and amount, the run-in lines of the
+    heat_shares: where the heat goes, each with its range (assumed). charges: the run-in lines of the
     cost of owning. total_money: their sum, range by moving every uncertain input. warnings: what does not fit together.
     """
 
@@ -380,7 +393,7 @@ class RunInPlan:
     fuel_m3: Figure
     heat_w: Figure
     heat_shares: Mapping[str, Figure]
-    charges: tuple[tuple[str, float], ...]
+    charges: tuple[Charge, ...]
     total_money: Figure
     warnings: tuple[str, ...]
 
@@ -462,7 +475,7 @@ def run_in_plan(build: Build, candidate: Candidate) -> RunInPlan:
         return math.fsum(float(_step_fuel(candidate, step.line, value, swept)) for step in steps)
 
     def total(value: Lookup) -> float:
-        return math.fsum(float(amount) for _, amount in run_in_charges(build, candidate, swept, value))
+        return math.fsum(float(each.amount) for each in run_in_charges(build, candidate, swept, value))
 
     charges = run_in_charges(build, candidate, swept, lambda path: build.data[path].value)
 
@@ -489,7 +502,7 @@ def run_in_plan(build: Build, candidate: Candidate) -> RunInPlan:
         else Figure.exact(0.0),
         heat_w=max((step.heat_w for step in steps), default=Figure.exact(0.0)),
         heat_shares=shares,
-        charges=tuple((text, float(amount)) for text, amount in charges),
+        charges=tuple(charges),
         total_money=_banded(build, total),
         warnings=tuple(_warnings(candidate, steps, springs)),
     )

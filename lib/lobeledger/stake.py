@@ -2,6 +2,7 @@
 
 All of it for a comparison                `stake` -> `Stakes`, one `Stake` a candidate
 What do factors and a record change?      `odds_after`, `posterior` (both from `breakin`)
+What does the shop's record change?        `record_changes`
 What does bad luck cost?                  `realised_costs`
 Which input moves the cost most?          `tornado` -> `Bar`
 Which precaution pays?                    `precautions_by_worth` -> `Worth`, `with_precaution`
@@ -25,7 +26,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,6 +59,7 @@ __all__ = [
     "posterior",
     "precautions_by_worth",
     "realised_costs",
+    "record_changes",
     "stake",
     "tornado",
     "with_precaution",
@@ -234,6 +236,20 @@ def _ends(values: Array) -> tuple[float, float]:
     at = (math.ceil(0.05 * n) - 1, math.ceil(0.95 * n) - 1)
     parted = np.partition(values, at)
     return float(parted[at[0]]), float(parted[at[1]])
+
+
+def record_changes(build: Build, seen: Mapping[str, tuple[int, int]]) -> dict[str, int]:
+    """Changes of a build (`buildfile.change`) that let the shop's record speak: losses and builds by follower.
+
+    A follower of which nothing is on record stays with its opinion.
+    """
+    found: dict[str, int] = {}
+    for c in build.candidates:
+        losses, builds = seen.get(c.follower, (0, 0))
+        if builds:
+            stem = f"candidates.{c.id}.failure"
+            found |= {f"{stem}.seen_losses": losses, f"{stem}.seen_builds": builds}
+    return found
 
 
 # -- bad luck -----------------------------------------------------------------------------------------------
