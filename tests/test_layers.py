@@ -17,7 +17,7 @@ LAYERS: dict[int, set[str]] = {
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
     3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear"},
-    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
+    4: {"figures", "breakin", "runin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
     5: {"palette", "report", "plots", "break_in_views", "break_in_plots"},
     6: {
         "runner",
@@ -113,7 +113,7 @@ def test_layers_nought_to_four_work_without_screen_and_paper():
             "from lobeledger.buildfile import build_from_text, starter_sheet",
             "build = build_from_text(starter_sheet())",
             "from lobeledger import cost",
-            "fuel = cost.FuelUse(0.005, 2e5, 2e4, 2400.0)",
+            "fuel = cost.FuelUse(0.005, 2e4, 2400.0)",
             "print(cost.cost_of_owning(cost.cost_lines(build, build.candidates[0], fuel, cost.nominal(build))) > 0)",
         ]
     )

@@ -33,7 +33,7 @@ from lobeledger.tables import DATA_DIR, read_pairing
 
 INCH = 0.0254
 LBF = 4.4482216152605  # N, exact by definition of the pound and of standard gravity
-FUEL = cost.FuelUse(displacement_m3=0.005, run_in_friction_pa=200e3, valvetrain_friction_pa=20e3, mean_speed_rpm=2400.0)
+FUEL = cost.FuelUse(displacement_m3=0.005, valvetrain_friction_pa=20e3, mean_speed_rpm=2400.0)
 RULES = {rule.id: rule for rule in read_pairing()}
 NEEDS = sorted({need for rule in RULES.values() for need in rule.needs})
 BUILDS = sorted((DATA_DIR / "builds").glob("*.toml"))

@@ -367,9 +367,7 @@ def test_bars_are_those_of_whole_comparisons():
     checked = 0
     for bar in stakes().of("h-flat").bars:
         datum = shipped().data.get(bar.path)
-        # The friction a run-in works against is held at its nominal speed in draws and bars alike, so the bar of that
-        # speed differs from a whole comparison by what friction changes; it has its own test below.
-        if datum is None or bar.path.endswith(".run_in_speed"):
+        if datum is None:
             continue
         for end, told in ((datum.low, bar.at_low), (datum.high, bar.at_high)):
             value = f"{end!r} {datum.unit}" if datum.unit else end
@@ -379,16 +377,6 @@ def test_bars_are_those_of_whole_comparisons():
     assert checked >= 16
     swings = [bar.swing for bar in stakes().of("h-flat").bars]
     assert swings == sorted(swings, reverse=True)
-
-
-def test_the_bar_of_the_run_in_speed_differs_by_friction_alone():
-    path = "candidates.h-flat.run_in_speed"
-    bar = next(b for b in stakes().of("h-flat").bars if b.path == path)
-    nominal, datum = compared().result("h-flat").figures["owning"].value, shipped().data[path]
-    low = ll.compare(ll.change(shipped(), {path: f"{datum.low!r} rpm"})).result("h-flat").figures["owning"].value
-    # Slower turns less friction: the whole comparison falls further than the bar, by less than the bar itself.
-    assert low < bar.at_low < nominal
-    assert bar.at_low - low < nominal - bar.at_low
 
 
 def test_the_bar_of_the_chance_spans_scipys_quantiles():

@@ -1,14 +1,9 @@
-"""Run-in and what is at stake.
+"""What is at stake in a run-in: the chance of a loss. The run-in itself is in `runin`.
 
-What does the run-in burn?                 `run_in_fuel_m3`
 How likely is a loss, and how sure?        `chance_prior`, `ChancePrior`
 What does the shop's record say to it?     `posterior`
 What do factors make of it?                `odds_after`
 When does the risk turn the choice?        `break_even_chance`
-
-Run-in of a flat tappet cam (common practice, no source; the part maker's instruction comes first): at once to
-2,000 to 2,500 rpm, varied up to 3,000 and more, for 20 to 30 minutes, without idling. Rollers need none.
-A running engine on a stand is dangerous: exhaust outside, fuel secured, hands and clothes off moving parts.
 """
 
 from __future__ import annotations
@@ -21,34 +16,7 @@ import numpy as np
 
 from lobeledger.errors import OutOfRange
 
-__all__ = ["ChancePrior", "break_even_chance", "chance_prior", "odds_after", "posterior", "run_in_fuel_m3"]
-
-
-def run_in_fuel_m3(
-    *,
-    time_s: Any,
-    speed_rpm: Any,
-    displacement_m3: Any,
-    brake_pressure_pa: Any,
-    friction_pressure_pa: Any,
-    indicated_efficiency: Any,
-    heating_value_j_per_kg: Any,
-    density_kg_per_m3: Any,
-) -> Any:
-    """Fuel burned during a run-in, four-stroke.
-
-    Indicated work per cycle = (brake + friction mean pressure) x displacement; two revolutions a cycle;
-    fuel = work / (efficiency x heating value x density). Definition of mean effective pressure, Heywood,
-    Internal Combustion Engine Fundamentals, 1988, ch. 2 (from memory). Floats or arrays.
-
-    >>> round(1000 * run_in_fuel_m3(time_s=1800, speed_rpm=2300, displacement_m3=0.00573,
-    ...     brake_pressure_pa=1e5, friction_pressure_pa=1.5e5, indicated_efficiency=0.28,
-    ...     heating_value_j_per_kg=43.9e6, density_kg_per_m3=745), 2)
-    5.4
-    """
-    cycles = time_s * speed_rpm / 60.0 / 2.0
-    work = cycles * (brake_pressure_pa + friction_pressure_pa) * displacement_m3
-    return work / (indicated_efficiency * heating_value_j_per_kg * density_kg_per_m3)
+__all__ = ["ChancePrior", "break_even_chance", "chance_prior", "odds_after", "posterior"]
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,15 @@ from lobeledger.parts import (
     key_of,
     risk_data,
 )
-from lobeledger.tables import Default, default_for, read_discharge, read_factors, read_pairing, read_precautions
+from lobeledger.tables import (
+    Default,
+    default_for,
+    read_discharge,
+    read_factors,
+    read_pairing,
+    read_precautions,
+    read_run_in,
+)
 from lobeledger.units import UnitTrouble, quantity
 
 __all__ = [
@@ -94,7 +102,7 @@ _ONLY = {
     "flat": ("face_diameter", "crown_radius", "lobe_taper"),
     "roller": ("wheel_diameter", "wheel_width"),
 }
-_TAG_KEYS = ("follower", "lifter", "core")
+_TAG_KEYS = ("follower", "lifter", "core", "run_in_school")
 _LINES: dict[tuple[type[Any], str], tuple[type[Any], str, int]] = {
     # (part, field) -> part of one line, prefix of its defaults, most lines
     (Engine, "flow"): (FlowPoint, "flow", _MOST_LINES),
@@ -425,7 +433,7 @@ class _Reader:
                 out[name] = self.value(spec, base[1][key], at, f"{base[0]}.{key}", "given")
             else:
                 out[name] = self.default(spec, at, prefix, key, tags, key in needed)
-            if part is Candidate and key in _TAG_KEYS:
+            if part is Candidate and key in _TAG_KEYS and out[name] is not None:
                 tags.add(out[name])
         return out
 
@@ -629,6 +637,7 @@ class _Reader:
                 "source": source,
                 "factors": read_factors(),
                 "precautions": read_precautions() if currency == "USD" else (),
+                "run_in": read_run_in(),
                 "pairing": read_pairing() if currency == "USD" else unpriced(read_pairing()),
             },
             "",

@@ -24,10 +24,12 @@ from typing import Any
 import numpy as np
 from scipy.special import betaincinv
 
-from lobeledger.breakin import ChancePrior, chance_prior, odds_after, posterior, run_in_fuel_m3
+from lobeledger.breakin import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.figures import FuelUse
 from lobeledger.lobe import Array
 from lobeledger.pairing import added_lines, rule_of
 from lobeledger.parts import Build, Candidate
+from lobeledger.runin import run_in_charges, run_in_fuel_m3
 
 __all__ = [
     "DRAWS",
@@ -80,16 +82,6 @@ class CostLine:
     def is_first(self) -> bool:
         """Whether it is paid at the start."""
         return GROUPS[self.group]
-
-
-@dataclass(frozen=True)
-class FuelUse:
-    """What the physics says the cost needs: friction pressures and displacement."""
-
-    displacement_m3: float
-    run_in_friction_pa: float
-    valvetrain_friction_pa: float
-    mean_speed_rpm: float
 
 
 def chance_path(candidate: Candidate) -> str:
@@ -261,22 +253,8 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
             time = value(f"pairing.{needed.rule}.time") * needed.quantity
             taken = needed.time_h * needed.quantity
             lines.append(CostLine("fitting", f"Labour: {needed.what}", time * labour, taken, "h"))
-    lines.append(
-        CostLine("run-in", "Dyno with operator", own("dyno_time") * value("shop.dyno_rate"), candidate.dyno_time_h, "h")
-    )
-    lines.append(CostLine("run-in", "Oil, filter, additive and first service", value("shop.run_in_oil")))
-    burned = run_in_fuel_m3(
-        time_s=own("run_in_time"),
-        speed_rpm=own("run_in_speed"),
-        displacement_m3=fuel.displacement_m3,
-        brake_pressure_pa=value("model.run_in_load"),
-        friction_pressure_pa=fuel.run_in_friction_pa * value("model.friction_scale"),
-        indicated_efficiency=value("model.run_in_efficiency"),
-        heating_value_j_per_kg=value("model.fuel_heating_value"),
-        density_kg_per_m3=value("model.fuel_density"),
-    )
-    if candidate.run_in_time_s > 0:
-        lines.append(CostLine("run-in", "Fuel for the lobe run-in", burned * fuel_price))
+    for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
+        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
     freight = value("shop.freight") * goods
     lines.append(CostLine("freight and tax", "Freight on goods", freight))
     lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))

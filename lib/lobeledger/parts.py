@@ -5,6 +5,7 @@ What opens the valves?           `Valvetrain`, `Springs`, `Card`, `CardPoint`, `
 What is it for, at what price?   `Use`, `SpeedBand`, `Shop`, `Limits`, `Price`, `Failure`
 What moves a risk?               `RiskFactor`, `Precaution`, `risk_data`
 What goes with what?             `PairingRule`
+How is it run in?                `RunInLine`, `RUN_IN_FACTS`
 What does the physics assume?    `Model`
 All of it                        `Build`
 Where did a value come from?     `Datum`, `ORIGINS`
@@ -29,7 +30,9 @@ from typing import Any, TypeVar
 from lobeledger.errors import OutOfRange
 
 __all__ = [
+    "LIGHT_SPRINGS",
     "ORIGINS",
+    "RUN_IN_FACTS",
     "Block",
     "Build",
     "Candidate",
@@ -46,6 +49,7 @@ __all__ = [
     "Precaution",
     "Price",
     "RiskFactor",
+    "RunInLine",
     "Shop",
     "Spec",
     "SpeedBand",
@@ -59,6 +63,8 @@ __all__ = [
     "spec_of",
 ]
 
+# The precaution (precautions.csv) that means: run in without the inner springs.
+LIGHT_SPRINGS = "light-springs"
 ORIGINS = ("given", "measured", "card", "computed", "handbook", "common practice", "assumed")
 
 _INCH = 0.0254
@@ -139,12 +145,14 @@ def _number(
     return _field(spec, None if optional else dataclasses.MISSING)
 
 
-def _choice(doc: str, *choices: str) -> Any:
-    return field(metadata={"spec": Spec("choice", doc, choices=choices, example=f'"{choices[0]}"')})
+def _choice(doc: str, *choices: str, optional: bool = False) -> Any:
+    spec = Spec("choice", doc, choices=choices, example=f'"{choices[0]}"', optional=optional)
+    return _field(spec, None if optional else dataclasses.MISSING)
 
 
-def _flag(doc: str) -> Any:
-    return field(metadata={"spec": Spec("flag", doc, example="true")})
+def _flag(doc: str, *, optional: bool = False) -> Any:
+    spec = Spec("flag", doc, example="true", optional=optional)
+    return _field(spec, None if optional else dataclasses.MISSING)
 
 
 def _text(doc: str, *, default: str | None = None) -> Any:
@@ -319,6 +327,11 @@ class Springs(_Part):
             )
 
     @property
+    def has_inner(self) -> bool:
+        """Whether there is an inner spring."""
+        return self.inner_rate_n_per_m > 0.0 or self.inner_seat_load_n > 0.0
+
+    @property
     def total_seat_load_n(self) -> float:
         """Outer and inner together."""
         return self.seat_load_n + self.inner_seat_load_n
@@ -482,8 +495,25 @@ class Candidate(_Part):
     open_load_high_n: float = _quantity("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4)
     fitting_time_h: float = _quantity("h", '"8 h"', "labour to fit it", 0.0, 1000.0)
     dyno_time_h: float = _quantity("h", '"2 h"', "dyno time with operator, run-in included", 0.0, 200.0)
+    run_in_school: str | None = _choice(
+        "how a flat cam is run in: at varied speed, or held at one speed", "varied", "hold", optional=True
+    )
     run_in_time_s: float = _quantity("s", '"30 min"', "lobe run-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
     run_in_speed_rpm: float = _quantity("rpm", '"2300 rpm"', "mean speed of the run-in", 500.0, 6000.0)
+    run_in_lowest_speed_rpm: float | None = _quantity(
+        "rpm", '"2000 rpm"', "slowest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+    )
+    run_in_highest_speed_rpm: float | None = _quantity(
+        "rpm", '"3000 rpm"', "fastest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+    )
+    run_in_inner_out: bool | None = _flag("the inner springs stay out for the run-in of a flat cam", optional=True)
+    run_in_rocker_ratio: float | None = _number(
+        "rocker ratio for the run-in of a flat cam, if it is lower", 1.0, 2.2, example="1.2", optional=True
+    )
+    run_in_rocker_labour_h: float | None = _quantity(
+        "h", '"1 h"', "labour to change the rockers once; they are changed twice", 0.0, 100.0, optional=True
+    )
+    maker_instruction: str | None = _text("the part maker's own run-in instruction, word for word", default="")
     lash_check_every_h: float = _quantity("h", '"50 h"', "running hours between lash checks; 0 for never", 0.0, 1e5)
     lash_check_labour_h: float = _quantity("h", '"1.5 h"', "labour of one lash check", 0.0, 100.0)
     spring_change_every_h: float = _quantity(
@@ -500,6 +530,61 @@ class Candidate(_Part):
     springs: Springs = _part("the valve springs it runs")
     failure: Failure = _part("how it can be lost")
     parts: tuple[Price, ...] = _parts("everything that must be bought or machined for it")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        ratio = self.run_in_rocker_ratio
+        if self.follower == "roller" and (self.run_in_inner_out or ratio is not None):
+            raise OutOfRange(
+                "run_in_inner_out and run_in_rocker_ratio lighten the run-in of flat tappets; a roller needs its full "
+                "springs, so remove them"
+            )
+        if self.run_in_inner_out and not self.springs.has_inner:
+            raise OutOfRange(
+                "run_in_inner_out is true, but the springs have no inner (inner_rate); remove it, or write the inner's "
+                "own load and rate"
+            )
+        if ratio is not None and ratio >= self.valvetrain.rocker_ratio:
+            raise OutOfRange(
+                f"run_in_rocker_ratio is {ratio:g}, not below the rocker ratio of {self.valvetrain.rocker_ratio:g}; "
+                "rockers for the run-in have a lower one"
+            )
+        slowest, fastest = self.run_in_lowest_speed_rpm, self.run_in_highest_speed_rpm
+        if not (slowest or 0.0) <= self.run_in_speed_rpm <= (fastest or math.inf):
+            raise OutOfRange(
+                f"run_in_speed is {self.run_in_speed_rpm:.0f} rpm, not between run_in_lowest_speed and "
+                "run_in_highest_speed; it is the mean of the run-in"
+            )
+        if (ratio is None) != (self.run_in_rocker_labour_h is None):
+            raise OutOfRange("run_in_rocker_ratio and run_in_rocker_labour go together; give both or neither")
+
+    @property
+    def is_run_in_without_inner(self) -> bool:
+        """Whether the inner springs stay out for the run-in: the sheet's own word, or its precaution."""
+        by_precaution = self.follower == "flat" and LIGHT_SPRINGS in self.failure.precaution_ids
+        return self.springs.has_inner and (bool(self.run_in_inner_out) or by_precaution)
+
+    @property
+    def as_run_in(self) -> Candidate:
+        """The candidate as it is run in: inner springs out, rockers of the lower ratio; itself if nothing differs.
+
+        The mass of an inner spring that is out is not taken off: the sheet knows only the mass of both.
+        """
+        if not self.is_run_in_without_inner and self.run_in_rocker_ratio is None:
+            return self
+        springs, valvetrain = self.springs, self.valvetrain
+        if self.is_run_in_without_inner:
+            springs = dataclasses.replace(springs, inner_seat_load_n=0.0, inner_rate_n_per_m=0.0)
+        if self.run_in_rocker_ratio is not None:
+            valvetrain = dataclasses.replace(valvetrain, rocker_ratio=self.run_in_rocker_ratio)
+        return dataclasses.replace(
+            self,
+            springs=springs,
+            valvetrain=valvetrain,
+            run_in_inner_out=None,
+            run_in_rocker_ratio=None,
+            run_in_rocker_labour_h=None,
+        )
 
     @property
     def greatest_open_load_n(self) -> float:
@@ -666,12 +751,11 @@ class RiskFactor(_Part):
         _check_ordered(self.id, self.low, self.odds, self.high)
 
     def is_automatic(self, candidate: Candidate) -> bool:
-        """Whether a candidate's own figures switch it on."""
-        return (
-            self.follower == candidate.follower
-            and self.switch == "open load"
-            and candidate.greatest_open_load_n > candidate.open_load_high_n
-        )
+        """Whether a candidate's own figures switch it on; a flat cam counts the springs it is run in on."""
+        if self.follower != candidate.follower or self.switch != "open load":
+            return False
+        there = candidate.as_run_in if candidate.follower == "flat" else candidate
+        return there.greatest_open_load_n > candidate.open_load_high_n
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -733,6 +817,65 @@ class PairingRule(_Part):
         return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
 
 
+# What a line of the run-in may ask for: the words each fact may be.
+RUN_IN_FACTS: dict[str, tuple[str, ...]] = {
+    "follower": ("flat", "roller"),
+    "lifter": ("hydraulic", "solid"),
+    "school": ("varied", "hold", "none"),
+    "lobes": ("run", "none"),
+    "fuel": ("carburettor", "injection"),
+    "inner": ("out", "in"),
+    "rockers": ("low", "own"),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunInLine(_Part):
+    """One line of the run-in: an act, a step at speed, a share of the heat, or a usual load.
+
+    share: of the run-in's minutes (stage "step") or of the heat (stage "heat"), with its range. from_speed, to_speed:
+    multiples of the mean speed of the run-in. open_load_n: what stage "usual" is about.
+    """
+
+    id: str = _text("short name")
+    stage: str = _choice(
+        "when it is done", "prepare", "prime", "ready", "start", "step", "stop", "restart", "after", "heat", "usual"
+    )
+    when: str | None = _text("facts that must all hold, fact=word or fact=one|other; empty for always", default="")
+    share_low: float | None = _number("least share", 0.0, 1.0, optional=True)
+    share: float | None = _number("share of the minutes or of the heat", 0.0, 1.0, optional=True)
+    share_high: float | None = _number("greatest share", 0.0, 1.0, optional=True)
+    from_speed: float | None = _number("speed at its start over the mean speed", 0.1, 3.0, optional=True)
+    to_speed: float | None = _number("speed at its end over the mean speed", 0.1, 3.0, optional=True)
+    open_load_n: float | None = _quantity("N", '"260 lbf"', "spring load, valve open", 0.0, 5e3, optional=True)
+    where: str = _text("what it is done to")
+    text: str = _text("what is done")
+    watch: str | None = _text("what to watch meanwhile", default="")
+    caution: str | None = _text("how it can hurt, and what to do about it", default="")
+    reason: str | None = _text("why", default="")
+    origin: str = _choice("where it comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for word in (self.when or "").split():
+            fact, _, rest = word.partition("=")
+            if fact not in RUN_IN_FACTS or not set(rest.split("|")) <= set(RUN_IN_FACTS[fact]):
+                raise OutOfRange(
+                    f"the condition '{word}' is not known; write "
+                    + ", ".join(f"{name}={'|'.join(words)}" for name, words in RUN_IN_FACTS.items())
+                )
+        needed = {"step": (self.share, self.from_speed, self.to_speed), "heat": (self.share,)}
+        if None in needed.get(self.stage, ()):
+            raise OutOfRange(f"{self.id} is a {self.stage} and lacks its share or its speeds")
+        if self.stage == "usual" and self.open_load_n is None:
+            raise OutOfRange(f"{self.id} lacks its open_load")
+
+    def holds(self, facts: Mapping[str, str]) -> bool:
+        """Whether all its conditions hold."""
+        words = (word.partition("=") for word in (self.when or "").split())
+        return all(facts[fact] in rest.split("|") for fact, _, rest in words)
+
+
 def _check_ordered(name: str, low: float, value: float, high: float) -> None:
     if not low <= value <= high:
         raise OutOfRange(f"{name} multiplies the odds by {value:g}, outside its own range of {low:g} to {high:g}")
@@ -779,6 +922,7 @@ class Build:
     factors: tuple[RiskFactor, ...] = ()
     precautions: tuple[Precaution, ...] = ()
     pairing: tuple[PairingRule, ...] = ()
+    run_in: tuple[RunInLine, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.candidates:

@@ -5,6 +5,7 @@ What does a sheet get for a missing value?   `read_defaults`, `Default`, `defaul
 How well does a valve flow?                  `read_discharge`
 What moves a risk, what helps?               `read_factors`, `read_precautions`
 Which parts go together?                     `read_pairing`
+How is it run in?                            `read_run_in`
 Who says so?                                 `read_table`, `Table`, `provenance_of`
 
 Every table opens with comment lines naming its source, edition, page, units, date, checker and grade; a table
@@ -25,7 +26,8 @@ from pathlib import Path
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.files import on_one_line
 from lobeledger.pairing import conditions
-from lobeledger.parts import ORIGINS, DischargePoint, PairingRule, Precaution, RiskFactor
+from lobeledger.parts import ORIGINS, DischargePoint, PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.units import UnitTrouble, quantity
 
 __all__ = [
     "DATA_DIR",
@@ -41,6 +43,7 @@ __all__ = [
     "read_factors",
     "read_pairing",
     "read_precautions",
+    "read_run_in",
     "read_table",
 ]
 
@@ -283,6 +286,55 @@ def _pairing(path_text: str) -> tuple[PairingRule, ...]:
             )
         except OutOfRange as trouble:
             raise BuildError(f"pairing.csv: {row['id']}: {trouble}") from None
+    return tuple(found)
+
+
+def read_run_in() -> tuple[RunInLine, ...]:
+    """The lines of the run-in; BuildError when one cannot be understood or shares do not add up."""
+    return _run_in(str(data_dir() / "runin.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _run_in(path_text: str) -> tuple[RunInLine, ...]:
+    found: list[RunInLine] = []
+    for row in _read_table(path_text).rows:
+        if any(row["id"] == each.id for each in found):
+            raise BuildError(f"runin.csv has two lines with the id '{row['id']}'; give each its own")
+
+        def number(key: str, row: dict[str, str] = row) -> float | None:
+            return _number_in(row, key, "runin.csv") if row[key] else None
+
+        try:
+            found.append(
+                RunInLine(
+                    id=row["id"],
+                    stage=row["stage"],
+                    when=row["when"],
+                    share_low=number("share_low"),
+                    share=number("share"),
+                    share_high=number("share_high"),
+                    from_speed=number("from_speed"),
+                    to_speed=number("to_speed"),
+                    open_load_n=quantity(row["open_load"], "N") if row["open_load"] else None,
+                    where=row["where"],
+                    text=row["text"],
+                    watch=row["watch"],
+                    caution=row["caution"],
+                    reason=row["reason"],
+                    origin=row["origin"],
+                )
+            )
+        except (OutOfRange, UnitTrouble) as trouble:
+            raise BuildError(f"runin.csv: {row['id']}: {trouble}") from None
+    # What shares one set of conditions is one whole.
+    wholes: dict[tuple[str, str], float] = {}
+    for each in found:
+        if each.share is not None:
+            key = each.stage, each.when or ""
+            wholes[key] = wholes.get(key, 0.0) + each.share
+    for (stage, when), total in wholes.items():
+        if abs(total - 1.0) > 1e-9:
+            raise BuildError(f"runin.csv: the shares of {stage} {when} add up to {total:g}; they must add up to 1")
     return tuple(found)
 
 
