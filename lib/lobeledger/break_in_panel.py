@@ -22,6 +22,8 @@ from lobeledger.errors import LedgerError
 from lobeledger.parts import Build
 from lobeledger.record_panel import RecordTick, RecordView, Shelf, WearView
 from lobeledger.results import Comparison
+from lobeledger.run_sheet import run_sheet_html
+from lobeledger.runin import RunInPlan, run_in_plan
 from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, round_top
 from lobeledger.stake import Stakes, record_changes, stake
@@ -52,6 +54,7 @@ class BreakIn:
 
     comparison: Comparison
     stakes: Stakes
+    plan: RunInPlan
     candidate_id: str
 
 
@@ -60,7 +63,8 @@ def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
     changes = {**record_changes(inputs.build, dict(inputs.seen)), **dict(inputs.moved)}
     build = change(inputs.build, changes) if changes else inputs.build
     comparison = compare(build, system=inputs.system, step=progress.step)
-    return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), inputs.candidate_id)
+    plan = run_in_plan(build, build.candidate(inputs.candidate_id))
+    return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
 
 
 class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
@@ -140,14 +144,28 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         if c.follower == "flat":
             run_in += [
                 self.slider(f"{stem}.run_in_time", "Minutes", c.run_in_time_s / 60.0, 5, 60, 1, "min"),
-                self.slider(f"{stem}.run_in_speed", "Speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
+                self.slider(f"{stem}.run_in_speed", "Mean speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
+                self._school(stem, c.run_in_school or "varied"),
             ]
+            if c.springs.has_inner:
+                inner = w.Checkbox(value=bool(c.run_in_inner_out), description="inner springs out for it", indent=False)
+                inner.add_class("ll-set-inner-out")
+                inner.observe(lambda event: self.move(f"{stem}.run_in_inner_out", event["new"]), names="value")
+                run_in.append(inner)
         run_in += [
             self.slider(f"{stem}.dyno_time", "Dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
             self.slider(
                 f"{stem}.fitting_time", "Hours to fit", c.fitting_time_h, 0, max(30, 2 * c.fitting_time_h), 0.5, "h"
             ),
         ]
+        maker = w.Textarea(
+            value=c.maker_instruction or "", placeholder="The part maker's own words; they come before everything here.",
+            layout=w.Layout(width="100%", height="84px"),
+        )  # fmt: skip
+        maker.continuous_update = False
+        maker.add_class("ll-set-maker")
+        maker.observe(lambda event: self.move(f"{stem}.maker_instruction", event["new"]), names="value")
+        run_in += [w.HTML("<div class='ll-quiet'>Maker's instruction</div>"), maker]
         shop = build.shop
         money = [
             self.slider(
@@ -188,6 +206,15 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
             ),
         ]
         return {"Chance of a loss": self._risk(), "Run-in": run_in, "Money": money}
+
+    def _school(self, stem: str, now: str) -> w.Widget:
+        school = w.Dropdown(
+            options=[("varied speed", "varied"), ("one speed held", "hold")], value=now, description="School",
+            style=_LABEL, layout=WIDE, tooltip="Two schools of common practice; neither has a published source",
+        )  # fmt: skip
+        school.add_class("ll-set-school")
+        school.observe(lambda event: self.move(f"{stem}.run_in_school", event["new"]), names="value")
+        return school
 
     def _risk(self) -> list[w.Widget]:
         build = self.build
@@ -261,6 +288,8 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         comparison, chosen = result.comparison, result.candidate_id
         self.tell(*_answer(result))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
+        tables = break_in_views.run_in_tables(result.plan, comparison.system, comparison.build.currency)
+        self.run_in.value = break_in_views.tables_html(tables)
         self.at_stake.value = break_in_views.tables_html(break_in_views.stake_tables(result.stakes, chosen))
         self._draw()
         self.wear.fit(comparison.build, comparison.system)
@@ -287,11 +316,8 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
                 .lower()
             )
             try:
-                return (
-                    f"{stem}-orders.html",
-                    "text/html",
-                    break_in_views.order_sheet_html(result.comparison, result.candidate_id),
-                )
+                make_sheet = run_sheet_html if which == "run" else break_in_views.order_sheet_html
+                return f"{stem}-{which}.html", "text/html", make_sheet(result.comparison, result.candidate_id)
             except LedgerError as trouble:
                 self.fail(str(trouble))
                 return None
