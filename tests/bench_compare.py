@@ -20,6 +20,7 @@ from scipy.special import ellipe, ellipk
 
 import lobeledger as ll
 from lobeledger import contact
+from lobeledger.tables import data_dir
 
 assess_room = importlib.import_module("lobeledger.assess")
 cycle_room = importlib.import_module("lobeledger.cycle")
@@ -132,3 +133,11 @@ def test_nose_contact_against_scipy(benchmark) -> None:
     plain_s = seconds(plain, 3)
     benchmark(vectorised)
     told("nose contact, 400 angles", plain_s, benchmark.stats["min"])
+
+
+def test_a_sheet_read_and_changed_against_read_anew(benchmark) -> None:
+    path = data_dir() / "builds" / "budget-cruiser.toml"
+    build = ll.read_build(path)
+    plain_s = seconds(lambda: ll.read_build(path))
+    benchmark(ll.change, build, {"use.years": 9})
+    told("a changed value against reading the sheet anew", plain_s, benchmark.stats["min"])
