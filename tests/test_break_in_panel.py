@@ -126,11 +126,11 @@ def test_the_record_speaks_only_when_told(panel: BreakInPanel, tmp_path: Path) -
         build = record.search(kind="build")[0]
         assert build["sheet"] == panel.build.source
     assert chance(panel) == plain
-    panel.use_record.value = True
+    panel.use_record.box.value = True
     # Beta(30/40, 30 - 30/40) and one loss in one build: the mean is (30/40 + 1) / 31.
     assert chance(panel) == pytest.approx((30 / 40 + 1) / 31)
-    assert "1 lost of 1" in panel.use_record.description
-    panel.use_record.value = False
+    assert "1 lost of 1" in panel.use_record.box.description
+    panel.use_record.box.value = False
     assert chance(panel) == plain
 
 

@@ -18,7 +18,7 @@ LAYERS: dict[int, set[str]] = {
     2: {"lobe_card", "follower"},
     3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear"},
     4: {"figures", "breakin", "runin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
-    5: {"palette", "report", "plots", "break_in_views", "break_in_plots"},
+    5: {"palette", "report", "plots", "run_sheet", "break_in_views", "break_in_plots"},
     6: {
         "runner",
         "screen",

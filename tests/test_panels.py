@@ -21,6 +21,7 @@ import lobeledger as ll
 from lobeledger import panels, plots, screen
 from lobeledger.buildfile import starter_sheet
 from lobeledger.choose_panel import ChoosePanel
+from lobeledger.record import open_record
 from lobeledger.tables import data_dir
 
 SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
@@ -96,6 +97,23 @@ def test_every_slider_holds_at_both_ends(folder: Path, name: str) -> None:
         assert panel.runner.wait(60)
     settled(panel)
     assert "ll-error" not in said(panel), "back at the start nothing is wrong"
+    panel.runner.close()
+
+
+def test_the_shops_record_moves_the_verdict_only_when_told(folder: Path, tmp_path: Path) -> None:
+    place = tmp_path / "shop.sqlite"
+    with open_record(place) as record:
+        for n in range(4):
+            build = record.add_build(f"build {n}")
+            cam = record.add_candidate(build, "flat", follower="flat", lifter="hydraulic")
+            record.add_outcome(cam, "wiped lobe")
+    panel = ChoosePanel(folder, "budget-cruiser", place)
+    before = settled(panel).result("h-flat").figures
+    panel.use_record.box.value = True
+    after = settled(panel).result("h-flat").figures
+    # Beta-Binomial: (30 / 40 + 4) / (30 + 4)
+    assert after["chance"].value == pytest.approx((30 / 40 + 4) / 34) and before["chance"].value == 1 / 40
+    assert after["owning"].value > before["owning"].value
     panel.runner.close()
 
 

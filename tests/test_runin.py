@@ -23,10 +23,11 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import lobeledger as ll
-from lobeledger import contact, cost, engine, report
+from lobeledger import contact, cost, engine
 from lobeledger.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.parts import LIGHT_SPRINGS, RUN_IN_FACTS, RunInLine, replaced
+from lobeledger.run_sheet import run_sheet_html, write_run_sheet
 from lobeledger.runin import (
     ratio_for_open_load,
     run_in_charges,
@@ -626,7 +627,7 @@ def _compared(pairs: str, name: str, system: str):
 
 
 def html_of(candidate_id: str = "h-flat", *pairs: tuple[str, object], name: str = "budget-cruiser", system: str = "us"):
-    return report.run_sheet_html(compared(*pairs, name=name, system=system), candidate_id, date=DAY)
+    return run_sheet_html(compared(*pairs, name=name, system=system), candidate_id, date=DAY)
 
 
 def page_of(*args, **rest) -> Page:
@@ -695,14 +696,14 @@ def test_what_a_person_writes_is_escaped() -> None:
 
 
 def test_a_sheet_is_written_once_and_replaced_only_when_told(tmp_path: Path) -> None:
-    where = report.write_run_sheet(compared(), "h-flat", tmp_path / "run.html")
+    where = write_run_sheet(compared(), "h-flat", tmp_path / "run.html")
     assert where.read_text(encoding="utf-8").startswith("<!doctype html>")
     with pytest.raises(BuildError):
-        report.write_run_sheet(compared(), "h-flat", where)
-    report.write_run_sheet(compared(), "h-roller", where, replace=True)
+        write_run_sheet(compared(), "h-flat", where)
+    write_run_sheet(compared(), "h-roller", where, replace=True)
     assert "Roller lifters" in where.read_text(encoding="utf-8")
     with pytest.raises(OutOfRange, match="did you mean 'h-flat'"):
-        report.run_sheet_html(compared(), "h-flt")
+        run_sheet_html(compared(), "h-flt")
 
 
 def test_a_candidate_without_a_lobe_still_has_its_sheet() -> None:

@@ -20,8 +20,10 @@ from lobeledger.buildfile import change
 from lobeledger.decision import compare
 from lobeledger.errors import LedgerError
 from lobeledger.parts import Build
-from lobeledger.record_panel import RecordView, Shelf, WearView
+from lobeledger.record_panel import RecordTick, RecordView, Shelf, WearView
 from lobeledger.results import Comparison
+from lobeledger.run_sheet import run_sheet_html
+from lobeledger.runin import RunInPlan, run_in_plan
 from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, round_top
 from lobeledger.stake import Stakes, record_changes, stake
@@ -31,6 +33,7 @@ __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
 # Enough for a steady 5 % end while a slider moves; a script may draw a million.
 _BUILDS_DRAWN = 100_000
 _ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
+_AT_STAKE = 2  # page of the stakes
 _LABEL = {"description_width": "104px"}
 
 
@@ -51,6 +54,7 @@ class BreakIn:
 
     comparison: Comparison
     stakes: Stakes
+    plan: RunInPlan
     candidate_id: str
 
 
@@ -59,7 +63,8 @@ def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
     changes = {**record_changes(inputs.build, dict(inputs.seen)), **dict(inputs.moved)}
     build = change(inputs.build, changes) if changes else inputs.build
     comparison = compare(build, system=inputs.system, step=progress.step)
-    return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), inputs.candidate_id)
+    plan = run_in_plan(build, build.candidate(inputs.candidate_id))
+    return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
 
 
 class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
@@ -69,6 +74,7 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         super().__init__(folder, "break-in", compute_break_in)
         self.result: BreakIn | None = None
         self.shelf = Shelf(record)
+        self.use_record = RecordTick(self.shelf, self.request, self.fail)
         self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
         self.cam.add_class("ll-cam")
         self.cam.observe(lambda _: self._other_cam(), names="value")
@@ -99,6 +105,8 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         for i, title in enumerate(("Order list", "Run-in", "At stake", "Record", "Wear")):
             self.pages.set_title(i, title)
         self.pages.add_class("ll-pages")
+        # Plotly mislays a legend in a page that is hidden: its charts are drawn once the page is looked at.
+        self.pages.observe(lambda _: self._draw(), names="selected_index")
         body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
         body.add_class("ll-body")
         self.widget = self.frame([body])
@@ -136,14 +144,28 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         if c.follower == "flat":
             run_in += [
                 self.slider(f"{stem}.run_in_time", "Minutes", c.run_in_time_s / 60.0, 5, 60, 1, "min"),
-                self.slider(f"{stem}.run_in_speed", "Speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
+                self.slider(f"{stem}.run_in_speed", "Mean speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
+                self._school(stem, c.run_in_school or "varied"),
             ]
+            if c.springs.has_inner:
+                inner = w.Checkbox(value=bool(c.run_in_inner_out), description="inner springs out for it", indent=False)
+                inner.add_class("ll-set-inner-out")
+                inner.observe(lambda event: self.move(f"{stem}.run_in_inner_out", event["new"]), names="value")
+                run_in.append(inner)
         run_in += [
             self.slider(f"{stem}.dyno_time", "Dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
             self.slider(
                 f"{stem}.fitting_time", "Hours to fit", c.fitting_time_h, 0, max(30, 2 * c.fitting_time_h), 0.5, "h"
             ),
         ]
+        maker = w.Textarea(
+            value=c.maker_instruction or "", placeholder="The part maker's own words; they come before everything here.",
+            layout=w.Layout(width="100%", height="84px"),
+        )  # fmt: skip
+        maker.continuous_update = False
+        maker.add_class("ll-set-maker")
+        maker.observe(lambda event: self.move(f"{stem}.maker_instruction", event["new"]), names="value")
+        run_in += [w.HTML("<div class='ll-quiet'>Maker's instruction</div>"), maker]
         shop = build.shop
         money = [
             self.slider(
@@ -185,6 +207,15 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         ]
         return {"Chance of a loss": self._risk(), "Run-in": run_in, "Money": money}
 
+    def _school(self, stem: str, now: str) -> w.Widget:
+        school = w.Dropdown(
+            options=[("varied speed", "varied"), ("one speed held", "hold")], value=now, description="School",
+            style=_LABEL, layout=WIDE, tooltip="Two schools of common practice; neither has a published source",
+        )  # fmt: skip
+        school.add_class("ll-set-school")
+        school.observe(lambda event: self.move(f"{stem}.run_in_school", event["new"]), names="value")
+        return school
+
     def _risk(self) -> list[w.Widget]:
         build = self.build
         c = build.candidate(self.cam.value)
@@ -214,15 +245,12 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
             50,
             build.currency,
         )
-        self.use_record = w.Checkbox(value=False, description=self._record_text(), indent=False, layout=WIDE)
-        self.use_record.add_class("ll-use-record")
-        self.use_record.observe(lambda _: self.request(), names="value")
         found: list[w.Widget] = [
             w.HTML(f"<span class='ll-quiet'>{escape(c.failure.what)}</span>"),
             chance,
             worth,
             cost,
-            self.use_record,
+            self.use_record.box,
         ]
         for title, key, every, on in (
             ("What is against it", "factors", build.factors, c.failure.factor_ids),
@@ -242,32 +270,17 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
     def _ticked(self, path: str, boxes: dict[str, w.Checkbox]) -> Callable[[Any], None]:
         return lambda _: self.move(path, " ".join(name for name, box in boxes.items() if box.value))
 
-    def _record_text(self) -> str:
-        try:
-            seen = self.shelf.counts()
-        except LedgerError as trouble:
-            self.fail(str(trouble))
-            seen = {}
-        said = ", ".join(f"{kind} {lost} lost of {of}" for kind, (lost, of) in seen.items())
-        return f"Let the record speak: {said or 'nothing on it'}"
-
     def _record_changed(self) -> None:
-        self.quietly(lambda: setattr(self.use_record, "description", self._record_text()))
+        self.use_record.refresh()
         self.wear.refresh()
-        if self.use_record.value:
+        if self.use_record.box.value:
             self.request()
 
     # -- computing and showing -----------------------------------------------------------------------------
 
     def inputs(self) -> BreakInInputs:
         """The build, what was moved, the cam, and the record if it is to speak."""
-        seen: tuple[tuple[str, tuple[int, int]], ...] = ()
-        if self.use_record.value:
-            try:
-                seen = tuple(sorted(self.shelf.counts().items()))
-            except LedgerError as trouble:
-                self.fail(str(trouble))
-        return BreakInInputs(self.build, self.moved, self.cam.value, seen, self.system.value)
+        return BreakInInputs(self.build, self.moved, self.cam.value, self.use_record.seen(), self.system.value)
 
     def show(self, result: BreakIn) -> None:
         """Answer, order list, run-in, stakes."""
@@ -275,14 +288,22 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         comparison, chosen = result.comparison, result.candidate_id
         self.tell(*_answer(result))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
+        tables = break_in_views.run_in_tables(result.plan, comparison.system, comparison.build.currency)
+        self.run_in.value = break_in_views.tables_html(tables)
         self.at_stake.value = break_in_views.tables_html(break_in_views.stake_tables(result.stakes, chosen))
+        self._draw()
+        self.wear.fit(comparison.build, comparison.system)
+
+    def _draw(self) -> None:
+        if self.result is None or self.pages.selected_index != _AT_STAKE:
+            return
+        comparison, chosen = self.result.comparison, self.result.candidate_id
         self._stake_charts.draw(
             {
                 "Cost against the chance of a wiped lobe": plots.risk_figure(comparison),
-                "What moves the cost of owning most": break_in_plots.tornado_figure(result.stakes, chosen),
+                "What moves the cost of owning most": break_in_plots.tornado_figure(self.result.stakes, chosen),
             }
         )
-        self.wear.fit(comparison.build, comparison.system)
 
     def _file(self, which: str) -> Callable[[], tuple[str, str, str] | None]:
         def make() -> tuple[str, str, str] | None:
@@ -295,11 +316,8 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
                 .lower()
             )
             try:
-                return (
-                    f"{stem}-orders.html",
-                    "text/html",
-                    break_in_views.order_sheet_html(result.comparison, result.candidate_id),
-                )
+                make_sheet = run_sheet_html if which == "run" else break_in_views.order_sheet_html
+                return f"{stem}-{which}.html", "text/html", make_sheet(result.comparison, result.candidate_id)
             except LedgerError as trouble:
                 self.fail(str(trouble))
                 return None

@@ -1,6 +1,7 @@
 """What the break-in page and its sheets show: order list, stakes, record and wear as HTML.
 
 What must be ordered, machined, measured?     `order_tables`, `order_sheet_html`
+How is it run in, what does that cost?        `run_in_tables`
 What is at stake?                             `stake_tables`, `input_name`
 What has the shop written down?               `record_tables`
 Which lobe is losing lift?                    `watch_tables`
@@ -11,6 +12,7 @@ Text goes through templates with escaping on; `Table` is what they are given.
 from __future__ import annotations
 
 import datetime
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -19,11 +21,14 @@ import markupsafe
 from lobeledger.entries import Entry
 from lobeledger.figures import Figure
 from lobeledger.pairing import OrderLine, order_list
-from lobeledger.parts import Build, Candidate
+from lobeledger.parts import Build, Candidate, RunInLine
 from lobeledger.report import style_text, templates
 from lobeledger.results import Comparison, chance_text, money_text
+from lobeledger.run_sheet import run_answer, run_fuel, run_springs, speed_span
+from lobeledger.runin import RunInPlan
 from lobeledger.stake import Stake, Stakes
 from lobeledger.units import from_si, shown_unit
+from lobeledger.units import show as show_unit
 from lobeledger.wear import Watch
 
 __all__ = [
@@ -33,6 +38,7 @@ __all__ = [
     "order_sheet_html",
     "order_tables",
     "record_tables",
+    "run_in_tables",
     "stake_tables",
     "tables_html",
     "watch_tables",
@@ -94,12 +100,13 @@ class _Order:
     is_added: bool
 
 
-def _price_lines(candidate: Candidate) -> list[_Order]:
+def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
+    """The sheet's own lines, each with the reason of the rule it serves."""
     return [
         _Order(
             "machine" if p.group == "machining" else "buy",
             p.item,
-            f"serves {', '.join(p.serve_names)}" if p.serve_names else "",
+            reasons.get(p.item, ""),
             "on the sheet",
             f"{p.quantity:g}",
             p.price_money * p.quantity,
@@ -125,7 +132,12 @@ def _rule_line(line: OrderLine, system: str) -> _Order:
 def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_Order]]:
     """Everything to do by verb; a rule that a price line already serves is not listed twice."""
     found: dict[str, list[_Order]] = {verb: [] for verb in _VERBS}
-    for order in _price_lines(candidate):
+    rules = order_list(build, candidate)
+    reasons: dict[str, str] = {}
+    for line in rules:
+        if line.covered_by and line.verb in ("buy", "change", "machine"):
+            reasons.setdefault(line.covered_by, line.why)
+    for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
     for each in build.precautions_on(candidate):
         found["buy" if each.price_money else "keep"].append(
@@ -140,7 +152,7 @@ def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_
                 False,
             )
         )
-    for line in order_list(build, candidate):
+    for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
             continue
         found[line.verb].append(_rule_line(line, system))
@@ -177,6 +189,7 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
     parts = [
         {
             "title": title,
+            "is_found": verb in ("measure", "keep"),
             "rows": [
                 {
                     "what": o.what,
@@ -213,6 +226,51 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
 
 def _length(value_m: float, system: str) -> str:
     return f"{from_si(value_m, 'lift', system):.3f} {shown_unit('lift', system)}"
+
+
+# -- run-in --------------------------------------------------------------------------------------------------
+
+
+def run_in_tables(plan: RunInPlan, system: str, currency: str) -> list[Table]:
+    """Steps, when to stop, cost, springs, and what is done before and after; the maker's instruction first."""
+    maker = plan.maker_instruction or (
+        "none on the sheet. It comes before everything here: write it under Run-in, Maker's instruction."
+    )
+    tables = [Table("The part maker's instruction", maker), Table("", run_answer(plan))]
+    tables += [Table("", f"Note: {warning}") for warning in plan.warnings]
+    show = functools.partial(show_unit, system=system)
+    steps = [
+        Row(
+            (
+                f"{i}",
+                f"{speed_span(step.from_rpm, step.to_rpm)}",
+                f"{step.time_s / 60.0:.3g}",
+                step.line.text,
+                step.line.watch or "",
+                show(step.fuel_m3.value, "volume"),
+                f"{step.heat_w.value / 1000.0:,.0f} kW",
+            )
+        )
+        for i, step in enumerate(plan.steps, 1)
+    ]
+    heads = ("step", "rpm", "min", "do", "watch", "fuel", "heat")
+    tables.append(Table("", "", heads, tuple(steps), (0, 1, 2, 5, 6)))
+    tables.append(_acts("Stop at once when", plan.stop))
+    charges = [Row((each.text, f"{float(each.amount):,.2f}")) for each in plan.charges]
+    charges.append(
+        Row((f"Run-in, {currency} (5 to 95 %: {_span(plan.total_money, 2)})", f"{plan.total_money.value:,.2f}"), True)
+    )
+    tables.append(Table("What the run-in costs", " ".join(run_fuel(plan, system)), (), tuple(charges), (1,)))
+    tables.append(Table("Springs", " ".join(run_springs(plan, system))))
+    tables.append(_acts("Before", (*plan.prepare, *plan.prime, *plan.ready)))
+    tables.append(_acts("Start, and after a stop", (*plan.start, *plan.restart)))
+    tables.append(_acts("After", plan.after))
+    return tables
+
+
+def _acts(title: str, lines: Iterable[RunInLine]) -> Table:
+    rows = tuple(Row((line.where, line.text, line.caution or "")) for line in lines)
+    return Table(title, "", ("", "", "caution"), rows)
 
 
 # -- stakes -------------------------------------------------------------------------------------------------

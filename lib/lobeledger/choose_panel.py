@@ -21,9 +21,11 @@ from lobeledger.buildfile import build_from_text, change, sheet_text, starter_sh
 from lobeledger.decision import compare
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.parts import Build
+from lobeledger.record_panel import RecordTick, Shelf
 from lobeledger.results import Comparison
 from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, file_stem, round_top
+from lobeledger.stake import record_changes
 
 __all__ = ["ChooseInputs", "ChoosePanel", "compute_choice"]
 
@@ -32,17 +34,22 @@ _ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200
 
 @dataclass(frozen=True)
 class ChooseInputs:
-    """What the choose panel computes from: a build as read, the values moved since, the candidates left in."""
+    """What the choose panel computes from: a build as read, the values moved since, the candidates left in.
+
+    seen: losses and builds of the shop's record by follower, if it is to speak.
+    """
 
     build: Build
     moved: tuple[tuple[str, Any], ...]
     left_in: tuple[str, ...]
     system: str
+    seen: tuple[tuple[str, tuple[int, int]], ...] = ()
 
 
 def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
     """Compare the build with its moved values. Raises LedgerError with one sentence."""
-    build = change(inputs.build, dict(inputs.moved)) if inputs.moved else inputs.build
+    changes = {**record_changes(inputs.build, dict(inputs.seen)), **dict(inputs.moved)}
+    build = change(inputs.build, changes) if changes else inputs.build
     kept = tuple(c for c in build.candidates if c.id in inputs.left_in)
     if not kept:
         raise BuildError("no candidate is ticked: tick at least one to compare")
@@ -52,9 +59,10 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
 class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     """The panel; `widget` is what a cell shows."""
 
-    def __init__(self, folder: Path, start: str) -> None:
+    def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
         super().__init__(folder, "choose", compute_choice)
         self.comparison: Comparison | None = None
+        self.use_record = RecordTick(Shelf(record), self.request, self.fail)
         self.table = w.HTML(layout=WIDE)
         self.table.add_class("ll-view-table")
         self._make_bar()
@@ -123,7 +131,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             self.slider("shop.dyno_rate", "Dyno", build.shop.dyno_rate_money_per_h, 0, round_top(3 * build.shop.dyno_rate_money_per_h), 5, f"{currency}/h"),
             *self._prices(),
         ]  # fmt: skip
-        risks = [widget for c in build.candidates for widget in self._risk(c.id)]
+        risks = [self.use_record.box, *(widget for c in build.candidates for widget in self._risk(c.id))]
         ticks = [self._tick(c.id, c.name) for c in build.candidates]
         self._ticks = dict(zip((c.id for c in build.candidates), ticks, strict=True))
         return {
@@ -236,7 +244,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     def inputs(self) -> ChooseInputs:
         """The build, what was moved, and the candidates ticked."""
         left_in = tuple(cid for cid, tick in self._ticks.items() if tick.value)
-        return ChooseInputs(self.build, self.moved, left_in, self.system.value)
+        return ChooseInputs(self.build, self.moved, left_in, self.system.value, self.use_record.seen())
 
     def show(self, comparison: Comparison) -> None:
         """Answer, table, charts."""

@@ -3,6 +3,7 @@
 Search, add, correct, take in and hand out     `RecordView`
 Lobe lift before and after, lash over hours    `WearView`
 Open, look, close                              `Shelf`
+Let the record speak                           `RecordTick`
 
 The record is opened for each act and closed again, so that two notebooks never stand in each other's way.
 """
@@ -27,7 +28,7 @@ from lobeledger.screen import DownloadButton
 from lobeledger.sheet_panel import WIDE, Charts
 from lobeledger.units import UnitTrouble, from_si, quantity, shown_unit
 
-__all__ = ["RecordView", "Shelf", "WearView"]
+__all__ = ["RecordTick", "RecordView", "Shelf", "WearView"]
 
 _LABEL = {"description_width": "104px"}
 _NARROW = w.Layout(width="300px")
@@ -96,6 +97,33 @@ def _button(text: str, hint: str, act: Callable[[], None], name: str) -> w.Butto
     button.add_class(f"ll-{name}")
     button.on_click(lambda _: act())
     return button
+
+
+class RecordTick:
+    """A box to tick so that the shop's record speaks: `seen()` is what it says, nothing while it is not ticked."""
+
+    def __init__(self, shelf: Shelf, changed: Callable[[], None], fail: Callable[[str], None]) -> None:
+        self._shelf, self._fail = shelf, fail
+        self.box = w.Checkbox(value=False, indent=False, layout=WIDE)
+        self.box.add_class("ll-use-record")
+        self.refresh()
+        self.box.observe(lambda _: changed(), names="value")
+
+    def _counts(self) -> dict[str, tuple[int, int]]:
+        try:
+            return {kind: seen for kind, seen in self._shelf.counts().items() if seen[1]}
+        except LedgerError as trouble:
+            self._fail(str(trouble))
+            return {}
+
+    def refresh(self) -> None:
+        """Say anew what is on record."""
+        said = ", ".join(f"{kind} {lost} lost of {of}" for kind, (lost, of) in self._counts().items())
+        self.box.description = f"Let the record speak: {said or 'nothing on it yet'}"
+
+    def seen(self) -> tuple[tuple[str, tuple[int, int]], ...]:
+        """Losses and builds by follower, if ticked."""
+        return tuple(sorted(self._counts().items())) if self.box.value else ()
 
 
 class _View:
