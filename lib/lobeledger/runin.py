@@ -99,7 +99,7 @@ def step_fuel_m3(
     >>> round(1000 * step_fuel_m3(time_s=1800, from_rpm=2000, to_rpm=2600, displacement_m3=0.00573,
     ...     brake_pressure_pa=1e5, friction_scale=1, indicated_efficiency=0.28,
     ...     heating_value_j_per_kg=43.9e6, density_kg_per_m3=745), 2)
-    5.59
+    5.58
     """
 
     def at(rpm: Any) -> Any:
