@@ -488,12 +488,13 @@ def test_processes_killed_while_writing_lose_nothing_that_was_kept(tmp_path):
     with open_record(path) as record:
         record.add_build("shared")
     rng = random.Random(17)
-    kept = 0
-    for n in range(12):
+    kept = n = 0
+    # A slow disk keeps fewer pairs a kill: go on until enough were kept for the check to mean something.
+    while n < 12 or kept <= 12:
         told = record_writer.kill_mid_write(path, f"kill{n}", rng.uniform(0.0, 0.05))
         check_pairs(path, told, f"kill{n}")
         kept += len(told)
-    assert kept > 12
+        n += 1
 
 
 def test_two_open_records_correct_two_fields_of_one_entry(tmp_path):
