@@ -396,6 +396,13 @@ class Card:
                 f"{self.lobe_lift_m / _INCH:.3f} in"
             )
         object.__setattr__(self, "points", tuple(ordered))
+        for p in ordered:
+            share = 0.5 if p.opening_rad is None else p.opening_rad / p.duration_rad
+            if not 0.3 <= share <= 0.7:
+                raise OutOfRange(
+                    f"the opening side at {p.at_m / _INCH:.3f} in is {share:.2f} of its duration, outside 0.3 to 0.7; "
+                    "opening and closing are crank degrees either side of the greatest lift, not of a dead centre"
+                )
         for side in ("opening", "closing"):
             flank = self.flank_crank_rad(side)
             for (low_m, low_rad), (high_m, high_rad) in zip(flank, flank[1:], strict=False):
@@ -404,11 +411,6 @@ class Card:
                         f"on the {side} side {high_m / _INCH:.3f} in lies {high_rad / _DEG:.1f} deg from the greatest "
                         f"lift, not less than {low_m / _INCH:.3f} in ({low_rad / _DEG:.1f} deg)"
                     )
-            if flank[-1][1] <= 0.0:
-                raise OutOfRange(
-                    f"at {flank[-1][0] / _INCH:.3f} in nothing of the duration is left for the {side} side; opening "
-                    "and closing are crank degrees either side of the greatest lift"
-                )
         if self.ramp_lift_m is not None:
             first = self.lowest.at_m
             if not 0.0 < self.ramp_lift_m <= first * (1.0 + 1e-9):
