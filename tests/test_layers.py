@@ -16,16 +16,16 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "outline"},
     4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision"},
-    5: {"palette", "report", "plots"},
+    5: {"palette", "report", "plots", "lobe_plots", "profile_export"},
     6: {"runner", "screen", "panels", "warm"},
 }
 READERS = {"files", "tables", "buildfile"}
 ENTRANCES = {"__init__", "_startup"}
 LAYER = {room: number for number, rooms in LAYERS.items() for room in rooms}
 # What physics and money must do without.
-SCREEN_AND_PAPER = ("plotly", "ipywidgets", "anywidget", "IPython", "jinja2", "markupsafe", "matplotlib")
+SCREEN_AND_PAPER = ("plotly", "ipywidgets", "anywidget", "IPython", "jinja2", "markupsafe", "matplotlib", "ezdxf")
 
 
 def imports(room: str) -> tuple[set[str], set[str]]:
