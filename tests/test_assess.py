@@ -511,7 +511,7 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
 
 # Fields that move no figure of physics: words, limits, money, chances, and what only other rooms read.
 STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
-    Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O")},
+    Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O"), "rocker_studs": (H, "pressed")},
     Vehicle: {
         "weight": (H, "4000 lb"),
         "transmission": (H, "manual"),
@@ -528,6 +528,8 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
         "run_in_efficiency": (H, 0.3),
     },
     Candidate: {
+        "lifter_state": (H, "used"),
+        "lifter_seat_change": (R, "0.40 in"),
         "stress_caution": (H, "1300 MPa"),
         "seat_load_low": (H, "90 lbf"),
         "seat_load_high": (H, "140 lbf"),
@@ -535,7 +537,14 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
         "open_load_high": (H, "350 lbf"),
         "fitting_time": (H, "12 h"),
         "dyno_time": (H, "3 h"),
+        "run_in_school": (H, "hold"),
         "run_in_speed": (H, "2500 rpm"),
+        "run_in_lowest_speed": (H, "2100 rpm"),
+        "run_in_highest_speed": (H, "2800 rpm"),
+        "run_in_inner_out": (H, False),
+        "run_in_rocker_ratio": (H, 1.2),
+        "run_in_rocker_labour": (H, "1 h"),
+        "maker_instruction": (H, "Run it as the card says."),
         "lash_check_every": (S, "60 h"),
         "lash_check_labour": (S, "2 h"),
         "spring_change_every": (H, "700 h"),

@@ -13,15 +13,24 @@ import pytest
 LIB = Path(__file__).parents[1] / "lib"
 ROOMS = LIB / "lobeledger"
 LAYERS: dict[int, set[str]] = {
-    0: {"errors", "units", "parts"},
+    0: {"errors", "units", "parts", "pairing"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "outline"},
-    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision"},
-    5: {"palette", "report", "plots", "lobe_plots", "profile_export"},
-    6: {"runner", "screen", "panels", "warm"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear", "outline"},
+    4: {"figures", "breakin", "runin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
+    5: {"palette", "report", "plots", "break_in_views", "break_in_plots", "lobe_plots", "profile_export"},
+    6: {
+        "runner",
+        "screen",
+        "sheet_panel",
+        "record_panel",
+        "choose_panel",
+        "break_in_panel",
+        "panels",
+        "warm",
+    },
 }
-READERS = {"files", "tables", "buildfile"}
+READERS = {"files", "tables", "buildfile", "entries", "record"}
 ENTRANCES = {"__init__", "_startup"}
 LAYER = {room: number for number, rooms in LAYERS.items() for room in rooms}
 # What physics and money must do without.
@@ -104,7 +113,7 @@ def test_layers_nought_to_four_work_without_screen_and_paper():
             "from lobeledger.buildfile import build_from_text, starter_sheet",
             "build = build_from_text(starter_sheet())",
             "from lobeledger import cost",
-            "fuel = cost.FuelUse(0.005, 2e5, 2e4, 2400.0)",
+            "fuel = cost.FuelUse(0.005, 2e4, 2400.0)",
             "print(cost.cost_of_owning(cost.cost_lines(build, build.candidates[0], fuel, cost.nominal(build))) > 0)",
         ]
     )

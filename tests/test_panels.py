@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime
 import io
 import shutil
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,8 @@ import pytest
 import lobeledger as ll
 from lobeledger import panels, plots, screen
 from lobeledger.buildfile import starter_sheet
+from lobeledger.choose_panel import ChoosePanel
+from lobeledger.record import open_record
 from lobeledger.tables import data_dir
 
 SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
@@ -37,20 +38,20 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture()
-def panel(folder: Path) -> Iterator[panels.ChoosePanel]:
-    made = panels.ChoosePanel(folder, "budget-cruiser")
+def panel(folder: Path) -> Iterator[ChoosePanel]:
+    made = ChoosePanel(folder, "budget-cruiser")
     settled(made)
     yield made
     made.runner.close()
 
 
-def settled(panel: panels.ChoosePanel) -> ll.Comparison:
+def settled(panel: ChoosePanel) -> ll.Comparison:
     assert panel.runner.wait(60)
     assert panel.comparison is not None
     return panel.comparison
 
 
-def said(panel: panels.ChoosePanel) -> str:
+def said(panel: ChoosePanel) -> str:
     return str(panel.message.value)
 
 
@@ -60,12 +61,12 @@ def walk(widget: Any) -> Iterator[Any]:
         yield from walk(child)
 
 
-def sliders(panel: panels.ChoosePanel) -> list[Any]:
+def sliders(panel: ChoosePanel) -> list[Any]:
     kinds = (w.FloatSlider, w.FloatRangeSlider, w.SelectionSlider)
     return [each for each in walk(panel.controls) if isinstance(each, kinds)]
 
 
-def test_it_opens_with_the_answer(panel: panels.ChoosePanel) -> None:
+def test_it_opens_with_the_answer(panel: ChoosePanel) -> None:
     comparison = settled(panel)
     assert comparison.answer in panel.answer.value
     assert said(panel) == ""
@@ -76,7 +77,7 @@ def test_it_opens_with_the_answer(panel: panels.ChoosePanel) -> None:
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_every_slider_holds_at_both_ends(folder: Path, name: str) -> None:
-    panel = panels.ChoosePanel(folder, name)
+    panel = ChoosePanel(folder, name)
     settled(panel)
     found = sliders(panel)
     assert len(found) > 20
@@ -99,19 +100,36 @@ def test_every_slider_holds_at_both_ends(folder: Path, name: str) -> None:
     panel.runner.close()
 
 
-def test_moving_the_budget_moves_answer_table_and_chart(panel: panels.ChoosePanel) -> None:
+def test_the_shops_record_moves_the_verdict_only_when_told(folder: Path, tmp_path: Path) -> None:
+    place = tmp_path / "shop.sqlite"
+    with open_record(place) as record:
+        for n in range(4):
+            build = record.add_build(f"build {n}")
+            cam = record.add_candidate(build, "flat", follower="flat", lifter="hydraulic")
+            record.add_outcome(cam, "wiped lobe")
+    panel = ChoosePanel(folder, "budget-cruiser", place)
+    before = settled(panel).result("h-flat").figures
+    panel.use_record.box.value = True
+    after = settled(panel).result("h-flat").figures
+    # Beta-Binomial: (30 / 40 + 4) / (30 + 4)
+    assert after["chance"].value == pytest.approx((30 / 40 + 4) / 34) and before["chance"].value == 1 / 40
+    assert after["owning"].value > before["owning"].value
+    panel.runner.close()
+
+
+def test_moving_the_budget_moves_answer_table_and_chart(panel: ChoosePanel) -> None:
     slider = next(s for s in sliders(panel) if s.description == "Budget")
     answer, table = panel.answer.value, panel.table.value
-    charts = [np.array(t.x, dtype=float) for t in panel._figures["Margin to each limit"].data]
+    charts = [np.array(t.x, dtype=float) for t in panel._charts.figures["Margin to each limit"].data]
     slider.value = 0
     comparison = settled(panel)
     assert comparison.winner_id is None
     assert panel.answer.value != answer and panel.table.value != table
-    after = [np.array(t.x, dtype=float) for t in panel._figures["Margin to each limit"].data]
+    after = [np.array(t.x, dtype=float) for t in panel._charts.figures["Margin to each limit"].data]
     assert any(a.shape != b.shape or not np.allclose(a, b) for a, b in zip(charts, after, strict=True))
 
 
-def test_a_range_with_one_end_on_the_other_is_one_sentence_and_the_old_result_stays(panel: panels.ChoosePanel) -> None:
+def test_a_range_with_one_end_on_the_other_is_one_sentence_and_the_old_result_stays(panel: ChoosePanel) -> None:
     before = panel.answer.value
     span = next(s for s in sliders(panel) if isinstance(s, w.FloatRangeSlider))
     kept = span.value
@@ -124,7 +142,7 @@ def test_a_range_with_one_end_on_the_other_is_one_sentence_and_the_old_result_st
     assert said(panel) == ""
 
 
-def test_no_candidate_ticked_says_what_to_do(panel: panels.ChoosePanel) -> None:
+def test_no_candidate_ticked_says_what_to_do(panel: ChoosePanel) -> None:
     for tick in panel._ticks.values():
         tick.value = False
     assert panel.runner.wait(60)
@@ -135,7 +153,7 @@ def test_no_candidate_ticked_says_what_to_do(panel: panels.ChoosePanel) -> None:
     assert [r.candidate.id for r in comparison.results] == [first] and said(panel) == ""
 
 
-def upload(panel: panels.ChoosePanel, name: str, content: bytes) -> None:
+def upload(panel: ChoosePanel, name: str, content: bytes) -> None:
     panel.upload.value = (
         {
             "name": name,
@@ -148,7 +166,7 @@ def upload(panel: panels.ChoosePanel, name: str, content: bytes) -> None:
     assert panel.runner.wait(60)
 
 
-def test_upload_of_a_sheet_and_of_what_is_not_one(panel: panels.ChoosePanel) -> None:
+def test_upload_of_a_sheet_and_of_what_is_not_one(panel: ChoosePanel) -> None:
     upload(panel, "mine.toml", starter_sheet().encode())
     assert settled(panel).build.name == "My build"
     shown = panel.answer.value
@@ -165,14 +183,14 @@ def test_upload_of_a_sheet_and_of_what_is_not_one(panel: panels.ChoosePanel) -> 
     assert said(panel) == ""
 
 
-def test_markup_in_a_sheet_stays_text(panel: panels.ChoosePanel) -> None:
+def test_markup_in_a_sheet_stays_text(panel: ChoosePanel) -> None:
     upload(panel, "mine.toml", starter_sheet().replace("Hydraulic flat", "<b onclick='x'>flat</b>").encode())
     settled(panel)
     for view in (panel.answer, panel.table, panel.footer, panel.message):
         assert "<b onclick" not in view.value
 
 
-def test_whole_sheet_edited_and_applied(panel: panels.ChoosePanel) -> None:
+def test_whole_sheet_edited_and_applied(panel: ChoosePanel) -> None:
     panel.sheet_text.value = panel.sheet_text.value.replace('highest_speed = "4800 rpm"', 'highest_speed = "4900"')
     button = next(b for b in walk(panel.controls) if isinstance(b, w.Button) and b.description == "Use this sheet")
     button.click()
@@ -183,12 +201,12 @@ def test_whole_sheet_edited_and_applied(panel: panels.ChoosePanel) -> None:
     assert settled(panel).build.use.highest_speed_rpm == 4900 and said(panel) == ""
 
 
-def press(panel: panels.ChoosePanel, text: str) -> None:
+def press(panel: ChoosePanel, text: str) -> None:
     next(b for b in walk(panel.bar) if isinstance(b, w.Button) and b.description == text).click()
     assert panel.runner.wait(60)
 
 
-def test_save_under_a_new_name_reads_back_and_never_overwrites(panel: panels.ChoosePanel, folder: Path) -> None:
+def test_save_under_a_new_name_reads_back_and_never_overwrites(panel: ChoosePanel, folder: Path) -> None:
     slider = next(s for s in sliders(panel) if s.description == "Years counted")
     slider.value = 5
     settled(panel)
@@ -206,7 +224,7 @@ def test_save_under_a_new_name_reads_back_and_never_overwrites(panel: panels.Cho
     assert "name" in said(panel)
 
 
-def test_reset_goes_back_to_the_sheet(panel: panels.ChoosePanel) -> None:
+def test_reset_goes_back_to_the_sheet(panel: ChoosePanel) -> None:
     first = settled(panel).to_json()
     next(s for s in sliders(panel) if s.description == "Years counted").value = 3
     assert settled(panel).to_json() != first
@@ -214,12 +232,12 @@ def test_reset_goes_back_to_the_sheet(panel: panels.ChoosePanel) -> None:
     assert settled(panel).to_json() == first
 
 
-def test_start_new_explains_itself(panel: panels.ChoosePanel) -> None:
+def test_start_new_explains_itself(panel: ChoosePanel) -> None:
     press(panel, "Start new")
     assert settled(panel).build.name == "My build" and "invented" in said(panel)
 
 
-def test_units_switch_changes_words_not_the_table_columns(panel: panels.ChoosePanel) -> None:
+def test_units_switch_changes_words_not_the_table_columns(panel: ChoosePanel) -> None:
     us = settled(panel).table
     panel.system.value = "metric"
     metric = settled(panel)
@@ -229,7 +247,7 @@ def test_units_switch_changes_words_not_the_table_columns(panel: panels.ChoosePa
     )
 
 
-def test_files_to_hand_out(panel: panels.ChoosePanel) -> None:
+def test_files_to_hand_out(panel: ChoosePanel) -> None:
     comparison = settled(panel)
     name, mime, text = panel._file("sheet")()
     assert name.endswith(".html") and mime == "text/html" and "http://" not in text and "https://" not in text
@@ -242,7 +260,7 @@ def test_files_to_hand_out(panel: panels.ChoosePanel) -> None:
     assert name.endswith(".toml") and ll.build_from_text(sheet).use == comparison.build.use
 
 
-def test_quote_adds_up_and_leaves_out_upkeep(panel: panels.ChoosePanel) -> None:
+def test_quote_adds_up_and_leaves_out_upkeep(panel: ChoosePanel) -> None:
     comparison = settled(panel)
     assert comparison.winner_id
     result = comparison.result(comparison.winner_id)
@@ -251,7 +269,7 @@ def test_quote_adds_up_and_leaves_out_upkeep(panel: panels.ChoosePanel) -> None:
     assert f"{total:,.2f}" in quote and "Lash checks" not in quote and "Expected loss" not in quote
 
 
-def test_redraw_sends_only_what_differs(panel: panels.ChoosePanel) -> None:
+def test_redraw_sends_only_what_differs(panel: ChoosePanel) -> None:
     comparison = settled(panel)
     widget = screen.live_figure(plots.lift_figure(comparison))
     sent: list[Any] = []
@@ -267,7 +285,10 @@ def test_plotly_bundle_still_has_the_shape_we_split() -> None:
 
 def test_panels_do_no_arithmetic_the_library_should() -> None:
     """Wiring may scale a slider or a share, no more: none of the physics rooms is imported by panels."""
-    text = Path(panels.__file__).read_text(encoding="utf-8")
-    for room in ("valvetrain", "contact", "breathing", "follower", "engine", "lobe_card", "cost"):
-        assert f"import {room}" not in text and f"lobeledger.{room} " not in text
-    assert "numpy" not in text and sys.modules["lobeledger.panels"] is panels
+    rooms = [Path(panels.__file__), *Path(panels.__file__).parent.glob("*_panel.py")]
+    assert len(rooms) > 2
+    for each in rooms:
+        text = each.read_text(encoding="utf-8")
+        for room in ("valvetrain", "contact", "breathing", "follower", "engine", "lobe_card", "cost"):
+            assert f"import {room}" not in text and f"lobeledger.{room} " not in text, each.name
+        assert "numpy" not in text, each.name

@@ -313,6 +313,19 @@ def test_the_lines_of_a_quote_add_up_to_its_total(name):
         assert ("does not pass every limit" in html) == (not r.passes)
 
 
+def test_a_quote_bills_what_the_sheet_forgot_and_the_precautions():
+    build = shipped("budget-cruiser").build
+    bare = ll.change(
+        build, {"candidates.h-roller.parts.2.serves": "", "candidates.h-roller.failure.precautions": "bore-check"}
+    )
+    result = ll.compare(bare).result("h-roller")
+    added = [line for line in result.lines if line.text.startswith(("Needed as well", "Precaution", "Labour:"))]
+    assert len(added) >= 2
+    html = report.quote_html(ll.compare(bare), candidate_id="h-roller", date=DAY)
+    for line in added:
+        assert line.text in Page(html).text and f"{float(line.amount):,.2f}" in html
+
+
 def test_there_is_no_quote_when_nothing_passes_and_none_is_named():
     build = ll.change(shipped("budget-cruiser").build, {"limits.budget": "1 USD"})
     c = ll.compare(build)

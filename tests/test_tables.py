@@ -53,7 +53,7 @@ OWNER: dict[str, type[Any]] = {
     "failure": Failure,
     "price": Price,
 }
-TAGS = {"flat", "roller", "hydraulic", "solid", "iron", "steel"}
+TAGS = {"flat", "roller", "hydraulic", "solid", "iron", "steel", "varied", "hold"}
 KINDS = [
     {follower, lifter, core}
     for follower, lifter, core in itertools.product(("flat", "roller"), ("hydraulic", "solid"), ("iron", "steel"))

@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 
 from lobeledger import breathing, contact, engine, follower, units, valvetrain
-from lobeledger.cost import FuelUse
 from lobeledger.cycle import (
     CRANK_GRID_RAD,
     SPEED_GRID_RPM,
@@ -30,7 +29,7 @@ from lobeledger.cycle import (
     valve_timing,
 )
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.figures import NOT_FOR_THIS, Figure, spread
+from lobeledger.figures import NOT_FOR_THIS, Figure, FuelUse, spread
 from lobeledger.limits import Broken, Impossible, broken_limits, cautions
 from lobeledger.lobe import Array, Lobe
 from lobeledger.lobe_card import (
@@ -740,7 +739,6 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
         tuple(cautions(build, candidate, figures, system)),
         FuelUse(
             displacement_m3(eng),
-            float(engine.total_fmep_pa(candidate.run_in_speed_rpm)),
             float(friction(mean_speed, valves=valves, cylinders=eng.cylinders, stroke_m=eng.stroke_m)),
             mean_speed,
         ),

@@ -1,49 +1,22 @@
-"""Run-in and what is at stake.
+"""What is at stake in a run-in: the chance of a loss. The run-in itself is in `runin`.
 
-What does the run-in burn?                 `run_in_fuel_m3`
 How likely is a loss, and how sure?        `chance_prior`, `ChancePrior`
+What does the shop's record say to it?     `posterior`
+What do factors make of it?                `odds_after`
 When does the risk turn the choice?        `break_even_chance`
-
-Run-in of a flat tappet cam (common practice, no source; the part maker's instruction comes first): at once to
-2,000 to 2,500 rpm, varied up to 3,000 and more, for 20 to 30 minutes, without idling. Rollers need none.
-A running engine on a stand is dangerous: exhaust outside, fuel secured, hands and clothes off moving parts.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from lobeledger.errors import OutOfRange
 
-__all__ = ["ChancePrior", "break_even_chance", "chance_prior", "run_in_fuel_m3"]
-
-
-def run_in_fuel_m3(
-    *,
-    time_s: Any,
-    speed_rpm: Any,
-    displacement_m3: Any,
-    brake_pressure_pa: Any,
-    friction_pressure_pa: Any,
-    indicated_efficiency: Any,
-    heating_value_j_per_kg: Any,
-    density_kg_per_m3: Any,
-) -> Any:
-    """Fuel burned during a run-in, four-stroke.
-
-    Indicated work per cycle = (brake + friction mean pressure) x displacement; two revolutions a cycle;
-    fuel = work / (efficiency x heating value x density). Definition of mean effective pressure, Heywood,
-    Internal Combustion Engine Fundamentals, 1988, ch. 2 (from memory). Floats or arrays.
-
-    >>> round(1000 * run_in_fuel_m3(time_s=1800, speed_rpm=2300, displacement_m3=0.00573,
-    ...     brake_pressure_pa=1e5, friction_pressure_pa=1.5e5, indicated_efficiency=0.28,
-    ...     heating_value_j_per_kg=43.9e6, density_kg_per_m3=745), 2)
-    5.4
-    """
-    cycles = time_s * speed_rpm / 60.0 / 2.0
-    work = cycles * (brake_pressure_pa + friction_pressure_pa) * displacement_m3
-    return work / (indicated_efficiency * heating_value_j_per_kg * density_kg_per_m3)
+__all__ = ["ChancePrior", "break_even_chance", "chance_prior", "odds_after", "posterior"]
 
 
 @dataclass(frozen=True)
@@ -74,6 +47,42 @@ def chance_prior(*, one_in: float, worth_builds: float) -> ChancePrior:
         )
     alpha = worth_builds / one_in
     return ChancePrior(alpha, worth_builds - alpha)
+
+
+def posterior(prior: ChancePrior, losses: int, builds: int) -> ChancePrior:
+    """The opinion after `losses` in `builds`: Beta(alpha + losses, beta + builds - losses).
+
+    Beta-Binomial conjugacy; A. Gelman and others, Bayesian Data Analysis, 3rd ed., 2013, sec. 2.4 (from memory).
+    Raises OutOfRange unless 0 <= losses <= builds.
+
+    >>> round(posterior(ChancePrior(1.0, 1.0), 3, 27).mean * 29, 12)
+    4.0
+    """
+    if not 0 <= losses <= builds:
+        raise OutOfRange(f"{losses} losses in {builds} builds; losses lie between 0 and the number of builds")
+    return ChancePrior(prior.alpha + losses, prior.beta + builds - losses)
+
+
+def odds_after(prior: Any, factors: Sequence[Any]) -> Any:
+    """Chance of loss once its odds, chance / (1 - chance), are multiplied by every factor.
+
+    p' = p m / (1 - p + p m), m the product of the factors: the same as odds' = odds x m, and sound at 0 and 1.
+    Factors are taken as independent of one another; two that mean the same thing count twice. Floats or arrays.
+    Raises OutOfRange when a chance is outside 0 to 1 or a factor is not above 0.
+
+    >>> odds_after(0.2, [2.0, 2.0])
+    0.5
+    """
+    if not np.all((np.asarray(prior) >= 0.0) & (np.asarray(prior) <= 1.0)):
+        raise OutOfRange(f"the chance of loss is {prior}; it lies between 0 and 1")
+    if not len(factors):
+        return prior
+    product: Any = 1.0
+    for factor in factors:
+        if not np.all(np.asarray(factor) > 0.0):
+            raise OutOfRange(f"a factor multiplies the odds by {factor}; it must be above 0")
+        product = product * factor
+    return prior * product / (1.0 - prior + prior * product)
 
 
 def break_even_chance(

@@ -30,6 +30,7 @@ from typing import Any, NoReturn, TypeVar
 
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.files import on_one_line, write_text_atomically
+from lobeledger.pairing import pairing_data, unpriced
 from lobeledger.parts import (
     ORIGINS,
     Block,
@@ -54,8 +55,17 @@ from lobeledger.parts import (
     Valvetrain,
     Vehicle,
     key_of,
+    risk_data,
 )
-from lobeledger.tables import Default, default_for, read_discharge
+from lobeledger.tables import (
+    Default,
+    default_for,
+    read_discharge,
+    read_factors,
+    read_pairing,
+    read_precautions,
+    read_run_in,
+)
 from lobeledger.units import UnitTrouble, quantity
 
 __all__ = [
@@ -93,7 +103,7 @@ _ONLY = {
     "flat": ("face_diameter", "crown_radius", "lobe_taper"),
     "roller": ("wheel_diameter", "wheel_width"),
 }
-_TAG_KEYS = ("follower", "lifter", "core")
+_TAG_KEYS = ("follower", "lifter", "core", "run_in_school")
 _LINES: dict[tuple[type[Any], str], tuple[type[Any], str, int]] = {
     # (part, field) -> part of one line, prefix of its defaults, most lines
     (Engine, "flow"): (FlowPoint, "flow", _MOST_LINES),
@@ -322,7 +332,9 @@ class _Reader:
                 f"is {_quote(body)}; it must be one of {', '.join(spec.choices)} ({spec.doc})"
                 + (f"; did you mean '{near[0]}'?" if near else ""),
             )
-        return self.text(body, at)
+        # A list of words that may be left out may be emptied again.
+        longest = _LONGEST_NOTE if spec.optional else _LONGEST_NAME
+        return self.text(body, at, longest=longest, empty=spec.optional)
 
     def number_in(self, spec: Spec, body: Any, at: str) -> float:
         """A number in the Spec's unit: text with a unit for a quantity, bare for a number."""
@@ -444,7 +456,7 @@ class _Reader:
                 out[name] = self.value(spec, base[1][key], at, f"{base[0]}.{key}", "given")
             else:
                 out[name] = self.default(spec, at, prefix, key, tags, key in needed)
-            if part is Candidate and key in _TAG_KEYS:
+            if part is Candidate and key in _TAG_KEYS and out[name] is not None:
                 tags.add(out[name])
         return out
 
@@ -608,6 +620,7 @@ class _Reader:
             values[key] = self.made(part, read, at)
         at = f"{path}.failure"
         values["failure"] = self.made(Failure, self.values(Failure, table.get("failure", {}), at, "failure", tags), at)
+        self.risk_ids(values["failure"], values["follower"], at)
         ratio = values["valvetrain"].rocker_ratio
         for side in ("intake", "exhaust"):
             at = f"{path}.{side}"
@@ -630,6 +643,7 @@ class _Reader:
                         f"{path}.{side}_lash",
                         "is above zero, but a hydraulic lifter takes up its lash; remove it or write solid",
                     )
+        self.serves(values["parts"], path)
         for (low_key, high_key), low, high in _PAIRS:
             if values[low] > values[high]:
                 self.fail(f"{path}.{low_key}", f"lies above {high_key}; swap them or mend one")
@@ -667,7 +681,7 @@ class _Reader:
         if not found:
             self.fail("candidates", "is missing; add at least one [[candidates]] block")
         candidates = tuple(self.candidate(each, i, shared, parts["block"]) for i, each in enumerate(found, start=1))
-        return self.made(
+        built = self.made(
             Build,
             {
                 "name": name,
@@ -678,9 +692,41 @@ class _Reader:
                 "candidates": candidates,
                 "data": self.data,
                 "source": source,
+                "factors": read_factors(),
+                "precautions": read_precautions() if currency == "USD" else (),
+                "run_in": read_run_in(),
+                "pairing": read_pairing() if currency == "USD" else unpriced(read_pairing()),
             },
             "",
         )
+        return dataclasses.replace(built, data={**self.data, **risk_data(built), **pairing_data(built)})
+
+    def risk_ids(self, failure: Failure, follower: str, path: str) -> None:
+        """Refuse factors and precautions nobody knows, or those of the other follower."""
+        for key, ids, rows in (
+            ("factors", failure.factor_ids, read_factors()),
+            ("precautions", failure.precaution_ids, read_precautions()),
+        ):
+            known = tuple(row.id for row in rows if row.follower == follower)
+            for name in ids:
+                if name not in known:
+                    self.fail(f"{path}.{key}", f"there is no '{name}' for a {follower} follower{_near(name, known)}")
+        if failure.precaution_ids and self.currency != "USD":
+            self.fail(
+                f"{path}.precautions",
+                f"the library's prices of precautions are in USD and this sheet is in {self.currency}; "
+                "put what it costs among the parts and say the chance in one_in",
+            )
+
+    def serves(self, lines: tuple[Price, ...], path: str) -> None:
+        """Refuse a need that no rule of pairing.csv knows."""
+        known = tuple(dict.fromkeys(need for rule in read_pairing() for need in rule.needs))
+        for i, line in enumerate(lines):
+            for name in line.serve_names:
+                if name not in known:
+                    self.fail(
+                        f"{path}.parts.{i}.serves", f"there is no need called '{on_one_line(name)}'{_near(name, known)}"
+                    )
 
     def discharge(self) -> tuple[DischargePoint, ...]:
         """The shipped discharge table, noted as one assumed value unless a flow table makes it unneeded."""
@@ -1123,6 +1169,7 @@ durations = [                    # crank degrees at lobe lifts; quoted_at = "val
 [[candidates.parts]]
 item = "camshaft and lifters"
 price = "320 USD"
+serves = "lifters"
 
 [[candidates]]
 id = "h-roller"
@@ -1148,8 +1195,10 @@ price = "420 USD"
 [[candidates.parts]]
 item = "link-bar lifters"
 price = "560 USD"
+serves = "link-bars"
 
 [[candidates.parts]]
 item = "springs, retainers and locks"
 price = "260 USD"
+serves = "springs"
 """

@@ -2,6 +2,7 @@
 
 Which lines, how much?               `cost_lines`, `CostLine`, `GROUPS`
 What is paid at the start?           `first_cost`
+How likely is a loss, before factors? `opinion`, `factor_paths`
 What does it cost over the years?    `cost_of_owning`, `expected_loss`, `cost_without_loss`
 How sure is that?                    `draws`, `DRAWS`
 
@@ -14,6 +15,7 @@ candidates share (a labour rate) cancels in their difference, as it does in life
 from __future__ import annotations
 
 import functools
+import math
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -22,9 +24,12 @@ from typing import Any
 import numpy as np
 from scipy.special import betaincinv
 
-from lobeledger.breakin import chance_prior, run_in_fuel_m3
+from lobeledger.breakin import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.figures import FuelUse
 from lobeledger.lobe import Array
+from lobeledger.pairing import added_lines, rule_of
 from lobeledger.parts import Build, Candidate
+from lobeledger.runin import run_in_charges, run_in_fuel_m3
 
 __all__ = [
     "DRAWS",
@@ -38,8 +43,10 @@ __all__ = [
     "cost_without_loss",
     "draws",
     "expected_loss",
+    "factor_paths",
     "first_cost",
     "nominal",
+    "opinion",
     "symmetric_draws",
 ]
 
@@ -63,11 +70,13 @@ Lookup = Callable[[str], Any]
 
 @dataclass(frozen=True)
 class CostLine:
-    """One line of what a candidate costs; `amount` is money, or an array of draws of it."""
+    """One line of what a candidate costs; `amount` is money, or an array of draws of it, for `count` of a `unit`."""
 
     group: str
     text: str
     amount: Any
+    count: float = 1.0
+    unit: str = ""
 
     @property
     def is_first(self) -> bool:
@@ -75,19 +84,45 @@ class CostLine:
         return GROUPS[self.group]
 
 
-@dataclass(frozen=True)
-class FuelUse:
-    """What the physics says the cost needs: friction pressures and displacement."""
-
-    displacement_m3: float
-    run_in_friction_pa: float
-    valvetrain_friction_pa: float
-    mean_speed_rpm: float
-
-
 def chance_path(candidate: Candidate) -> str:
-    """Path under which the chance of loss is looked up; as a chance, it enters the cost linearly."""
+    """Path under which the chance of loss is looked up; as a chance, it enters the cost linearly.
+
+    It is the chance after the factors at work and the precautions taken; without any it is the opinion itself.
+    """
     return f"candidates.{candidate.id}.failure.chance"
+
+
+def factor_paths(build: Build, candidate: Candidate) -> list[str]:
+    """Paths of what multiplies a candidate's odds of loss: the factors at work, then the precautions taken."""
+    return [f"factors.{f.id}.odds" for f in build.factors_on(candidate)] + [
+        f"precautions.{p.id}.odds" for p in build.precautions_on(candidate)
+    ]
+
+
+def opinion(build: Build, candidate: Candidate) -> ChancePrior | None:
+    """The chance of loss before any factor: the sheet's opinion, updated by the shop's record if it gives one.
+
+    The record is taken to be of builds without the factors. None when the sheet says that every build is lost.
+    """
+    failure = candidate.failure
+    if failure.one_in <= 1.0:
+        return None
+    prior = chance_prior(one_in=failure.one_in, worth_builds=failure.worth_builds)
+    if failure.seen_losses is None or failure.seen_builds is None:
+        return prior
+    return posterior(prior, failure.seen_losses, failure.seen_builds)
+
+
+def _opinion_chance(build: Build, candidate: Candidate) -> float:
+    """The mean of the opinion; 1 / n to the last digit where there is no record."""
+    if candidate.failure.seen_builds is None or candidate.failure.one_in <= 1.0:
+        return 1.0 / float(candidate.failure.one_in)
+    found = opinion(build, candidate)
+    return found.mean if found is not None else 1.0
+
+
+def _whose(build: Build, path: str) -> Candidate:
+    return build.candidate(path.split(".")[1])
 
 
 def nominal(build: Build, overrides: dict[str, float] | None = None) -> Lookup:
@@ -99,10 +134,25 @@ def nominal(build: Build, overrides: dict[str, float] | None = None) -> Lookup:
         if path in changed:
             return changed[path]
         if path.endswith(".failure.chance"):
-            return 1.0 / float(data[path.removesuffix("chance") + "one_in"].value)
+            c = _whose(build, path)
+            return odds_after(_opinion_chance(build, c), [value(each) for each in factor_paths(build, c)])
+        if path.startswith("pairing."):
+            return _rule_range(build, path)[1]
         return data[path].value
 
     return value
+
+
+def _rule_range(build: Build, path: str) -> tuple[float, float, float]:
+    """Low, middle and high of "pairing.cam-button.price" or ".time".
+
+    Read from the rule and not from the data: a change tried out may call for a rule the sheet did not.
+    """
+    _, rule_id, key = path.split(".")
+    rule = rule_of(build, rule_id)
+    if key == "time":
+        return rule.time_low_h, rule.time_h, rule.time_high_h
+    return rule.price_low_money or 0.0, rule.price_money or 0.0, rule.price_high_money or 0.0
 
 
 @functools.lru_cache(maxsize=2048)
@@ -131,9 +181,14 @@ def symmetric_draws(path: str) -> Array:
 
 
 @functools.lru_cache(maxsize=1024)
-def _chance(path: str, one_in: float, worth_builds: float) -> Array:
-    prior = chance_prior(one_in=one_in, worth_builds=worth_builds)
-    return _kept(betaincinv(prior.alpha, prior.beta, _uniform(path)))
+def _chance(path: str, alpha: float, beta: float) -> Array:
+    return _kept(betaincinv(alpha, beta, _uniform(path)))
+
+
+@functools.lru_cache(maxsize=1024)
+def _odds(path: str, low: float, mode: float, high: float) -> Array:
+    """Draws of an odds multiplier: triangular in its logarithm, so that half and double weigh the same."""
+    return _kept(np.exp(_triangular(path, math.log(low), math.log(mode), math.log(high))))
 
 
 def draws(build: Build) -> Lookup:
@@ -142,12 +197,18 @@ def draws(build: Build) -> Lookup:
 
     def value(path: str) -> Any:
         if path.endswith(".failure.chance"):
-            stem = path.removesuffix("chance")
-            one_in, worth = float(data[stem + "one_in"].value), float(data[stem + "worth_builds"].value)
-            return _chance(path, one_in, worth) if one_in > 1.0 else 1.0
+            c = _whose(build, path)
+            prior = opinion(build, c)
+            chance = 1.0 if prior is None else _chance(path, prior.alpha, prior.beta)
+            return odds_after(chance, [value(each) for each in factor_paths(build, c)])
+        if path.startswith("pairing."):
+            low, middle, high = _rule_range(build, path)
+            return _triangular(path, low, middle, high) if low < high else middle
         datum = data[path]
         if datum.low is None or datum.high is None or not datum.low < datum.high:
             return datum.value
+        if path.endswith(".odds"):
+            return _odds(path, datum.low, float(datum.value), datum.high)
         return _triangular(path, datum.low, float(datum.value), datum.high)
 
     return value
@@ -157,7 +218,8 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
 
     Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
-    start. Upkeep counts running hours over the interval without rounding: an expected number of services.
+    start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
+    with the cam and no line serves is added at the price of its rule (`pairing`).
     """
 
     def own(key: str) -> Any:
@@ -168,25 +230,31 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     goods: Any = 0.0
     for i, part in enumerate(candidate.parts):
         amount = own(f"parts.{i}.price") * own(f"parts.{i}.quantity")
-        count = f"{part.quantity:g} x " if part.quantity != 1 else ""
-        lines.append(CostLine("machining" if part.group == "machining" else "parts", count + part.item, amount))
+        group = "machining" if part.group == "machining" else "parts"
+        lines.append(CostLine(group, part.item, amount, part.quantity))
         if part.group != "machining":
             goods = goods + amount
-    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour))
-    lines.append(CostLine("run-in", "Dyno with operator", own("dyno_time") * value("shop.dyno_rate")))
-    lines.append(CostLine("run-in", "Oil, filter, additive and first service", value("shop.run_in_oil")))
-    burned = run_in_fuel_m3(
-        time_s=own("run_in_time"),
-        speed_rpm=own("run_in_speed"),
-        displacement_m3=fuel.displacement_m3,
-        brake_pressure_pa=value("model.run_in_load"),
-        friction_pressure_pa=fuel.run_in_friction_pa * value("model.friction_scale"),
-        indicated_efficiency=value("model.run_in_efficiency"),
-        heating_value_j_per_kg=value("model.fuel_heating_value"),
-        density_kg_per_m3=value("model.fuel_density"),
-    )
-    if candidate.run_in_time_s > 0:
-        lines.append(CostLine("run-in", "Fuel for the lobe run-in", burned * fuel_price))
+    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour, candidate.fitting_time_h, "h"))
+    for each in build.precautions_on(candidate):
+        price = value(f"precautions.{each.id}.price")
+        goods = goods + price
+        if each.price_money > 0:
+            lines.append(CostLine("parts", f"Precaution: {each.text}", price))
+        if each.time_h > 0:
+            time = value(f"precautions.{each.id}.time")
+            lines.append(CostLine("fitting", f"Labour: {each.text}", time * labour, each.time_h, "h"))
+    for needed in added_lines(build, candidate):
+        if needed.price_money:
+            amount = value(f"pairing.{needed.rule}.price") * needed.quantity
+            lines.append(CostLine(needed.group, f"Needed as well: {needed.what}", amount, needed.quantity))
+            if needed.group != "machining":
+                goods = goods + amount
+        if needed.time_h > 0:
+            time = value(f"pairing.{needed.rule}.time") * needed.quantity
+            taken = needed.time_h * needed.quantity
+            lines.append(CostLine("fitting", f"Labour: {needed.what}", time * labour, taken, "h"))
+    for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
+        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
     freight = value("shop.freight") * goods
     lines.append(CostLine("freight and tax", "Freight on goods", freight))
     lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))

@@ -1,6 +1,7 @@
 """Which cam, what it costs to own, why, and what would change it.
 
 Compare the candidates of a build      `compare` -> `results.Comparison`
+Draws of a gain in torque              `gain_draws`
 
 Hard limits come first. Among those that pass, the least 'cost less what the torque is worth' wins: the cost
 of owning over the years of use, less the owner's price of 1 % more torque times the percentage gained. That
@@ -29,7 +30,7 @@ from lobeledger.lobe import Array
 from lobeledger.parts import Build
 from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text
 
-__all__ = ["TIE_SHARE", "compare"]
+__all__ = ["TIE_SHARE", "compare", "gain_draws"]
 
 TIE_SHARE = 0.8
 
@@ -55,7 +56,7 @@ def _gains(assessments: list[Assessment]) -> dict[str, float]:
     return {a.candidate.id: torques.get(a.candidate.id, least) / least - 1.0 for a in assessments}
 
 
-def _gain_draws(build: Build, assessment: Assessment, gain: float) -> Array:
+def gain_draws(build: Build, assessment: Assessment, gain: float) -> Array:
     """Draws of a gain: one doubt about the model, shared by all, and one about this card's own lobes."""
     shared = cost.symmetric_draws("model.torque_trust")
     own = cost.symmetric_draws(f"candidates.{assessment.candidate.id}.torque")
@@ -71,11 +72,11 @@ def _result(build: Build, assessment: Assessment, gain: float, system: str) -> C
     figures["first_cost"] = _range(cost.first_cost(lines, candidate), cost.first_cost(line_draws, candidate))
     figures["expected_loss"] = _range(cost.expected_loss(lines), cost.expected_loss(line_draws))
     figures["owning"] = _range(cost.cost_of_owning(lines), cost.cost_of_owning(line_draws))
-    gain_draws = _gain_draws(build, assessment, gain)
-    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gain_draws), (cost.DRAWS,))
+    gained = gain_draws(build, assessment, gain)
+    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gained), (cost.DRAWS,))
     figures["net"] = _range(net_cost(lines, plain("limits.torque_worth"), gain), np.asarray(net_draws))
     if "torque" in assessment.figures:
-        figures["gain"] = _range(gain, gain_draws)
+        figures["gain"] = _range(gain, gained)
     broken = list(assessment.broken)
     over = figures["first_cost"].value - build.limits.budget_money
     if over > 0:

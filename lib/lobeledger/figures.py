@@ -4,6 +4,7 @@ What is a figure?                     `Figure`, `NOT_FOR_THIS`
 Which figures, in which units?        `COLUMNS`, `Column`
 Where does a band come from?          `spread`
 How is a figure written?              `value_text`, `band_text`
+What does the cost need of physics?   `FuelUse`
 
 A band joins two kinds of doubt. Each input with a range is moved to its ends, one at a time, and the moves
 are added as the root of the sum of their squares. What a card leaves open is not chance: the extremes of
@@ -20,7 +21,7 @@ import numpy as np
 
 from lobeledger import units
 
-__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "band_text", "column", "spread", "value_text"]
+__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "FuelUse", "band_text", "column", "spread", "value_text"]
 
 
 class Figure(NamedTuple):
@@ -37,6 +38,14 @@ class Figure(NamedTuple):
 
 
 NOT_FOR_THIS = Figure.exact(math.nan)
+
+
+class FuelUse(NamedTuple):
+    """What the physics says the cost needs: displacement, friction pressure of the valvetrain, its mean speed."""
+
+    displacement_m3: float
+    valvetrain_friction_pa: float
+    mean_speed_rpm: float
 
 
 class Column(NamedTuple):

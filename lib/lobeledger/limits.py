@@ -18,6 +18,7 @@ from lobeledger import units
 from lobeledger.cycle import seat_lift_m
 from lobeledger.figures import Figure
 from lobeledger.lobe_card import WayOut
+from lobeledger.pairing import added_lines, stops
 from lobeledger.parts import Build, Candidate, Card
 
 __all__ = ["Broken", "Impossible", "broken_limits", "cautions"]
@@ -69,6 +70,14 @@ def broken_limits(
                 ways,
             )
         )
+    for line in stops(build, candidate):
+        found.append(
+            Broken(
+                "pairing",
+                f"{line.what} cannot be used here: {line.why.partition('; ')[0]}",
+                line.why.partition("; ")[2],
+            )
+        )
     for key, least, what in (
         ("coil_bind", limits.coil_bind_clearance_m, "clearance to coil bind"),
         ("retainer", limits.retainer_clearance_m, "clearance from retainer to seal"),
@@ -115,7 +124,7 @@ def broken_limits(
 def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], system: str) -> list[str]:
     """What warns but does not forbid, and limits whose band reaches past them."""
     show = functools.partial(units.show, system=system)
-    limits, use, vehicle, block = build.limits, build.use, build.vehicle, build.block
+    limits, use, vehicle = build.limits, build.use, build.vehicle
     said: list[str] = []
     if "rigid_limit" in figures:
         wanted = use.highest_speed_rpm * (1.0 + limits.speed_margin)
@@ -179,8 +188,17 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
                 "heads begin to need care on 91 octane"
                 f" (this fuel: {vehicle.octane:g})."
             )
-    if candidate.core == "steel" and block.distributor_gear == "iron":
-        said.append("A steel core wears an iron distributor gear: order a gear that suits the core.")
+    added = added_lines(build, candidate)
+    if added:
+        said.append(
+            "No price line serves these, so they are in the cost at the library's own prices: "
+            f"{'; '.join(line.what for line in added)}. If a line pays for one, say so there with serves."
+        )
+    unpriced = [line.what for line in added if line.price_money is None]
+    if unpriced:
+        said.append(
+            f"These must be bought and are in no price, for the library's prices are in USD: {'; '.join(unpriced)}."
+        )
     if (
         candidate.lifter == "solid"
         and seat_lift_m(candidate, build.model, candidate.intake_lash_m) > candidate.intake.lowest.at_m

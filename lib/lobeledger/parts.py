@@ -3,6 +3,9 @@
 What is being built?             `Engine`, `Block`, `Vehicle`
 What opens the valves?           `Valvetrain`, `Springs`, `Card`, `CardPoint`, `CardRamp`, `Candidate`
 What is it for, at what price?   `Use`, `SpeedBand`, `Shop`, `Limits`, `Price`, `Failure`
+What moves a risk?               `RiskFactor`, `Precaution`, `risk_data`
+What goes with what?             `PairingRule`
+How is it run in?                `RunInLine`, `RUN_IN_FACTS`
 What does the physics assume?    `Model`
 All of it                        `Build`
 Where did a value come from?     `Datum`, `ORIGINS`
@@ -27,7 +30,9 @@ from typing import Any, TypeVar
 from lobeledger.errors import OutOfRange
 
 __all__ = [
+    "LIGHT_SPRINGS",
     "ORIGINS",
+    "RUN_IN_FACTS",
     "Block",
     "Build",
     "Candidate",
@@ -41,7 +46,11 @@ __all__ = [
     "FlowPoint",
     "Limits",
     "Model",
+    "PairingRule",
+    "Precaution",
     "Price",
+    "RiskFactor",
+    "RunInLine",
     "Shop",
     "Spec",
     "SpeedBand",
@@ -51,9 +60,12 @@ __all__ = [
     "Vehicle",
     "key_of",
     "replaced",
+    "risk_data",
     "spec_of",
 ]
 
+# The precaution (precautions.csv) that means: run in without the inner springs.
+LIGHT_SPRINGS = "light-springs"
 ORIGINS = ("given", "measured", "card", "computed", "handbook", "common practice", "assumed")
 
 _INCH = 0.0254
@@ -134,12 +146,14 @@ def _number(
     return _field(spec, None if optional else dataclasses.MISSING)
 
 
-def _choice(doc: str, *choices: str) -> Any:
-    return field(metadata={"spec": Spec("choice", doc, choices=choices, example=f'"{choices[0]}"')})
+def _choice(doc: str, *choices: str, optional: bool = False) -> Any:
+    spec = Spec("choice", doc, choices=choices, example=f'"{choices[0]}"', optional=optional)
+    return _field(spec, None if optional else dataclasses.MISSING)
 
 
-def _flag(doc: str) -> Any:
-    return field(metadata={"spec": Spec("flag", doc, example="true")})
+def _flag(doc: str, *, optional: bool = False) -> Any:
+    spec = Spec("flag", doc, example="true", optional=optional)
+    return _field(spec, None if optional else dataclasses.MISSING)
 
 
 def _text(doc: str, *, default: str | None = None) -> Any:
@@ -224,6 +238,7 @@ class Engine(_Part):
         "mean cross-section of the intake runner over the area of the intake throat", 0.3, 2.5, example="0.85"
     )
     head_material: str = _choice("cylinder head material", "iron", "aluminium")
+    rocker_studs: str = _choice("how the rockers are held", "unknown", "pressed", "screw-in", "shaft")
     flow_test_pa: float = _quantity("Pa", '"28 inH2O"', "depression of the flow table", 500.0, 20000.0)
     flow: tuple[FlowPoint, ...] = _parts("flow table, if it has been measured", least=0)
 
@@ -255,10 +270,17 @@ class Block(_Part):
     oil_band_m: float | None = _quantity(
         "m",
         '"0.75 in"',
-        "height of the lifter's oil band above the bore's lower edge",
+        "height of the lifter's oil band above the bore's lower edge, on the base circle of the cam now fitted",
         0.0,
         0.08,
         optional=True,
+    )
+    lifter_bore_height_m: float | None = _quantity(
+        "m", '"1.90 in"', "height of the lifter bore, lower to upper edge", 0.01, 0.15, optional=True
+    )
+    fitted_lifter: str = _choice("kind of lifter now fitted", "unknown", "flat", "roller")
+    fitted_base_circle_radius_m: float | None = _quantity(
+        "m", '"0.550 in"', "base circle radius of the cam now fitted", 0.005, 0.04, optional=True
     )
     fuel_pump_eccentric: bool = _flag("a mechanical fuel pump runs off the cam")
     distributor_gear: str = _choice("material of the distributor gear now fitted", "iron", "steel", "bronze", "polymer")
@@ -304,6 +326,11 @@ class Springs(_Part):
                 f"coil_bind is {self.coil_bind_m / _INCH:.3f} in, not below the installed height of "
                 f"{self.installed_height_m / _INCH:.3f} in"
             )
+
+    @property
+    def has_inner(self) -> bool:
+        """Whether there is an inner spring."""
+        return self.inner_rate_n_per_m > 0.0 or self.inner_seat_load_n > 0.0
 
     @property
     def total_seat_load_n(self) -> float:
@@ -480,6 +507,12 @@ class Price(_Part):
     quantity: float = _number("how many", 0.0, 1e4, example="1")
     group: str = _choice("what kind of line it is", "parts", "machining", "consumables")
     core_charge_money: float = _quantity("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
+    serves: str | None = _text("needs this line serves, by name, with spaces between", default="")
+
+    @property
+    def serve_names(self) -> tuple[str, ...]:
+        """The needs listed, as names."""
+        return tuple((self.serves or "").split())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -490,6 +523,37 @@ class Failure(_Part):
     one_in: float = _number("about 1 build in this many is lost", 1.0, 1e6, example="60")
     worth_builds: float = _number("how many builds' experience that opinion is worth", 1.0, 1e6, example="40")
     cost_money: float = _quantity("money", '"3600 USD"', "cost of one loss", 0.0, 1e7)
+    factors: str | None = _text("risk factors present, by id, with spaces between", default="")
+    precautions: str | None = _text("precautions taken, by id, with spaces between", default="")
+    seen_losses: int | None = _number(
+        "losses in the shop's own record of such builds", 0, 1_000_000, whole=True, example="1", optional=True
+    )
+    seen_builds: int | None = _number(
+        "builds in the shop's own record", 0, 1_000_000, whole=True, example="25", optional=True
+    )
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if (self.seen_losses is None) != (self.seen_builds is None):
+            raise OutOfRange("seen_losses and seen_builds go together; give both or neither")
+        if self.seen_losses is not None and self.seen_builds is not None and self.seen_losses > self.seen_builds:
+            raise OutOfRange(
+                f"seen_losses is {self.seen_losses}, more than the {self.seen_builds} of seen_builds; "
+                "a build is lost once at most"
+            )
+        for key, ids in (("factors", self.factor_ids), ("precautions", self.precaution_ids)):
+            if len(set(ids)) < len(ids):
+                raise OutOfRange(f"{key} names an id twice; name each once")
+
+    @property
+    def factor_ids(self) -> tuple[str, ...]:
+        """The factors listed, as ids."""
+        return tuple((self.factors or "").split())
+
+    @property
+    def precaution_ids(self) -> tuple[str, ...]:
+        """The precautions listed, as ids."""
+        return tuple((self.precautions or "").split())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -509,6 +573,10 @@ class Candidate(_Part):
     )
     intake_lash_m: float = _quantity("m", '"0.022 in"', "intake lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     exhaust_lash_m: float = _quantity("m", '"0.022 in"', "exhaust lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
+    lifter_state: str = _choice("whether the lifters are new", "new", "used")
+    lifter_seat_change_m: float | None = _quantity(
+        "m", '"0.40 in"', "pushrod seat of this lifter above that of the lifter now fitted", -0.06, 0.06, optional=True
+    )
     lifter_mass_kg: float = _quantity("kg", '"108 g"', "one lifter, with its share of a link bar", 0.02, 0.5)
     face_diameter_m: float | None = _quantity("m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True)
     crown_radius_m: float | None = _quantity("m", '"45 in"', "flat lifter crown radius", 0.05, 1e4, optional=True)
@@ -524,8 +592,25 @@ class Candidate(_Part):
     open_load_high_n: float = _quantity("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4)
     fitting_time_h: float = _quantity("h", '"8 h"', "labour to fit it", 0.0, 1000.0)
     dyno_time_h: float = _quantity("h", '"2 h"', "dyno time with operator, run-in included", 0.0, 200.0)
+    run_in_school: str | None = _choice(
+        "how a flat cam is run in: at varied speed, or held at one speed", "varied", "hold", optional=True
+    )
     run_in_time_s: float = _quantity("s", '"30 min"', "lobe run-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
     run_in_speed_rpm: float = _quantity("rpm", '"2300 rpm"', "mean speed of the run-in", 500.0, 6000.0)
+    run_in_lowest_speed_rpm: float | None = _quantity(
+        "rpm", '"2000 rpm"', "slowest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+    )
+    run_in_highest_speed_rpm: float | None = _quantity(
+        "rpm", '"3000 rpm"', "fastest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+    )
+    run_in_inner_out: bool | None = _flag("the inner springs stay out for the run-in of a flat cam", optional=True)
+    run_in_rocker_ratio: float | None = _number(
+        "rocker ratio for the run-in of a flat cam, if it is lower", 1.0, 2.2, example="1.2", optional=True
+    )
+    run_in_rocker_labour_h: float | None = _quantity(
+        "h", '"1 h"', "labour to change the rockers once; they are changed twice", 0.0, 100.0, optional=True
+    )
+    maker_instruction: str | None = _text("the part maker's own run-in instruction, word for word", default="")
     lash_check_every_h: float = _quantity("h", '"50 h"', "running hours between lash checks; 0 for never", 0.0, 1e5)
     lash_check_labour_h: float = _quantity("h", '"1.5 h"', "labour of one lash check", 0.0, 100.0)
     spring_change_every_h: float = _quantity(
@@ -542,6 +627,70 @@ class Candidate(_Part):
     springs: Springs = _part("the valve springs it runs")
     failure: Failure = _part("how it can be lost")
     parts: tuple[Price, ...] = _parts("everything that must be bought or machined for it")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        ratio = self.run_in_rocker_ratio
+        if self.follower == "roller" and (self.run_in_inner_out or ratio is not None):
+            raise OutOfRange(
+                "run_in_inner_out and run_in_rocker_ratio lighten the run-in of flat tappets; a roller needs its full "
+                "springs, so remove them"
+            )
+        if self.run_in_inner_out and not self.springs.has_inner:
+            raise OutOfRange(
+                "run_in_inner_out is true, but the springs have no inner (inner_rate); remove it, or write the inner's "
+                "own load and rate"
+            )
+        if ratio is not None and ratio >= self.valvetrain.rocker_ratio:
+            raise OutOfRange(
+                f"run_in_rocker_ratio is {ratio:g}, not below the rocker ratio of {self.valvetrain.rocker_ratio:g}; "
+                "rockers for the run-in have a lower one"
+            )
+        slowest, fastest = self.run_in_lowest_speed_rpm, self.run_in_highest_speed_rpm
+        if not (slowest or 0.0) <= self.run_in_speed_rpm <= (fastest or math.inf):
+            raise OutOfRange(
+                f"run_in_speed is {self.run_in_speed_rpm:.0f} rpm, not between run_in_lowest_speed and "
+                "run_in_highest_speed; it is the mean of the run-in"
+            )
+        if (ratio is None) != (self.run_in_rocker_labour_h is None):
+            raise OutOfRange("run_in_rocker_ratio and run_in_rocker_labour go together; give both or neither")
+
+    @property
+    def is_run_in_without_inner(self) -> bool:
+        """Whether the inner springs stay out for the run-in: the sheet's own word, or its precaution."""
+        by_precaution = self.follower == "flat" and LIGHT_SPRINGS in self.failure.precaution_ids
+        return self.springs.has_inner and (bool(self.run_in_inner_out) or by_precaution)
+
+    @property
+    def as_run_in(self) -> Candidate:
+        """The candidate as it is run in: inner springs out, rockers of the lower ratio; itself if nothing differs.
+
+        The mass of an inner spring that is out is not taken off: the sheet knows only the mass of both.
+        """
+        if not self.is_run_in_without_inner and self.run_in_rocker_ratio is None:
+            return self
+        springs, valvetrain = self.springs, self.valvetrain
+        if self.is_run_in_without_inner:
+            springs = dataclasses.replace(springs, inner_seat_load_n=0.0, inner_rate_n_per_m=0.0)
+        if self.run_in_rocker_ratio is not None:
+            valvetrain = dataclasses.replace(valvetrain, rocker_ratio=self.run_in_rocker_ratio)
+        return dataclasses.replace(
+            self,
+            springs=springs,
+            valvetrain=valvetrain,
+            run_in_inner_out=None,
+            run_in_rocker_ratio=None,
+            run_in_rocker_labour_h=None,
+        )
+
+    @property
+    def greatest_open_load_n(self) -> float:
+        """Spring load at the greater of the two valve lifts, net of lash."""
+        lift = max(
+            self.valvetrain.rocker_ratio * card.lobe_lift_m - lash
+            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
+        )
+        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * lift
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -680,6 +829,155 @@ class DischargePoint(_Part):
     high: float = _number("the most it may be", 0.01, 1.0, example="0.76")
 
 
+@dataclass(frozen=True, kw_only=True)
+class RiskFactor(_Part):
+    """What makes a loss likelier: it multiplies the odds when it is there."""
+
+    id: str = _text("short name")
+    follower: str = _choice("follower it concerns", "flat", "roller")
+    low: float = _number("least it may multiply the odds by", 1e-3, 1e3)
+    odds: float = _number("what it multiplies the odds by", 1e-3, 1e3)
+    high: float = _number("most it may multiply the odds by", 1e-3, 1e3)
+    switch: str = _choice("what switches it on: the sheet, or an open load above the usual", "off", "open load")
+    text: str = _text("what it is")
+    reason: str = _text("why it matters")
+    origin: str = _choice("where the size comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _check_ordered(self.id, self.low, self.odds, self.high)
+
+    def is_automatic(self, candidate: Candidate) -> bool:
+        """Whether a candidate's own figures switch it on; a flat cam counts the springs it is run in on."""
+        if self.follower != candidate.follower or self.switch != "open load":
+            return False
+        there = candidate.as_run_in if candidate.follower == "flat" else candidate
+        return there.greatest_open_load_n > candidate.open_load_high_n
+
+
+@dataclass(frozen=True, kw_only=True)
+class Precaution(_Part):
+    """What can be done against a loss: its price, what it switches off, what it does to the odds besides."""
+
+    id: str = _text("short name")
+    follower: str = _choice("follower it concerns", "flat", "roller")
+    price_money: float = _quantity("money", '"35 USD"', "what is bought for it", 0.0, 1e6)
+    time_h: float = _quantity("h", '"0.5 h"', "shop labour for it", 0.0, 1000.0)
+    removes: tuple[str, ...] = field(metadata={"spec": Spec("text", "ids of the factors it switches off")})
+    low: float = _number("least it may multiply the odds by", 1e-3, 1e3)
+    odds: float = _number("what it multiplies the odds by", 1e-3, 1e3)
+    high: float = _number("most it may multiply the odds by", 1e-3, 1e3)
+    text: str = _text("what is done")
+    origin: str = _choice("where the figures come from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        _check_ordered(self.id, self.low, self.odds, self.high)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairingRule(_Part):
+    """One rule of what goes with what: when it holds, what to do, why, and what it costs if nothing serves it.
+
+    A price of None: the sheet's currency is not that of the library's prices.
+    """
+
+    id: str = _text("short name")
+    verb: str = _choice("what to do", "buy", "change", "machine", "measure", "keep", "stop")
+    needs: tuple[str, ...] = field(
+        metadata={"spec": Spec("text", "what a price line may serve instead; one is enough")}
+    )
+    when: str = _text("facts that must all hold")
+    per: str = _choice("how many are needed: one a build, valve or cylinder", "build", "valve", "cylinder")
+    group: str = _choice("group of the cost line", "parts", "machining")
+    price_low_money: float | None = _quantity("money", '"50 USD"', "least price of one", 0.0, 1e6, optional=True)
+    price_money: float | None = _quantity("money", '"80 USD"', "price of one", 0.0, 1e6, optional=True)
+    price_high_money: float | None = _quantity("money", '"120 USD"', "most it may cost", 0.0, 1e6, optional=True)
+    time_low_h: float = _quantity("h", '"0.3 h"', "least shop labour for one", 0.0, 1000.0)
+    time_h: float = _quantity("h", '"0.5 h"', "shop labour for one", 0.0, 1000.0)
+    time_high_h: float = _quantity("h", '"1 h"', "most shop labour for one", 0.0, 1000.0)
+    item: str = _text("what it is")
+    reason: str = _text("why, in plain words")
+    origin: str = _choice("where the rule comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        prices = (self.price_low_money, self.price_money, self.price_high_money)
+        for what, ends in (("price", prices), ("time", (self.time_low_h, self.time_h, self.time_high_h))):
+            known = [end for end in ends if end is not None]
+            if len(known) not in (0, 3) or known != sorted(known):
+                raise OutOfRange(f"{self.id} has a {what} outside its own range; write low, middle and high by size")
+
+    @property
+    def costs(self) -> bool:
+        """Whether it costs something when nothing serves it."""
+        return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
+
+
+# What a line of the run-in may ask for: the words each fact may be.
+RUN_IN_FACTS: dict[str, tuple[str, ...]] = {
+    "follower": ("flat", "roller"),
+    "lifter": ("hydraulic", "solid"),
+    "school": ("varied", "hold", "none"),
+    "lobes": ("run", "none"),
+    "fuel": ("carburettor", "injection"),
+    "inner": ("out", "in"),
+    "rockers": ("low", "own"),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunInLine(_Part):
+    """One line of the run-in: an act, a step at speed, a share of the heat, or a usual load.
+
+    share: of the run-in's minutes (stage "step") or of the heat (stage "heat"), with its range. from_speed, to_speed:
+    multiples of the mean speed of the run-in. open_load_n: what stage "usual" is about.
+    """
+
+    id: str = _text("short name")
+    stage: str = _choice(
+        "when it is done", "prepare", "prime", "ready", "start", "step", "stop", "restart", "after", "heat", "usual"
+    )
+    when: str | None = _text("facts that must all hold, fact=word or fact=one|other; empty for always", default="")
+    share_low: float | None = _number("least share", 0.0, 1.0, optional=True)
+    share: float | None = _number("share of the minutes or of the heat", 0.0, 1.0, optional=True)
+    share_high: float | None = _number("greatest share", 0.0, 1.0, optional=True)
+    from_speed: float | None = _number("speed at its start over the mean speed", 0.1, 3.0, optional=True)
+    to_speed: float | None = _number("speed at its end over the mean speed", 0.1, 3.0, optional=True)
+    open_load_n: float | None = _quantity("N", '"260 lbf"', "spring load, valve open", 0.0, 5e3, optional=True)
+    where: str = _text("what it is done to")
+    text: str = _text("what is done")
+    watch: str | None = _text("what to watch meanwhile", default="")
+    caution: str | None = _text("how it can hurt, and what to do about it", default="")
+    reason: str | None = _text("why", default="")
+    origin: str = _choice("where it comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for word in (self.when or "").split():
+            fact, _, rest = word.partition("=")
+            if fact not in RUN_IN_FACTS or not set(rest.split("|")) <= set(RUN_IN_FACTS[fact]):
+                raise OutOfRange(
+                    f"the condition '{word}' is not known; write "
+                    + ", ".join(f"{name}={'|'.join(words)}" for name, words in RUN_IN_FACTS.items())
+                )
+        needed = {"step": (self.share, self.from_speed, self.to_speed), "heat": (self.share,)}
+        if None in needed.get(self.stage, ()):
+            raise OutOfRange(f"{self.id} is a {self.stage} and lacks its share or its speeds")
+        if self.stage == "usual" and self.open_load_n is None:
+            raise OutOfRange(f"{self.id} lacks its open_load")
+
+    def holds(self, facts: Mapping[str, str]) -> bool:
+        """Whether all its conditions hold."""
+        words = (word.partition("=") for word in (self.when or "").split())
+        return all(facts[fact] in rest.split("|") for fact, _, rest in words)
+
+
+def _check_ordered(name: str, low: float, value: float, high: float) -> None:
+    if not low <= value <= high:
+        raise OutOfRange(f"{name} multiplies the odds by {value:g}, outside its own range of {low:g} to {high:g}")
+
+
 @dataclass(frozen=True)
 class Datum:
     """One value of a build with its history.
@@ -718,6 +1016,10 @@ class Build:
     candidates: tuple[Candidate, ...]
     data: Mapping[str, Datum] = field(repr=False)
     source: str = ""
+    factors: tuple[RiskFactor, ...] = ()
+    precautions: tuple[Precaution, ...] = ()
+    pairing: tuple[PairingRule, ...] = ()
+    run_in: tuple[RunInLine, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.candidates:
@@ -739,6 +1041,19 @@ class Build:
         hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
         raise OutOfRange(f"no candidate '{candidate_id}'{hint}")
 
+    def precautions_on(self, candidate: Candidate) -> tuple[Precaution, ...]:
+        """The precautions a candidate takes, in the table's order."""
+        return tuple(p for p in self.precautions if p.id in candidate.failure.precaution_ids)
+
+    def factors_on(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
+        """The factors at work on a candidate: listed or switched on by its figures, less what precautions remove."""
+        removed = {name for p in self.precautions_on(candidate) for name in p.removes}
+        return tuple(
+            f
+            for f in self.factors
+            if f.id not in removed and (f.id in candidate.failure.factor_ids or f.is_automatic(candidate))
+        )
+
     def spread(self, path: str) -> tuple[float, float]:
         """Low and high of a value as multiples of it; (1, 1) where no range is known."""
         datum = self.data.get(path)
@@ -746,6 +1061,25 @@ class Build:
             return 1.0, 1.0
         value = float(datum.value)
         return datum.low / value, datum.high / value
+
+
+def risk_data(build: Build) -> dict[str, Datum]:
+    """What the factors and precautions at work assume, so that every sheet lists it."""
+    found: dict[str, Datum] = {}
+
+    def put(path: str, value: float, low: float | None, high: float | None, unit: str, origin: str, note: str) -> None:
+        text = f"{value:g} {unit}".strip()
+        found[path] = Datum(path, value, low, high, unit, text, origin, note, written=False)
+
+    for candidate in build.candidates:
+        for f in build.factors_on(candidate):
+            put(f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of a loss: {f.text}")
+        for p in build.precautions_on(candidate):
+            note = f"precaution: {p.text}"
+            put(f"precautions.{p.id}.odds", p.odds, p.low, p.high, "", p.origin, f"multiplies the odds; {note}")
+            put(f"precautions.{p.id}.price", p.price_money, None, None, build.currency, p.origin, note)
+            put(f"precautions.{p.id}.time", p.time_h, None, None, "h", p.origin, note)
+    return found
 
 
 _T = TypeVar("_T")

@@ -5,6 +5,7 @@ How do the valves move?                  `lift_figure`
 How far is each from its limits?         `margin_figure`
 When does the risk turn the choice?      `risk_figure`
 Where does the torque differ?            `torque_figure`
+What is every figure made of?            `base_figure`, `trace`, `styles`
 
 Functions take a Comparison and return a figure as plain data; no widgets here. A candidate keeps one colour, dash
 and marker everywhere (`palette`). Titles are left to the panel: a chart has its axis words and no more.
@@ -22,13 +23,25 @@ from lobeledger.cycle import CRANK_GRID_RAD, SPEED_GRID_RPM, crank_lift_m, valve
 from lobeledger.palette import GROUP_HATCHES, GROUP_SHADES, INK, CandidateStyle, style_of
 from lobeledger.results import CandidateResult, Comparison, chance_text
 
-__all__ = ["cost_figure", "lift_figure", "margin_figure", "risk_figure", "styles", "torque_figure"]
+__all__ = [
+    "ASIDE",
+    "GRID",
+    "Figure",
+    "base_figure",
+    "cost_figure",
+    "lift_figure",
+    "margin_figure",
+    "risk_figure",
+    "styles",
+    "torque_figure",
+    "trace",
+]
 
 Figure = dict[str, Any]
 """A plotly figure as plain data and layout: building it checked, trace by trace, costs more than the physics."""
 
-_GRID = "#dde3e9"
-_ASIDE = {
+GRID = "#dde3e9"
+ASIDE = {
     "orientation": "v",
     "x": 1.01,
     "y": 1.0,
@@ -49,12 +62,14 @@ def styles(comparison: Comparison) -> dict[str, CandidateStyle]:
     return found
 
 
-def _trace(kind: str, **content: Any) -> dict[str, Any]:
+def trace(kind: str, **content: Any) -> dict[str, Any]:
+    """One trace of a figure as plain data."""
     return {"type": kind, **content}
 
 
-def _figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: int = 270, **layout: Any) -> Figure:
-    axis = {"gridcolor": _GRID, "zerolinecolor": "#7b8794", "linecolor": INK, "ticks": "outside", "automargin": True}
+def base_figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: int = 270, **layout: Any) -> Figure:
+    """A figure of these traces in the house's looks; `layout` adds to it."""
+    axis = {"gridcolor": GRID, "zerolinecolor": "#7b8794", "linecolor": INK, "ticks": "outside", "automargin": True}
     whole: dict[str, Any] = {
         "template": "none",
         "height": height,
@@ -73,6 +88,9 @@ def _figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: int = 
     }
     for name in axes:
         axes[name].update(layout.pop(name, {}))
+    if "legend" not in layout and sum("name" in each and each.get("showlegend", True) for each in traces) > 1:
+        # Room for the legend above, also where the figure is first laid out in a hidden page.
+        whole["margin"] = {**whole["margin"], "t": 34}
     return {"data": traces, "layout": {**whole, **axes, **layout}}
 
 
@@ -88,7 +106,7 @@ def cost_figure(comparison: Comparison) -> Figure:
             for r in results
         ]
         traces.append(
-            _trace(
+            trace(
                 "bar",
                 y=names, x=amounts, name=group, orientation="h", customdata=details,
                 marker={"color": shade, "line": {"color": INK, "width": 0.5}, "pattern": {"shape": GROUP_HATCHES.get(group, ""), "bgcolor": shade, "fgcolor": "white" if group == "risk of a loss" else INK, "size": 6, "solidity": 0.2}},
@@ -97,7 +115,7 @@ def cost_figure(comparison: Comparison) -> Figure:
         )  # fmt: skip
     owning = [r.figures["owning"] for r in results]
     traces.append(
-        _trace(
+        trace(
                 "scatter",
             y=names, x=[f.value for f in owning], mode="markers", name="5 to 95 %",
             marker={"symbol": "line-ns", "size": 9, "line": {"width": 2, "color": INK}, "color": INK},
@@ -109,12 +127,12 @@ def cost_figure(comparison: Comparison) -> Figure:
             hovertemplate="<b>%{y}</b><br>cost of owning %{x:,.0f} (%{customdata[0]:,.0f} to %{customdata[1]:,.0f}) " + currency + "<extra></extra>",
         )
     )  # fmt: skip
-    return _figure(
+    return base_figure(
         traces,
         x=f"{currency} over {comparison.build.use.years:g} years",
         barmode="stack",
         bargap=0.35,
-        legend=_ASIDE,
+        legend=ASIDE,
     )
 
 
@@ -146,13 +164,13 @@ def lift_figure(comparison: Comparison) -> Figure:
             x, lifts = angle[kept][opened], lifts[:, opened]
             shared = {"legendgroup": result.candidate.id, "hoverinfo": "skip", "showlegend": False}
             traces += [
-                _trace("scatter", x=x, y=lifts.max(axis=0), mode="lines", line={"width": 0}, **shared),
-                _trace(
+                trace("scatter", x=x, y=lifts.max(axis=0), mode="lines", line={"width": 0}, **shared),
+                trace(
                 "scatter",
                     x=x, y=lifts.min(axis=0), mode="lines", line={"width": 0}, fill="tonexty",
                     fillcolor=_faint(style.colour), **shared,
                 ),
-                _trace(
+                trace(
                 "scatter",
                     x=x, y=lifts[0], mode="lines", name=_short(result), legendgroup=result.candidate.id,
                     showlegend=which == "exhaust", line={"color": style.colour, "dash": style.dash, "width": 2},
@@ -160,13 +178,13 @@ def lift_figure(comparison: Comparison) -> Figure:
                     "<br>net of lash or take-up, computed from the card; shaded: every lobe the card allows<extra></extra>",
                 ),
             ]  # fmt: skip
-    return _figure(
+    return base_figure(
         traces,
         x="crank angle from overlap TDC [°]",
         y=f"valve lift [{units.shown_unit('lift', system)}]",
         xaxis={"dtick": 60},
         yaxis={"rangemode": "tozero"},
-        legend=_ASIDE,
+        legend=ASIDE,
     )
 
 
@@ -204,7 +222,7 @@ def margin_figure(comparison: Comparison) -> Figure:
             y.append(position + (i - (count - 1) / 2.0) * min(0.16, 0.7 / count))
             text.append(f"{label}: {ends[0]:+.0f} % ({min(ends):+.0f} to {max(ends):+.0f})")
         traces.append(
-            _trace(
+            trace(
                 "scatter",
                 x=x, y=y, mode="markers", name=_short(result), text=text,
                 marker={"symbol": style.marker, "size": 9, "color": style.colour, "line": {"color": INK, "width": 0.8}},
@@ -212,7 +230,7 @@ def margin_figure(comparison: Comparison) -> Figure:
                 hovertemplate=f"<b>{result.candidate.name}</b><br>%{{text}}<br>right of zero passes<extra></extra>",
             )
         )  # fmt: skip
-    return _figure(
+    return base_figure(
         traces,
         x="margin to the limit [%], left of zero is broken",
         xaxis={"range": [-100, 200]},
@@ -233,7 +251,7 @@ def risk_figure(comparison: Comparison) -> Figure:
         flat = c.follower == "flat"
         y = base + (chances if flat else np.full_like(chances, own)) * c.failure.cost_money
         traces.append(
-            _trace(
+            trace(
                 "scatter",
                 x=chances * 100, y=y, mode="lines", name=_short(result),
                 line={"color": style.colour, "dash": style.dash, "width": 2},
@@ -244,7 +262,7 @@ def risk_figure(comparison: Comparison) -> Figure:
         )  # fmt: skip
         if flat:
             traces.append(
-                _trace(
+                trace(
                 "scatter",
                     x=[own * 100], y=[base + own * c.failure.cost_money], mode="markers", showlegend=False,
                     marker={"symbol": style.marker, "size": 10, "color": style.colour, "line": {"color": INK, "width": 1}},
@@ -254,7 +272,7 @@ def risk_figure(comparison: Comparison) -> Figure:
     marks = [b for b in comparison.break_evens if b.chance is not None]
     by_id = {r.candidate.id: r for r in comparison.results}
     traces.append(
-        _trace(
+        trace(
                 "scatter",
             x=[(b.chance or 0.0) * 100 for b in marks],
             y=[
@@ -266,7 +284,7 @@ def risk_figure(comparison: Comparison) -> Figure:
             hovertemplate="%{text}<extra></extra>",
         )
     )  # fmt: skip
-    return _figure(
+    return base_figure(
         traces,
         x="chance of a wiped lobe, per build [%]",
         y=f"cost of owning [{currency}]",
@@ -285,7 +303,7 @@ def torque_figure(comparison: Comparison) -> Figure:
     for result in known:
         style = look[result.candidate.id]
         traces.append(
-            _trace(
+            trace(
                 "scatter",
                 x=SPEED_GRID_RPM[near], y=((result.assessment.torque_n_m / mean - 1.0) * 100.0)[near], mode="lines", name=_short(result),
                 line={"color": style.colour, "dash": style.dash, "width": 2, "shape": "spline"},
@@ -301,7 +319,7 @@ def torque_figure(comparison: Comparison) -> Figure:
         }
         for b in bands
     ]  # fmt: skip
-    return _figure(
+    return base_figure(
         traces, x="engine speed [rpm], time spent there shaded", y="torque against their mean [%]", shapes=shapes,
         xaxis={"range": [1000, max(highest * 1.08, 2000)], "tickformat": ",d"},
     )  # fmt: skip

@@ -48,7 +48,7 @@ LAYERS = {
 
 _MM = 1e3
 _INCH = 0.0254
-_LAYER_COLOURS = {"LOBE": 7, "BASE CIRCLE": 8, "PITCH CURVE": 5, "CENTRE": 1, "NOTES": 8}  # AutoCAD Color Index
+_LAYER_COLOURS = {"LOBE": 7, "BASE CIRCLE": 8, "PITCH CURVE": 5, "CENTRE": 1, "NOTES": 8}  # DXF colour index
 _MILLIMETRES = 4  # $INSUNITS
 _LONGEST = 400
 
@@ -118,7 +118,7 @@ def write_profile_csv(
 
 
 def profile_dxf_text(profile: Profile, *, title: str, origin: str) -> str:
-    """The profile as a DXF drawing (AutoCAD 2010 text form), in millimetres, cam axis at 0, 0, nose on the x axis.
+    """The profile as a DXF drawing (text form, version AC1024), in millimetres, cam axis at 0, 0, nose on the x axis.
 
     Layers: see `LAYERS`. The outline is one closed lightweight polyline through every point of the profile.
     Raises OutOfRange for an undercut lobe or an empty title or origin.

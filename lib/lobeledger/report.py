@@ -3,6 +3,7 @@
 The customer's sheet, two pages       `write_customer_sheet`, `customer_sheet_html`
 A quote for one candidate             `quote_html`
 Candidates side by side               `side_table_html`
+The run-in, with columns to fill in   `write_run_sheet`, `run_sheet_html`
 """
 
 from __future__ import annotations
@@ -18,14 +19,26 @@ from typing import Any
 import jinja2
 import markupsafe
 
-from lobeledger import cost
+from lobeledger import cost, units
 from lobeledger.errors import BuildError
-from lobeledger.figures import NOT_FOR_THIS, band_text, column, value_text
+from lobeledger.figures import NOT_FOR_THIS, Figure, band_text, column, value_text
 from lobeledger.files import write_text_atomically
+from lobeledger.follower import crown_height_m
 from lobeledger.palette import GROUP_SHADES, INK
 from lobeledger.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
+from lobeledger.runin import RunInPlan, run_in_plan
 
-__all__ = ["customer_sheet_html", "quote_html", "side_by_side", "side_table_html", "write_customer_sheet"]
+__all__ = [
+    "customer_sheet_html",
+    "quote_html",
+    "run_sheet_html",
+    "side_by_side",
+    "side_table_html",
+    "style_text",
+    "templates",
+    "write_customer_sheet",
+    "write_run_sheet",
+]
 
 MOST_SHOWN = 5
 
@@ -55,7 +68,8 @@ _SAFETY = (
 
 
 @functools.cache
-def _templates() -> jinja2.Environment:
+def templates() -> jinja2.Environment:
+    """The sheets' templates, with escaping on."""
     # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
     return jinja2.Environment(
         loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
@@ -82,10 +96,10 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
-    template = _templates().get_template("customer_sheet.html.j2")
+    template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
-        style=markupsafe.Markup(_style()),
+        style=markupsafe.Markup(style_text()),
         build=build,
         date=(date or datetime.date.today()).isoformat(),
         answer=comparison.answer,
@@ -139,7 +153,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult]) -> dict[s
 
 def side_table_html(comparison: Comparison) -> str:
     """The side-by-side table for a screen: all candidates in the sheet's order."""
-    template = _templates().get_template("side_table.html.j2")
+    template = templates().get_template("side_table.html.j2")
     return template.render(**side_by_side(comparison, list(comparison.results)))
 
 
@@ -155,29 +169,27 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     result, build = comparison.result(chosen), comparison.build
     c = result.candidate
     lines: list[dict[str, str]] = []
-    prices = iter(c.parts)
     for line in result.lines:
         if not line.is_first or line.group == "surprises":
             continue
-        part = next(prices) if line.group in ("parts", "machining") else None
-        if part is not None:
-            quantity, each, text = f"{part.quantity:g}", f"{part.price_money:,.2f}", part.item
-        elif line.group == "fitting":
-            quantity, each, text = f"{c.fitting_time_h:g} h", f"{build.shop.labour_rate_money_per_h:,.2f}", line.text
-        elif line.text.startswith("Dyno"):
-            quantity, each, text = f"{c.dyno_time_h:g} h", f"{build.shop.dyno_rate_money_per_h:,.2f}", line.text
-        else:
-            quantity, each, text = "1", f"{float(line.amount):,.2f}", line.text
-        lines.append({"text": text, "quantity": quantity, "each": each, "amount": f"{float(line.amount):,.2f}"})
+        amount = float(line.amount)
+        lines.append(
+            {
+                "text": line.text,
+                "quantity": f"{line.count:g} {line.unit}".strip(),
+                "each": f"{amount / line.count:,.2f}" if line.count else "",
+                "amount": f"{amount:,.2f}",
+            }
+        )
     deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
     total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises") + deposits
     surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
     return (
-        _templates()
+        templates()
         .get_template("quote.html.j2")
         .render(
             title=f"{build.name}: quote",
-            style=markupsafe.Markup(_style()),
+            style=markupsafe.Markup(style_text()),
             build=build,
             candidate=c,
             date=(date or datetime.date.today()).isoformat(),
@@ -191,7 +203,208 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     )
 
 
-def _style() -> str:
+# -- run sheet ---------------------------------------------------------------------------------------------
+
+# Lines of the log: one about every four minutes, never more than fit on the page.
+_LOG_MINUTES, _MOST_LOG_LINES = 4.0, 9
+_ROLLER_LOG = ("fired, oil pressure there", "thermostat open, no leaks", "before it is shut down")
+
+
+def write_run_sheet(comparison: Comparison, candidate_id: str, path: str | Path, *, replace: bool = False) -> Path:
+    """Write the run sheet of one candidate. Raises BuildError when the file exists and `replace` is not given."""
+    return write_text_atomically(path, run_sheet_html(comparison, candidate_id), replace=replace)
+
+
+def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
+    """The run sheet of one candidate as one HTML page that prints on two: maker's instruction, acts, log, costs.
+
+    Raises OutOfRange when there is no such candidate.
+    """
+    build, system = comparison.build, comparison.system
+    c = build.candidate(candidate_id)
+    plan = run_in_plan(build, c)
+    low, high = (f"{end:,.2f}" for end in plan.total_money[1:])
+    return (
+        templates()
+        .get_template("run_sheet.html.j2")
+        .render(
+            title=f"{build.name}: run sheet",
+            style=markupsafe.Markup(style_text()),
+            build=build,
+            candidate=c,
+            plan=plan,
+            date=(date or datetime.date.today()).isoformat(),
+            answer=_run_answer(plan),
+            springs=_run_springs(plan, system),
+            notes=_run_notes(plan, system),
+            log=_run_log(plan),
+            step_texts=[_step_text(i, step.line.text, step.line.watch or "") for i, step in enumerate(plan.steps, 1)],
+            other_school=_other_school(plan),
+            turning="Pushrods seen turning" if c.follower == "flat" else "Pushrods steady",
+            pressure_unit=units.shown_unit("pressure", system),
+            temperature_unit="°F" if system == "us" else "°C",
+            lift_unit=units.shown_unit("lift", system),
+            cylinders=range(1, build.engine.cylinders + 1),
+            lifts=[units.show(card.lobe_lift_m, "lift", system, unit=False) for card in (c.intake, c.exhaust)],
+            fuel=_run_fuel(plan, system),
+            charges=[(each.text, f"{each.amount:,.2f}") for each in plan.charges],
+            total=f"{plan.total_money.value:,.2f}",
+            total_note=(f"{low} to {high} with the uncertain values varied. " if low != high else "")
+            + ("No dyno hours in the build sheet: run in on the car. " if not c.dyno_time_h else "")
+            + "Labour to fit the parts is charged with the fitting.",
+        )
+    )
+
+
+def _other_school(plan: RunInPlan) -> str:
+    """What the other school does, where no maker's word and no speed of the sheet decides."""
+    if not plan.steps or plan.school == "none" or plan.maker_instruction or plan.is_speed_given:
+        return ""
+    other = "varies it from 2,000 to 3,000 rpm" if plan.school == "hold" else "holds 3,500 rpm for 30 minutes"
+    return f"Another school {other}; neither has a published source, and the build sheet chooses (run_in_school)."
+
+
+def _rpm(speed: float) -> str:
+    """A speed to set on a tachometer: to 50 rpm."""
+    return f"{50.0 * round(speed / 50.0):,.0f}"
+
+
+def _span(low: float, high: float) -> str:
+    return _rpm(low) if _rpm(low) == _rpm(high) else f"{_rpm(low)} to {_rpm(high)}"
+
+
+def _run_answer(plan: RunInPlan) -> str:
+    if not plan.steps:
+        if plan.candidate.follower == "roller":
+            return (
+                "No lobe run-in for rollers: a first start with oil everywhere, a look for leaks, new rings seated "
+                "under load, and the first oil change as for any fresh engine."
+            )
+        return "No run-in at speed is asked for in the build sheet."
+    low = min(min(step.from_rpm, step.to_rpm) for step in plan.steps)
+    high = max(max(step.from_rpm, step.to_rpm) for step in plan.steps)
+    sources = {True: "the build sheet", False: "common practice"}
+    source = (
+        sources[plan.is_time_given]
+        if plan.is_time_given == plan.is_speed_given
+        else f"minutes from {sources[plan.is_time_given]}, speed from {sources[plan.is_speed_given]}"
+    )
+    how = "held at" if low == high else "at"
+    text = f"{plan.time_s / 60.0:.3g} minutes {how} {_span(low, high)} rpm ({source})."
+    if plan.candidate.follower == "roller":
+        return text
+    return f"{text} Straight to speed and no idling, so it must fire at once."
+
+
+def _run_springs(plan: RunInPlan, system: str) -> list[str]:
+    s, show = plan.springs, functools.partial(units.show, system=system)
+
+    def told(seat: float, load: float, stress: float) -> str:
+        nose = f", nose stress {show(stress, 'stress')} at cranking" if math.isfinite(stress) else ""
+        return f"{show(seat, 'load')} closed, {show(load, 'load')} open{nose}"
+
+    texts = [f"As fitted: {told(s.seat_n.value, s.open_n.value, s.stress_pa.value)}."]
+    if s.is_lightened:
+        c = plan.candidate
+        ways = ["without the inner springs"] if c.is_run_in_without_inner else []
+        ways += [f"with rockers of {c.run_in_rocker_ratio:g}"] if c.run_in_rocker_ratio is not None else []
+        texts[0] += (
+            f" For the run-in, {' and '.join(ways)}: "
+            f"{told(s.run_in_seat_n.value, s.run_in_open_n.value, s.run_in_stress_pa.value)}."
+        )
+    if s.usual_open_n is not None:
+        usual = show(s.usual_open_n, "load")
+        above = s.run_in_open_n.value > s.usual_open_n
+        text = f"Common practice for the run-in of a flat cam is up to about {usual} open: this is " + (
+            "above it." if above else "within it."
+        )
+        ways = []
+        if above and s.inner_out_open_n is not None:
+            ways.append(f"without the inner springs it would be {show(s.inner_out_open_n, 'load')}")
+        if above and s.ratio_for_usual is not None:
+            ways.append(
+                f"rockers of {math.floor(100.0 * s.ratio_for_usual) / 100.0:.2f} or less would bring it down to {usual}"
+            )
+        texts.append(text + (f" {' and '.join(ways).capitalize()}." if ways else ""))
+        if s.run_in_stress_pa.value > plan.candidate.stress_caution_pa:
+            texts.append(
+                f"At cranking the nose bears more than the {show(plan.candidate.stress_caution_pa, 'stress')} above "
+                "which to be careful (assumed): crank as little as you can."
+            )
+    return texts
+
+
+def _run_notes(plan: RunInPlan, system: str) -> dict[str, str]:
+    """What the build sheet adds to an act."""
+    c, show = plan.candidate, functools.partial(units.from_si, system=system)
+    unit, digits = units.shown_unit("lift", system), 4 if system == "us" else 3
+    notes = {}
+    if c.crown_radius_m is not None and c.face_diameter_m is not None and c.lobe_taper_m is not None:
+        crown = crown_height_m(c.crown_radius_m, face_diameter_m=c.face_diameter_m)
+        notes["gauge"] = (
+            f"This sheet reckons with a crown of {show(crown, 'lift'):.{digits}f} {unit} over the face and a taper of "
+            f"{show(c.lobe_taper_m, 'lift'):.{digits}f} {unit} across the lobe."
+        )
+    if c.lifter == "solid":
+        notes["lash"] = (
+            f"Hot: {units.show(c.intake_lash_m, 'lift', system)} intake, "
+            f"{units.show(c.exhaust_lash_m, 'lift', system)} exhaust."
+        )
+    return notes
+
+
+def _run_log(plan: RunInPlan) -> list[str]:
+    """The first column of the log: minutes and speeds, a line about every four minutes."""
+    if not plan.steps:
+        return list(_ROLLER_LOG)
+    every = max(_LOG_MINUTES * 60.0, plan.time_s / _MOST_LOG_LINES)
+    rows, start = [], 0.0
+    for step in plan.steps:
+        lines = max(1, round(step.time_s / every))
+        for i in range(lines):
+            ends = [(start + step.time_s * share / lines) / 60.0 for share in (i, i + 1)]
+            rows.append(f"{ends[0]:.3g} to {ends[1]:.3g} min: {_span(step.from_rpm, step.to_rpm)}")
+        start += step.time_s
+    return rows
+
+
+def _step_text(number: int, text: str, watch: str) -> str:
+    return f"Step {number}: {text[0].lower() + text[1:]}." + (f" Watch {watch}." if watch else "")
+
+
+def _run_fuel(plan: RunInPlan, system: str) -> list[str]:
+    if not plan.steps:
+        return ["No fuel is charged to a lobe run-in: first start and seating of rings are the same for every cam."]
+    show = functools.partial(units.show, system=system)
+
+    def ranged(figure: Figure) -> str:
+        low, high = (show(end, "volume", unit=False) for end in figure[1:])
+        return f"{show(figure.value, 'volume')} ({low} to {high})"
+
+    texts = [
+        "Fuel for "
+        + ", ".join(f"step {i}: {ranged(step.fuel_m3)}" for i, step in enumerate(plan.steps, 1))
+        + (f"; in all {ranged(plan.fuel_m3)}" if len(plan.steps) > 1 else "")
+        + ". Have half as much again in the tank."
+    ]
+    heat, brake = plan.heat_w, max(step.brake_w for step in plan.steps)
+    shares = ", ".join(
+        f"{where} {share.value:.0%} ({_kw(heat.value * share.value)})" for where, share in plan.heat_shares.items()
+    )
+    texts.append(
+        f"Heat to carry away in the hottest step: about {_kw(heat.value)} ({_kw(heat.low)} to {_kw(heat.high)}), what "
+        f"the fuel holds less {_kw(brake)} at the crank. Shares assumed: {shares}. On the car the load is less, and so "
+        "is all of this."
+    )
+    return texts
+
+
+def _kw(power_w: float) -> str:
+    return f"{power_w / 1000.0:.0f} kW"
+
+
+def style_text() -> str:
+    """The style of printed sheets."""
     return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
 
 

@@ -3,6 +3,9 @@
 Where are the tables?                        `DATA_DIR`, `data_dir`
 What does a sheet get for a missing value?   `read_defaults`, `Default`, `default_for`
 How well does a valve flow?                  `read_discharge`
+What moves a risk, what helps?               `read_factors`, `read_precautions`
+Which parts go together?                     `read_pairing`
+How is it run in?                            `read_run_in`
 Who says so?                                 `read_table`, `Table`, `provenance_of`
 
 Every table opens with comment lines naming its source, edition, page, units, date, checker and grade; a table
@@ -20,9 +23,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from lobeledger.errors import BuildError
+from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.files import on_one_line
-from lobeledger.parts import ORIGINS, DischargePoint
+from lobeledger.pairing import conditions
+from lobeledger.parts import ORIGINS, DischargePoint, PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.units import UnitTrouble, quantity
 
 __all__ = [
     "DATA_DIR",
@@ -35,6 +40,10 @@ __all__ = [
     "provenance_of",
     "read_defaults",
     "read_discharge",
+    "read_factors",
+    "read_pairing",
+    "read_precautions",
+    "read_run_in",
     "read_table",
 ]
 
@@ -184,3 +193,153 @@ def read_discharge() -> tuple[DischargePoint, ...]:
 def _discharge(path_text: str) -> tuple[DischargePoint, ...]:
     rows = _read_table(path_text).rows
     return tuple(DischargePoint(**{key: float(value) for key, value in row.items()}) for row in rows)
+
+
+def read_factors() -> tuple[RiskFactor, ...]:
+    """The risk factors shipped with the library."""
+    return _factors(str(data_dir() / "factors.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _factors(path_text: str) -> tuple[RiskFactor, ...]:
+    return tuple(
+        RiskFactor(
+            id=row["id"],
+            follower=row["follower"],
+            low=_number_in(row, "low", "factors.csv"),
+            odds=_number_in(row, "odds", "factors.csv"),
+            high=_number_in(row, "high", "factors.csv"),
+            switch=row["switch"],
+            text=row["text"],
+            reason=row["reason"],
+            origin=row["origin"],
+        )
+        for row in _read_table(path_text).rows
+    )
+
+
+def read_precautions() -> tuple[Precaution, ...]:
+    """The precautions shipped with the library, prices in USD; BuildError when one removes an unknown factor."""
+    return _precautions(str(data_dir() / "precautions.csv"), str(data_dir() / "factors.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _precautions(path_text: str, factors_text: str) -> tuple[Precaution, ...]:
+    known = {(f.id, f.follower) for f in _factors(factors_text)}
+    found = []
+    for row in _read_table(path_text).rows:
+        removes = tuple(row["removes"].split())
+        for name in removes:
+            if (name, row["follower"]) not in known:
+                raise BuildError(
+                    f"precautions.csv: {row['id']} removes '{name}', which factors.csv does not have for "
+                    f"{row['follower']}; mend one of them"
+                )
+        found.append(
+            Precaution(
+                id=row["id"],
+                follower=row["follower"],
+                price_money=_number_in(row, "price", "precautions.csv"),
+                time_h=_number_in(row, "time", "precautions.csv"),
+                removes=removes,
+                low=_number_in(row, "low", "precautions.csv"),
+                odds=_number_in(row, "odds", "precautions.csv"),
+                high=_number_in(row, "high", "precautions.csv"),
+                text=row["text"],
+                origin=row["origin"],
+            )
+        )
+    return tuple(found)
+
+
+def read_pairing() -> tuple[PairingRule, ...]:
+    """The rules of what goes with what, prices in USD; BuildError when one cannot be understood."""
+    return _pairing(str(data_dir() / "pairing.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _pairing(path_text: str) -> tuple[PairingRule, ...]:
+    found: list[PairingRule] = []
+    for row in _read_table(path_text).rows:
+        if any(row["id"] == each.id for each in found):
+            raise BuildError(f"pairing.csv has two rules with the id '{row['id']}'; give each its own")
+        try:
+            conditions(row["when"])
+            found.append(
+                PairingRule(
+                    id=row["id"],
+                    verb=row["verb"],
+                    needs=tuple(row["needs"].split()),
+                    when=row["when"],
+                    per=row["per"],
+                    group=row["group"],
+                    price_low_money=_number_in(row, "price_low", "pairing.csv"),
+                    price_money=_number_in(row, "price", "pairing.csv"),
+                    price_high_money=_number_in(row, "price_high", "pairing.csv"),
+                    time_low_h=_number_in(row, "time_low", "pairing.csv"),
+                    time_h=_number_in(row, "time", "pairing.csv"),
+                    time_high_h=_number_in(row, "time_high", "pairing.csv"),
+                    item=row["item"],
+                    reason=row["reason"],
+                    origin=row["origin"],
+                )
+            )
+        except OutOfRange as trouble:
+            raise BuildError(f"pairing.csv: {row['id']}: {trouble}") from None
+    return tuple(found)
+
+
+def read_run_in() -> tuple[RunInLine, ...]:
+    """The lines of the run-in; BuildError when one cannot be understood or shares do not add up."""
+    return _run_in(str(data_dir() / "runin.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _run_in(path_text: str) -> tuple[RunInLine, ...]:
+    found: list[RunInLine] = []
+    for row in _read_table(path_text).rows:
+        if any(row["id"] == each.id for each in found):
+            raise BuildError(f"runin.csv has two lines with the id '{row['id']}'; give each its own")
+
+        def number(key: str, row: dict[str, str] = row) -> float | None:
+            return _number_in(row, key, "runin.csv") if row[key] else None
+
+        try:
+            found.append(
+                RunInLine(
+                    id=row["id"],
+                    stage=row["stage"],
+                    when=row["when"],
+                    share_low=number("share_low"),
+                    share=number("share"),
+                    share_high=number("share_high"),
+                    from_speed=number("from_speed"),
+                    to_speed=number("to_speed"),
+                    open_load_n=quantity(row["open_load"], "N") if row["open_load"] else None,
+                    where=row["where"],
+                    text=row["text"],
+                    watch=row["watch"],
+                    caution=row["caution"],
+                    reason=row["reason"],
+                    origin=row["origin"],
+                )
+            )
+        except (OutOfRange, UnitTrouble) as trouble:
+            raise BuildError(f"runin.csv: {row['id']}: {trouble}") from None
+    # What shares one set of conditions is one whole.
+    wholes: dict[tuple[str, str], float] = {}
+    for each in found:
+        if each.share is not None:
+            key = each.stage, each.when or ""
+            wholes[key] = wholes.get(key, 0.0) + each.share
+    for (stage, when), total in wholes.items():
+        if abs(total - 1.0) > 1e-9:
+            raise BuildError(f"runin.csv: the shares of {stage} {when} add up to {total:g}; they must add up to 1")
+    return tuple(found)
+
+
+def _number_in(row: dict[str, str], column: str, table: str) -> float:
+    try:
+        return float(row[column])
+    except ValueError:
+        raise BuildError(f"{table}: {row['id']} has the {column} '{row[column]}'; write a number") from None

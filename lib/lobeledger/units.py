@@ -1,6 +1,7 @@
 """Units: SI inside, the trade's or metric units at the edge, conversions nowhere else.
 
 What does this text mean?           `quantity`, `money`, `UnitTrouble`
+What temperature is that?           `kelvin`
 How is it shown to a person?        `show`, `shown_unit`, `from_si`, `rewritten`, `SYSTEMS`
 Which shaft is this angle on?       `cam_rad_from_crank_rad`, `crank_rad_from_cam_rad`, `rad`, `deg`
 
@@ -23,6 +24,7 @@ __all__ = [
     "crank_rad_from_cam_rad",
     "deg",
     "from_si",
+    "kelvin",
     "quantity",
     "rad",
     "rewritten",
@@ -51,6 +53,8 @@ _TRAPS = {
     '"': "write in for inches",
     "°": "write deg for degrees",
 }
+# Thermometer scales count from another zero, which `quantity` refuses: K = (value + zero) x step.
+_SCALES = {"degC": (273.15, 1.0), "degF": (459.67, 5.0 / 9.0), "kelvin": (0.0, 1.0), "K": (0.0, 1.0)}
 # What a wrong kind of unit most often wanted to be: (dimension found, dimension needed) -> advice.
 _ADVICE = {
     ("kg", "N"): "a spring load is a force: write lbf or N, not lb or kg",
@@ -122,6 +126,20 @@ def _factor(unit: str, target: str) -> float:
         raise UnitTrouble(f"'{unit}' is the wrong kind of unit ({base}); write {need}") from None
     except Exception:
         raise UnitTrouble(f"'{unit}' is not a unit known here; write {_EXAMPLE.get(target, target)}") from None
+
+
+def kelvin(value: float, scale: str, *, step: bool = False) -> float:
+    """A temperature of the scale degF, degC or kelvin in K; `step`: a difference, for which its zero does not count.
+
+    Raises UnitTrouble for another scale. NIST SP 811, 2008, appendix B.8 (from memory).
+
+    >>> round(kelvin(205.0, "degF"), 2), kelvin(3.0, "degC", step=True)
+    (369.26, 3.0)
+    """
+    if scale not in _SCALES:
+        raise UnitTrouble(f"'{scale[:_LONGEST]}' is no temperature scale; write degF, degC or kelvin")
+    zero, size = _SCALES[scale]
+    return (value + (0.0 if step else zero)) * size
 
 
 def quantity(text: str, target: str, *, currency: str | None = None) -> float:

@@ -1,0 +1,307 @@
+"""The break-in panel: what must be bought with it, how is it run in, what is at stake?
+
+What it computes from, and how          `BreakInInputs`, `BreakIn`, `compute_break_in`
+The panel                               `BreakInPanel`
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+
+from lobeledger import break_in_plots, break_in_views, plots, screen
+from lobeledger.buildfile import change
+from lobeledger.decision import compare
+from lobeledger.errors import LedgerError
+from lobeledger.parts import Build
+from lobeledger.record_panel import RecordTick, RecordView, Shelf, WearView
+from lobeledger.results import Comparison
+from lobeledger.runner import Progress
+from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, round_top
+from lobeledger.stake import Stakes, record_changes, stake
+
+__all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
+
+# Enough for a steady 5 % end while a slider moves; a script may draw a million.
+_BUILDS_DRAWN = 100_000
+_ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
+_AT_STAKE = 2  # page of the stakes
+_LABEL = {"description_width": "104px"}
+
+
+@dataclass(frozen=True)
+class BreakInInputs:
+    """A build as read, what was moved, the chosen candidate, and the shop's record by follower if it is to speak."""
+
+    build: Build
+    moved: tuple[tuple[str, Any], ...]
+    candidate_id: str
+    seen: tuple[tuple[str, tuple[int, int]], ...]
+    system: str
+
+
+@dataclass(frozen=True)
+class BreakIn:
+    """What the panel shows."""
+
+    comparison: Comparison
+    stakes: Stakes
+    candidate_id: str
+
+
+def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
+    """Compare the build and weigh what is at stake. Raises LedgerError with one sentence."""
+    changes = {**record_changes(inputs.build, dict(inputs.seen)), **dict(inputs.moved)}
+    build = change(inputs.build, changes) if changes else inputs.build
+    comparison = compare(build, system=inputs.system, step=progress.step)
+    return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), inputs.candidate_id)
+
+
+class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
+    """The panel; `widget` is what a cell shows."""
+
+    def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
+        super().__init__(folder, "break-in", compute_break_in)
+        self.result: BreakIn | None = None
+        self.shelf = Shelf(record)
+        self.use_record = RecordTick(self.shelf, self.request, self.fail)
+        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
+        self.cam.add_class("ll-cam")
+        self.cam.observe(lambda _: self._other_cam(), names="value")
+        downloads = [
+            screen.DownloadButton(self._file(name), label=label, hint=hint)
+            for label, name, hint in (
+                ("Order list", "orders", "To print, with a box to tick on each line (HTML)"),
+                ("Run sheet", "run", "The run-in step by step, with columns to fill in (HTML)"),
+            )
+        ]
+        for button, name in zip(downloads, ("orders", "run"), strict=True):
+            button.add_class(f"ll-get-{name}")
+        self.bar.children = [self.picker, self.cam, self.upload, self.system, self.reset, *downloads]
+        self.orders, self.run_in, self.at_stake = (w.HTML(layout=WIDE) for _ in range(3))
+        self._stake_charts = Charts()
+        self.record = RecordView(self.shelf, self._kept, self._record_changed)
+        self.wear = WearView(self.shelf)
+        self.pages = w.Tab(
+            [
+                w.VBox([self.orders], layout=WIDE),
+                w.VBox([self.run_in], layout=WIDE),
+                w.VBox([self._stake_charts.box, self.at_stake], layout=WIDE),
+                self.record.widget,
+                self.wear.widget,
+            ],
+            layout=WIDE,
+        )
+        for i, title in enumerate(("Order list", "Run-in", "At stake", "Record", "Wear")):
+            self.pages.set_title(i, title)
+        self.pages.add_class("ll-pages")
+        # Plotly mislays a legend in a page that is hidden: its charts are drawn once the page is looked at.
+        self.pages.observe(lambda _: self._draw(), names="selected_index")
+        body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
+        body.add_class("ll-body")
+        self.widget = self.frame([body])
+        self.open_file(start)
+
+    def _kept(self) -> tuple[Build, str]:
+        return self.current(), self.cam.value
+
+    # -- controls ------------------------------------------------------------------------------------------
+
+    def open(self, build: Build) -> None:
+        """Open a build with its answer's cam, or its first, chosen."""
+        options = [(c.name, c.id) for c in build.candidates]
+        before = self.cam.value
+
+        def set_cams() -> None:
+            self.cam.options = options
+            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
+
+        self.quietly(set_cams)
+        super().open(build)
+        self.wear.fit(build, self.system.value)
+
+    def _other_cam(self) -> None:
+        if not self._quiet:
+            self.quietly(self._fill_controls)
+            self.request()
+
+    def make_controls(self) -> dict[str, list[w.Widget]]:
+        """Run-in, chance of a loss, and money."""
+        build, currency = self.build, self.build.currency
+        c = build.candidate(self.cam.value)
+        stem = f"candidates.{c.id}"
+        run_in: list[w.Widget] = []
+        if c.follower == "flat":
+            run_in += [
+                self.slider(f"{stem}.run_in_time", "Minutes", c.run_in_time_s / 60.0, 5, 60, 1, "min"),
+                self.slider(f"{stem}.run_in_speed", "Speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
+            ]
+        run_in += [
+            self.slider(f"{stem}.dyno_time", "Dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
+            self.slider(
+                f"{stem}.fitting_time", "Hours to fit", c.fitting_time_h, 0, max(30, 2 * c.fitting_time_h), 0.5, "h"
+            ),
+        ]
+        shop = build.shop
+        money = [
+            self.slider(
+                "shop.labour_rate",
+                "Labour",
+                shop.labour_rate_money_per_h,
+                0,
+                round_top(3 * shop.labour_rate_money_per_h),
+                5,
+                f"{currency}/h",
+            ),
+            self.slider(
+                "shop.dyno_rate",
+                "Dyno",
+                shop.dyno_rate_money_per_h,
+                0,
+                round_top(3 * shop.dyno_rate_money_per_h),
+                5,
+                f"{currency}/h",
+            ),
+            self.slider(
+                "shop.run_in_oil",
+                "Oil, filter, first service",
+                shop.run_in_oil_money,
+                0,
+                round_top(3 * shop.run_in_oil_money),
+                5,
+                currency,
+            ),
+            self.slider(
+                "limits.budget",
+                "Budget",
+                build.limits.budget_money,
+                0,
+                round_top(3 * build.limits.budget_money),
+                50,
+                currency,
+            ),
+        ]
+        return {"Chance of a loss": self._risk(), "Run-in": run_in, "Money": money}
+
+    def _risk(self) -> list[w.Widget]:
+        build = self.build
+        c = build.candidate(self.cam.value)
+        stem = f"candidates.{c.id}.failure"
+        options = sorted({float(n) for n in (*_ONE_IN, c.failure.one_in)})
+        chance = w.SelectionSlider(
+            options=[(f"1 in {n:,.0f}", n) for n in options], value=c.failure.one_in, description="lost in",
+            layout=WIDE, style=_LABEL, tooltip=f"{c.failure.what}: the opinion before factors, about 1 build in so many",
+        )  # fmt: skip
+        chance.add_class("ll-set-chance")
+        chance.observe(lambda event: self.move(f"{stem}.one_in", event["new"]), names="value")
+        worth = self.slider(
+            f"{stem}.worth_builds",
+            "sure as builds",
+            c.failure.worth_builds,
+            2,
+            max(200, 2 * c.failure.worth_builds),
+            1,
+            "",
+        )
+        cost = self.slider(
+            f"{stem}.cost",
+            "cost of one loss",
+            c.failure.cost_money,
+            0,
+            round_top(3 * c.failure.cost_money),
+            50,
+            build.currency,
+        )
+        found: list[w.Widget] = [
+            w.HTML(f"<span class='ll-quiet'>{escape(c.failure.what)}</span>"),
+            chance,
+            worth,
+            cost,
+            self.use_record.box,
+        ]
+        for title, key, every, on in (
+            ("What is against it", "factors", build.factors, c.failure.factor_ids),
+            ("What is done about it", "precautions", build.precautions, c.failure.precaution_ids),
+        ):
+            found.append(w.HTML(f"<div class='ll-quiet'>{title}</div>"))
+            boxes: dict[str, w.Checkbox] = {}
+            for each in every:
+                if each.follower != c.follower or getattr(each, "switch", "off") != "off":
+                    continue
+                boxes[each.id] = w.Checkbox(value=each.id in on, description=each.text, indent=False, layout=WIDE)
+                boxes[each.id].add_class(f"ll-{key}-{each.id}")
+                boxes[each.id].observe(self._ticked(f"{stem}.{key}", boxes), names="value")
+            found += boxes.values()
+        return found
+
+    def _ticked(self, path: str, boxes: dict[str, w.Checkbox]) -> Callable[[Any], None]:
+        return lambda _: self.move(path, " ".join(name for name, box in boxes.items() if box.value))
+
+    def _record_changed(self) -> None:
+        self.use_record.refresh()
+        self.wear.refresh()
+        if self.use_record.box.value:
+            self.request()
+
+    # -- computing and showing -----------------------------------------------------------------------------
+
+    def inputs(self) -> BreakInInputs:
+        """The build, what was moved, the cam, and the record if it is to speak."""
+        return BreakInInputs(self.build, self.moved, self.cam.value, self.use_record.seen(), self.system.value)
+
+    def show(self, result: BreakIn) -> None:
+        """Answer, order list, run-in, stakes."""
+        self.result = result
+        comparison, chosen = result.comparison, result.candidate_id
+        self.tell(*_answer(result))
+        self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
+        self.at_stake.value = break_in_views.tables_html(break_in_views.stake_tables(result.stakes, chosen))
+        self._draw()
+        self.wear.fit(comparison.build, comparison.system)
+
+    def _draw(self) -> None:
+        if self.result is None or self.pages.selected_index != _AT_STAKE:
+            return
+        comparison, chosen = self.result.comparison, self.result.candidate_id
+        self._stake_charts.draw(
+            {
+                "Cost against the chance of a wiped lobe": plots.risk_figure(comparison),
+                "What moves the cost of owning most": break_in_plots.tornado_figure(self.result.stakes, chosen),
+            }
+        )
+
+    def _file(self, which: str) -> Callable[[], tuple[str, str, str] | None]:
+        def make() -> tuple[str, str, str] | None:
+            result = self.result
+            if result is None:
+                return None
+            stem = (
+                re.sub(r"[^A-Za-z0-9]+", "-", f"{result.comparison.build.name} {result.candidate_id}")
+                .strip("-")
+                .lower()
+            )
+            try:
+                return (
+                    f"{stem}-orders.html",
+                    "text/html",
+                    break_in_views.order_sheet_html(result.comparison, result.candidate_id),
+                )
+            except LedgerError as trouble:
+                self.fail(str(trouble))
+                return None
+
+        return make
+
+
+def _answer(result: BreakIn) -> tuple[str, list[str]]:
+    """The answer sentence and its reasons: break-evens first."""
+    chosen = result.stakes.of(result.candidate_id)
+    own = [b.text for b in result.comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)]
+    answer, *rest = [*own, chosen.answer]
+    return answer, [*rest, f"The verdict: {result.comparison.answer}"]

@@ -1,0 +1,372 @@
+"""What the break-in page and its sheets show: order list, stakes, record and wear as HTML.
+
+What must be ordered, machined, measured?     `order_tables`, `order_sheet_html`
+What is at stake?                             `stake_tables`, `input_name`
+What has the shop written down?               `record_tables`
+Which lobe is losing lift?                    `watch_tables`
+
+Text goes through templates with escaping on; `Table` is what they are given.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import markupsafe
+
+from lobeledger.entries import Entry
+from lobeledger.figures import Figure
+from lobeledger.pairing import OrderLine, order_list
+from lobeledger.parts import Build, Candidate
+from lobeledger.report import style_text, templates
+from lobeledger.results import Comparison, chance_text, money_text
+from lobeledger.stake import Stake, Stakes
+from lobeledger.units import from_si, shown_unit
+from lobeledger.wear import Watch
+
+__all__ = [
+    "Row",
+    "Table",
+    "input_name",
+    "order_sheet_html",
+    "order_tables",
+    "record_tables",
+    "stake_tables",
+    "tables_html",
+    "watch_tables",
+]
+
+_VERBS = {
+    "stop": "Does not go together",
+    "buy": "Buy",
+    "change": "Change",
+    "machine": "Machine",
+    "measure": "Measure",
+    "keep": "Keep in mind",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a table."""
+
+    cells: tuple[str, ...]
+    strong: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table for the screen; `numbers` are the columns set to the right."""
+
+    title: str = ""
+    intro: str = ""
+    heads: tuple[str, ...] = ()
+    rows: tuple[Row, ...] = field(default=())
+    numbers: tuple[int, ...] = ()
+
+
+def tables_html(tables: Iterable[Table]) -> str:
+    """Tables as HTML for a panel."""
+    return templates().get_template("tables.html.j2").render(tables=[t for t in tables if t.rows or t.intro])
+
+
+def _span(figure: Figure, digits: int = 0) -> str:
+    low, high = (f"{end:,.{digits}f}" for end in figure[1:])
+    return f"{figure.value:,.{digits}f}" + (f" ({low} to {high})" if low != high else "")
+
+
+# -- order list ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Order:
+    """One thing to do, from a price line or a rule."""
+
+    verb: str
+    what: str
+    why: str
+    origin: str
+    count: str
+    price: float
+    hours: float
+    is_added: bool
+
+
+def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
+    """The sheet's own lines, each with the reason of the rule it serves."""
+    return [
+        _Order(
+            "machine" if p.group == "machining" else "buy",
+            p.item,
+            reasons.get(p.item, ""),
+            "on the sheet",
+            f"{p.quantity:g}",
+            p.price_money * p.quantity,
+            0.0,
+            False,
+        )
+        for p in candidate.parts
+    ]
+
+
+def _rule_line(line: OrderLine, system: str) -> _Order:
+    why = line.why
+    if line.change_m is not None:
+        way = "longer" if line.change_m > 0 else "shorter"
+        why += f"; by lifter height and base circle {_length(abs(line.change_m), system)} {way} than now"
+    if line.covered_by:
+        why += f" (on the sheet: {line.covered_by})"
+    price = (line.price_money or 0.0) * line.quantity if line.is_added else 0.0
+    hours = line.time_h * line.quantity if line.is_added else 0.0
+    return _Order(line.verb, line.what, why, line.origin, f"{line.quantity:g}", price, hours, line.is_added)
+
+
+def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_Order]]:
+    """Everything to do by verb; a rule that a price line already serves is not listed twice."""
+    found: dict[str, list[_Order]] = {verb: [] for verb in _VERBS}
+    rules = order_list(build, candidate)
+    reasons: dict[str, str] = {}
+    for line in rules:
+        if line.covered_by and line.verb in ("buy", "change", "machine"):
+            reasons.setdefault(line.covered_by, line.why)
+    for order in _price_lines(candidate, reasons):
+        found[order.verb].append(order)
+    for each in build.precautions_on(candidate):
+        found["buy" if each.price_money else "keep"].append(
+            _Order(
+                "buy",
+                each.text,
+                "precaution against a loss",
+                each.origin,
+                "1",
+                each.price_money,
+                each.time_h,
+                False,
+            )
+        )
+    for line in rules:
+        if line.covered_by and line.verb in ("buy", "change", "machine"):
+            continue
+        found[line.verb].append(_rule_line(line, system))
+    return found
+
+
+def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
+    """What to buy, change, machine and measure, for the screen."""
+    build = comparison.build
+    candidate = build.candidate(candidate_id)
+    tables = []
+    for verb, orders in _orders(build, candidate, comparison.system).items():
+        if not orders:
+            continue
+        with_money = any(o.price or o.hours for o in orders)
+        heads: tuple[str, ...] = (_VERBS[verb], "why", "origin")
+        if with_money:
+            heads += (build.currency, "hours")
+        rows = []
+        for o in orders:
+            cells: tuple[str, ...] = (o.what if o.count == "1" else f"{o.count} x {o.what}", o.why, o.origin)
+            if with_money:
+                cells += (f"{o.price:,.2f}" if o.price else "", f"{o.hours:g}" if o.hours else "")
+            rows.append(Row(cells, o.is_added))
+        tables.append(Table(heads=heads, rows=tuple(rows), numbers=(3, 4)))
+    return tables
+
+
+def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
+    """The order list of one candidate as a page to print, with a box to tick on each line."""
+    build = comparison.build
+    candidate = build.candidate(candidate_id)
+    orders = _orders(build, candidate, comparison.system)
+    parts = [
+        {
+            "title": title,
+            "is_found": verb in ("measure", "keep"),
+            "rows": [
+                {
+                    "what": o.what,
+                    "why": o.why + ("; not on the sheet, added at the library's price" if o.is_added else ""),
+                    "count": o.count,
+                    "price": f"{o.price:,.2f}" if o.price else "",
+                    "hours": f"{o.hours:g}" if o.hours else "",
+                }
+                for o in orders[verb]
+            ],
+        }
+        for verb, title in _VERBS.items()
+        if verb != "stop" and orders[verb]
+    ]
+    every = [o for each in orders.values() for o in each]
+    added = sum(o.price for o in every if o.is_added)
+    return (
+        templates()
+        .get_template("order_sheet.html.j2")
+        .render(
+            title=f"{build.name}: order list",
+            style=markupsafe.Markup(style_text()),
+            build=build,
+            candidate=candidate,
+            date=(date or datetime.date.today()).isoformat(),
+            stops=[f"{o.what}: {o.why}" for o in orders["stop"]],
+            parts=parts,
+            total=f"{sum(o.price for o in every):,.2f}",
+            hours=f"{sum(o.hours for o in every) + candidate.fitting_time_h:g}",
+            added=f"{added:,.2f}" if added else "",
+        )
+    )
+
+
+def _length(value_m: float, system: str) -> str:
+    return f"{from_si(value_m, 'lift', system):.3f} {shown_unit('lift', system)}"
+
+
+# -- stakes -------------------------------------------------------------------------------------------------
+
+
+def input_name(build: Build, path: str) -> str:
+    """An input of the cost in words, from its path."""
+    steps = path.split(".")
+    if steps[0] == "factors":
+        return "size of: " + next(f.text for f in build.factors if f.id == steps[1])
+    if steps[0] == "precautions":
+        return f"{steps[2]} of: " + next(p.text for p in build.precautions if p.id == steps[1])
+    if steps[0] == "pairing":
+        return f"{steps[2]} of: " + next(r.item for r in build.pairing if r.id == steps[1])
+    if steps[0] == "candidates":
+        if steps[2] == "parts":
+            return f"{steps[4]} of: " + build.candidate(steps[1]).parts[int(steps[3])].item
+        steps = steps[2:]
+        if steps[0] == "failure":
+            return {"chance": "chance of a loss", "cost": "cost of one loss"}.get(steps[1], steps[1])
+    else:
+        steps = steps[1:]
+    return " ".join(steps).replace("_", " ")
+
+
+def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
+    """What is at stake with one candidate: precautions by worth, factors, what is worth knowing."""
+    build = stakes.comparison.build
+    one = stakes.of(candidate_id)
+    return [_precaution_table(build, one), _factor_table(one), _luck_table(stakes, one), _information_table(stakes)]
+
+
+def _precaution_table(build: Build, one: Stake) -> Table:
+    useful = [w for w in one.precautions if w.loss_saved > 0.0]
+    idle = [w.text for w in one.precautions if w.loss_saved <= 0.0]
+    intro = "Each judged alone: loss saved on average, less its own price and time with freight, tax and surprises."
+    if idle:
+        intro += f" Nothing to gain unless its factor is ticked: {'; '.join(idle)}."
+    rows = tuple(
+        Row(
+            (
+                w.text,
+                chance_text(w.chance_after),
+                f"{w.loss_saved:,.0f}",
+                f"{w.price:,.0f}",
+                _span(w.worth),
+                w.origin,
+            ),
+            w.pays,
+        )
+        for w in useful
+    )
+    heads = ("precaution", "lost in, with it", "saves", "costs", f"worth, {build.currency} (5 to 95 %)", "origin")
+    return Table("Precautions, by what they are worth", intro, heads, rows, (2, 3, 4))
+
+
+def _factor_table(one: Stake) -> Table:
+    rows = tuple(
+        Row(
+            (
+                ("on" if f.is_on else "off") + (", by its figures" if f.is_automatic else ""),
+                f.factor.text,
+                f"x {f.factor.odds:g} ({f.factor.low:g} to {f.factor.high:g})",
+                f.factor.reason,
+                f.factor.origin,
+            ),
+            f.is_on,
+        )
+        for f in one.factors
+    )
+    return Table(
+        "Factors that multiply the odds of a loss",
+        f"The opinion before factors is {chance_text(one.opinion)}; with those that are on, "
+        f"{chance_text(one.chance.value)}.",
+        ("", "factor", "odds", "why", "origin"),
+        rows,
+        (2,),
+    )
+
+
+def _luck_table(stakes: Stakes, one: Stake) -> Table:
+    names = {r.candidate.id: r.candidate.name for r in stakes.comparison.results}
+    rows = tuple(
+        Row((names[p.flat_id], names[p.roller_id], f"{p.expected_share:.0%}", f"{p.realised_share:.0%}"))
+        for p in stakes.pairs
+        if one.candidate.id in (p.flat_id, p.roller_id)
+    )
+    return Table(
+        "How often the flat is the cheaper to own",
+        f"On average, and with the luck of one build ({stakes.count:,} builds drawn).",
+        ("flat", "roller", "on average", "in one build"),
+        rows,
+        (2, 3),
+    )
+
+
+def _information_table(stakes: Stakes) -> Table:
+    money = money_text(stakes.comparison.build)
+    passing = sum(r.passes for r in stakes.comparison.results)
+    title = "What it is worth to know before choosing"
+    if passing < 2:
+        how = "one candidate passes" if passing else "no candidate passes"
+        return Table(title, f"Nothing: {how}, so no knowledge would change the choice.")
+    rows = tuple(Row((i.what, money(i.worth))) for i in stakes.information)
+    return Table(title, "The most it would pay to find out, among the candidates that pass.", ("", "worth"), rows, (1,))
+
+
+# -- record and wear ----------------------------------------------------------------------------------------
+
+
+def record_tables(entries: Sequence[Entry], *, most: int = 60) -> list[Table]:
+    """Entries of the record, newest first."""
+    shown = list(entries)[::-1][:most]
+    rows = []
+    for e in shown:
+        said = ", ".join(
+            f"{name.removesuffix('_id').replace('_', ' ')} {value}"
+            for name, value in e.values.items()
+            if value not in (None, "") and name not in ("date", "sheet", "plan")
+        )
+        version = "" if e.version == 1 else f"version {e.version}"
+        rows.append(Row((str(e.id), e.kind, str(e.values.get("date") or e.made_at[:10]), said, version)))
+    left = len(entries) - len(shown)
+    intro = f"{len(entries)} entries" + (f", the newest {most} shown" if left > 0 else "") + "."
+    return [Table("", intro, ("entry", "kind", "date", "says", ""), tuple(rows), (0,))]
+
+
+def watch_tables(watch: Watch, system: str) -> list[Table]:
+    """Every lobe of an inspection: what it lost, how sure, verdict."""
+    unit = shown_unit("lift", system)
+    digits = 4 if system == "us" else 3
+
+    def length(value_m: float) -> str:
+        return f"{from_si(value_m, 'lift', system):.{digits}f}"
+
+    rows = tuple(
+        Row(
+            (
+                lobe.name,
+                f"{length(lobe.loss.loss_m)} ({length(lobe.loss.low_m)} to {length(lobe.loss.high_m)})",
+                "" if lobe.excess_m is None else length(lobe.excess_m),
+                f"{lobe.loss.chance_over_limit:.0%}",
+                lobe.verdict,
+            ),
+            lobe.verdict != "go on",
+        )
+        for lobe in watch.lobes
+    )
+    heads = ("lobe", f"lift lost, {unit} (95 %)", "beyond its neighbours", f"over {length(watch.limit_m)} {unit}", "")
+    return [Table(heads=heads, rows=rows, numbers=(1, 2, 3))]

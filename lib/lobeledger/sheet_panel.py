@@ -1,0 +1,288 @@
+"""What every panel about a build has: a bar to open and change it, sliders, an answer, and errors as sentences.
+
+A panel over one build sheet            `SheetPanel`
+Live figures in a grid                  `Charts`
+A round top end for a slider            `round_top`
+A file name from what a user typed      `file_stem`
+
+A panel of its own kind says which controls it has (`make_controls`), what it computes from (`inputs`) and how a
+result is shown (`show`); the runner is here once.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable
+from html import escape
+from pathlib import Path
+from typing import Any, Generic, TypeVar
+
+import ipywidgets as w
+
+from lobeledger import screen
+from lobeledger.buildfile import build_from_bytes, change, read_build
+from lobeledger.errors import BuildError, LedgerError
+from lobeledger.parts import Build
+from lobeledger.runner import Progress, Runner
+
+__all__ = ["WIDE", "Charts", "SheetPanel", "file_stem", "round_top"]
+
+Inputs = TypeVar("Inputs")
+Result = TypeVar("Result")
+
+WIDE = w.Layout(width="100%")
+
+
+class SheetPanel(Generic[Inputs, Result]):
+    """Wiring that panels share; `widget` is what a cell shows, `runner` does the work."""
+
+    def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
+        self.folder, self.name = folder, name
+        self.build: Build
+        self._moved: dict[str, Any] = {}
+        self._quiet = self._stuck = False
+        self.runner: Runner[Inputs, Result] = Runner(
+            compute, self._show, fail=self._compute_failed, busy=self._busy, name=name
+        )
+        self.picker = w.Dropdown(options=self.names(), description="Build", style={"description_width": "40px"})
+        self.picker.add_class("ll-picker")
+        self.picker.observe(lambda event: self.open_file(event["new"]), names="value")
+        self.upload = w.FileUpload(
+            accept=".toml", description="Open file", tooltip="Read a build sheet (.toml) of your own"
+        )
+        self.upload.add_class("ll-upload")
+        self.upload.observe(self._uploaded, names="value")
+        self.system = w.ToggleButtons(
+            options=[("US", "us"), ("Metric", "metric")], tooltips=["inches, lbf, psi", "mm, N, kPa"],
+            style={"button_width": "56px"},
+        )  # fmt: skip
+        self.system.add_class("ll-system")
+        self.system.observe(lambda _: self.request(), names="value")
+        self.reset = self.button("Reset", "Back to the build as it was read", lambda: self.open(self.build))
+        self.reset.add_class("ll-reset")
+        self.bar = w.Box([])
+        self.bar.add_class("ll-bar")
+        self.message, self.answer, self.footer = (w.HTML(layout=WIDE) for _ in range(3))
+        for view, kind in ((self.message, "message"), (self.answer, "verdict"), (self.footer, "foot")):
+            view.add_class(f"ll-view-{kind}")
+        self.progress = w.FloatProgress(
+            min=0.0, max=1.0, layout=w.Layout(width="100%", visibility="hidden", height="10px")
+        )
+        self.progress.add_class("ll-progress")
+        self.controls = w.Accordion(children=[], layout=WIDE)
+
+    # -- what a panel of its own kind says -----------------------------------------------------------------
+
+    def make_controls(self) -> dict[str, list[w.Widget]]:
+        """Titles and controls of the accordion for the build that is open."""
+        raise NotImplementedError
+
+    def inputs(self) -> Inputs:
+        """What to compute from, as the controls stand."""
+        raise NotImplementedError
+
+    def show(self, result: Result) -> None:
+        """Bring the views to a result."""
+        raise NotImplementedError
+
+    def frame(self, body: Iterable[w.Widget]) -> w.Widget:
+        """The whole panel: style, bar, message, answer, progress, then `body` and the footer."""
+        widget = w.VBox(
+            [screen.style_widget(), self.bar, self.message, self.answer, self.progress, *body, self.footer],
+            layout=w.Layout(width="100%", overflow="hidden"),
+        )
+        widget.add_class("ll-panel")
+        widget.add_class(f"ll-{self.name}")
+        return widget
+
+    # -- opening -------------------------------------------------------------------------------------------
+
+    def names(self) -> list[str]:
+        """Names of the build sheets in the folder."""
+        return sorted(p.stem for p in self.folder.glob("*.toml"))
+
+    def open_file(self, name: str) -> None:
+        """Open a build sheet of the folder by its name without ending."""
+        self.attempt(lambda: self.open(read_build(self.folder / f"{name}.toml")))
+        self.quietly(lambda: setattr(self.picker, "value", name if name in self.picker.options else None))
+
+    def _uploaded(self, _: Any) -> None:
+        if not self.upload.value:
+            return
+        file = self.upload.value[0]
+        self.attempt(lambda: self.open(build_from_bytes(bytes(file["content"]), str(file["name"]))))
+        self.quietly(lambda: setattr(self.upload, "value", ()))
+
+    def open(self, build: Build) -> None:
+        """Open a build: fresh controls, fresh result."""
+        self.build, self._moved = build, {}
+        self.quietly(self._fill_controls)
+        self.say("")
+        self.request()
+
+    def _fill_controls(self) -> None:
+        sections = self.make_controls()
+        self.controls.children = [w.VBox(children, layout=WIDE) for children in sections.values()]
+        for i, title in enumerate(sections):
+            self.controls.set_title(i, title)
+        self.controls.selected_index = 0
+
+    def attempt(self, act: Callable[[], None]) -> None:
+        """A user's mistake becomes its sentence; what was shown stays."""
+        if self._quiet:
+            return
+        try:
+            act()
+        except LedgerError as trouble:
+            self.fail(str(trouble))
+
+    def quietly(self, act: Callable[[], None]) -> None:
+        """Set widgets without their asking for a new result."""
+        before, self._quiet = self._quiet, True
+        try:
+            act()
+        finally:
+            self._quiet = before
+
+    # -- controls ------------------------------------------------------------------------------------------
+
+    @staticmethod
+    def button(text: str, hint: str, act: Callable[[], None]) -> w.Button:
+        """A button that does something."""
+        button = w.Button(description=text, tooltip=hint, layout=w.Layout(width="auto"))
+        button.on_click(lambda _: act())
+        return button
+
+    def slider(
+        self, path: str, text: str, value: float, low: float, high: float, step: float, unit: str, hint: str = ""
+    ) -> w.Widget:
+        """A slider that moves one value of the sheet; the value now is always reachable.
+
+        A value keeps its doubt as it is moved: its low and high go with it in proportion.
+        """
+        low, high = min(low, value), max(high, value)
+        # A browser's slider snaps to its steps and sends back what it snapped to: the value now must be on one.
+        step = next((s for s in (step, step / 5, step / 50, step / 500) if _on_step(value - low, s)), 1e-9)
+        slider = w.FloatSlider(
+            value=value, min=low, max=high, step=step, description=text, readout_format=",.0f" if step >= 1 else ",.1f" if step >= 0.1 else ",.2f",
+            style={"description_width": "104px"}, layout=WIDE, tooltip=hint or self._meaning(path),
+        )  # fmt: skip
+        slider.add_class("ll-set-" + re.sub(r"[^a-z0-9]+", "-", path))
+
+        def moved(event: dict[str, Any]) -> None:
+            def text(number: float) -> str:
+                return f"{number:.10g} {unit}".strip()
+
+            new, datum = event["new"], self.build.data.get(path)
+            if datum is None or datum.low is None or datum.high is None or not value:
+                self.move(path, text(new))
+            else:
+                low, high = (end / float(datum.value) * new for end in (datum.low, datum.high))
+                self.move(path, {"value": text(new), "low": text(low), "high": text(high)})
+
+        slider.observe(moved, names="value")
+        return slider
+
+    def _meaning(self, path: str) -> str:
+        datum = self.build.data.get(path)
+        return f"{datum.text}, {datum.origin}" if datum else ""
+
+    # -- moving, computing, showing ------------------------------------------------------------------------
+
+    def move(self, path: str, value: Any) -> None:
+        """Move one value of the sheet and ask for the result."""
+        if not self._quiet:
+            self._moved[path] = value
+            self.request()
+
+    @property
+    def moved(self) -> tuple[tuple[str, Any], ...]:
+        """What has been moved since the sheet was read."""
+        return tuple(self._moved.items())
+
+    def current(self) -> Build:
+        """The build with what has been moved. Raises LedgerError."""
+        return change(self.build, self._moved) if self._moved else self.build
+
+    def request(self) -> None:
+        """Ask for the result of the controls as they stand."""
+        if not self._quiet:
+            self.runner.request(self.inputs())
+
+    def _busy(self, share: float | None) -> None:
+        self.progress.layout.visibility = "hidden" if share is None else "visible"
+        self.progress.value = share or 0.0
+
+    def _compute_failed(self, sentence: str) -> None:
+        self._stuck = True
+        self.fail(sentence)
+
+    def fail(self, sentence: str) -> None:
+        """Say what went wrong."""
+        self.message.value = f'<div class="ll-error" role="alert">{escape(sentence)}</div>'
+
+    def say(self, sentence: str) -> None:
+        """Say something in passing; empty takes it away."""
+        self.message.value = f'<div class="ll-note" role="status">{escape(sentence)}</div>' if sentence else ""
+
+    def _show(self, result: Result) -> None:
+        if self._stuck:
+            # Only a failed computation is mended by a good one; what saving or opening said stays to be read.
+            self._stuck = False
+            self.say("")
+        self.show(result)
+
+    def tell(self, answer: str, reasons: Iterable[str]) -> None:
+        """The answer and its reasons, at the top."""
+        listed = "".join(f"<li>{escape(r)}</li>" for r in reasons)
+        self.answer.value = (
+            f'<div class="ll-answer" role="status" aria-live="polite">{escape(answer)}</div>'
+            f'<ul class="ll-reasons">{listed}</ul>'
+        )
+
+
+class Charts:
+    """Live figures with their titles in a grid; drawn anew only where the traces no longer match."""
+
+    def __init__(self, wide: tuple[str, ...] = ()) -> None:
+        self.box = w.Box([])
+        self.box.add_class("ll-grid")
+        self.figures: dict[str, Any] = {}
+        self._wide = wide
+
+    def draw(self, figures: dict[str, dict[str, Any]]) -> None:
+        """Bring the grid to these figures, by title."""
+        rebuild = list(figures) != list(self.figures)
+        kept = {title: widget for title, widget in self.figures.items() if title in figures}
+        for title, figure in figures.items():
+            if title not in kept or not screen.redraw(kept[title], figure):
+                kept[title] = screen.live_figure(figure)
+                rebuild = True
+        self.figures = {title: kept[title] for title in figures}
+        if not rebuild:
+            return
+        boxes = []
+        for title, widget in self.figures.items():
+            box = w.VBox([w.HTML(f'<div class="ll-chart-title">{escape(title)}</div>'), widget], layout=WIDE)
+            if title in self._wide:
+                box.add_class("ll-wide")
+            boxes.append(box)
+        self.box.children = boxes
+
+
+def file_stem(name: str) -> str:
+    """A file name from what the user typed. Raises BuildError when nothing usable is left."""
+    stem = re.sub(r'[\\/:*?"<>|\x00-\x1f]+', "-", name.strip()).strip(". -")
+    stem = stem.removesuffix(".toml")[:80]
+    if not stem:
+        raise BuildError("give the build a name to save it under, such as my-build")
+    return stem
+
+
+def _on_step(distance: float, step: float) -> bool:
+    return abs(distance / step - round(distance / step)) < 1e-6
+
+
+def round_top(top: float) -> float:
+    """A round upper end for a slider."""
+    return max(10.0, round(top, -1 if top < 1000 else -2))

@@ -1,0 +1,216 @@
+"""The break-in panel in process: every control at both ends, the record, the wear watch, what is handed out."""
+
+from __future__ import annotations
+
+import datetime
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+import pytest
+
+from lobeledger.break_in_panel import BreakIn, BreakInPanel
+from lobeledger.record import open_record
+from lobeledger.tables import data_dir
+
+SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
+
+
+@pytest.fixture()
+def folder(tmp_path: Path) -> Path:
+    place = tmp_path / "builds ü"
+    place.mkdir()
+    for name in SHIPPED:
+        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
+    return place
+
+
+@pytest.fixture()
+def panel(folder: Path, tmp_path: Path) -> Iterator[BreakInPanel]:
+    made = BreakInPanel(folder, "budget-cruiser", tmp_path / "shop.sqlite")
+    settled(made)
+    yield made
+    made.runner.close()
+
+
+def settled(panel: BreakInPanel) -> BreakIn:
+    assert panel.runner.wait(60)
+    assert panel.result is not None
+    assert "our fault" not in panel.message.value, panel.message.value
+    return panel.result
+
+
+def walk(widget: Any) -> Iterator[Any]:
+    yield widget
+    for child in getattr(widget, "children", ()):
+        yield from walk(child)
+
+
+def ticks(panel: BreakInPanel, part: str) -> dict[str, w.Checkbox]:
+    return {
+        name.removeprefix(f"ll-{part}-"): each
+        for each in walk(panel.controls)
+        if isinstance(each, w.Checkbox)
+        for name in each._dom_classes
+        if name.startswith(f"ll-{part}-")
+    }
+
+
+def chance(panel: BreakInPanel) -> float:
+    result = settled(panel)
+    return result.stakes.of(result.candidate_id).chance.value
+
+
+def test_it_opens_with_break_even_first_and_leaves_no_record_behind(panel: BreakInPanel, tmp_path: Path) -> None:
+    result = settled(panel)
+    assert result.comparison.break_evens[0].text in panel.answer.value
+    assert "camshaft and lifters" in panel.orders.value and "Precautions" in panel.at_stake.value
+    assert not (tmp_path / "shop.sqlite").exists(), "looking writes nothing"
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_every_control_holds_at_both_ends(folder: Path, tmp_path: Path, name: str) -> None:
+    panel = BreakInPanel(folder, name, tmp_path / "shop.sqlite")
+    settled(panel)
+    for _, cam in panel.cam.options:
+        panel.cam.value = cam
+        settled(panel)
+        found = [x for x in walk(panel.controls) if isinstance(x, (w.FloatSlider, w.SelectionSlider, w.Checkbox))]
+        assert len(found) > 10
+        for each in found:
+            before = each.value
+            if isinstance(each, w.Checkbox):
+                ends = [not before]
+            elif isinstance(each, w.SelectionSlider):
+                ends = [each.options[0][1], each.options[-1][1]]
+            else:
+                ends = [each.min, each.max]
+            for end in ends:
+                each.value = end
+                settled(panel)
+            each.value = before
+        settled(panel)
+        assert "ll-error" not in panel.message.value
+    panel.runner.close()
+
+
+def test_factors_and_precautions_move_the_chance_both_ways(panel: BreakInPanel) -> None:
+    plain = chance(panel)
+    ticks(panel, "factors")["used-lifters"].value = True
+    worse = chance(panel)
+    ticks(panel, "precautions")["new-lifters"].value = True
+    assert worse > 4 * plain
+    assert chance(panel) == pytest.approx(plain)
+    result = settled(panel)
+    assert any("new lifters, matched" in line.text for line in result.comparison.result("h-flat").lines)
+
+
+def test_another_cam_brings_its_own_order_list_and_risks(panel: BreakInPanel) -> None:
+    assert "no-gauge" in ticks(panel, "factors")
+    panel.cam.value = "h-roller"
+    assert settled(panel).candidate_id == "h-roller"
+    assert "worn-bores" in ticks(panel, "factors") and "no-gauge" not in ticks(panel, "factors")
+    assert "cam button" in panel.orders.value
+
+
+def test_the_record_speaks_only_when_told(panel: BreakInPanel, tmp_path: Path) -> None:
+    plain = chance(panel)
+    view = panel.record
+    press(view, "ll-record-keep")
+    view.result.value = "wiped lobe"
+    press(view, "ll-record-outcome")
+    with open_record(tmp_path / "shop.sqlite") as record:
+        assert record.outcomes_by_follower()["flat"] == (1, 1)
+        build = record.search(kind="build")[0]
+        assert build["sheet"] == panel.build.source
+    assert chance(panel) == plain
+    panel.use_record.box.value = True
+    # Beta(30/40, 30 - 30/40) and one loss in one build: the mean is (30/40 + 1) / 31.
+    assert chance(panel) == pytest.approx((30 / 40 + 1) / 31)
+    assert "1 lost of 1" in panel.use_record.box.description
+    panel.use_record.box.value = False
+    assert chance(panel) == plain
+
+
+def press(view: Any, name: str) -> None:
+    next(x for x in walk(view.widget) if isinstance(x, w.Button) and name in x._dom_classes).click()
+
+
+def test_corrections_keep_the_older_version_and_mistakes_are_sentences(panel: BreakInPanel) -> None:
+    view = panel.record
+    press(view, "ll-record-outcome")
+    assert "keep a build and its cam first" in view.message.value
+    press(view, "ll-record-keep")
+    view.entry.value = 1
+    assert "name" in view.field.options
+    view.field.value, view.value.value, view.why.value = "name", "Renamed <b>", "a slip"
+    press(view, "ll-record-correct")
+    assert "version 2" in view.history.value and "Renamed &lt;b&gt;" in view.list.value
+    view.entry.value = 77
+    press(view, "ll-record-out")
+    assert "ll-error" in view.message.value and "no entry 77" in view.message.value
+    view.note.value = "zebra"
+    press(view, "ll-record-add-note")
+    view.search.value = "zebra"
+    assert "zebra" in view.list.value and "Renamed" not in view.list.value
+
+
+def test_the_sample_is_thrown_away_and_csv_goes_out_and_in(panel: BreakInPanel, tmp_path: Path) -> None:
+    view = panel.record
+    view.which.value = "sample"
+    assert "1 lost of 2" in view.counts.value
+    name, mime, text = view.export._make()  # type: ignore[misc]
+    assert (name, mime) == ("shop-record.csv", "text/csv")
+    view.which.value = "own"
+    assert not (tmp_path / "shop.sqlite").exists()
+    take_in(view, text)
+    assert "entries taken in" in view.message.value
+    with open_record(tmp_path / "shop.sqlite") as record:
+        assert record.outcomes_by_follower() == {"flat": (1, 2), "roller": (0, 1)}
+    take_in(view, text)
+    assert "taken in" in view.message.value and "ll-error" in view.message.value
+
+
+def take_in(view: Any, text: str) -> None:
+    content = text.encode()
+    file = {"name": "shop.csv", "content": memoryview(content), "type": "text/csv", "size": len(content)}
+    view.upload.value = ({**file, "last_modified": datetime.datetime(2026, 1, 1)},)
+
+
+def test_wear_reads_the_record_judges_and_keeps(panel: BreakInPanel, tmp_path: Path) -> None:
+    panel.record.which.value = "sample"
+    wear = panel.wear
+    press(wear, "ll-wear-load")
+    assert "no lobe that was measured" in wear.message.value, "the newest build has no readings"
+    wear.build_choice.value = wear.build_choice.options[0][1]
+    press(wear, "ll-wear-load")
+    assert "Stop: 3 exhaust" in wear.answer.value
+    assert "8 lobes read" in wear.message.value
+    cell = wear.cells[3, "exhaust", "after"]
+    cell.value = 0.2894
+    assert "Go on" in wear.answer.value
+    panel.system.value = "metric"
+    settled(panel)
+    assert wear.cells[3, "exhaust", "after"].value == pytest.approx(0.2894 * 25.4, abs=2e-5)
+    assert "Go on" in wear.answer.value
+    wear.step.value = "rubbish"
+    assert "ll-error" in wear.message.value and "dial" in wear.message.value
+
+
+def test_lash_over_hours(panel: BreakInPanel) -> None:
+    wear = panel.wear
+    wear.lash.value = "0 0.0220 in\n15 0.0226 in\n30 0.0233 in\n45 0.0237 in"
+    assert "opens by" in wear.lash_answer.value
+    wear.lash.value = "0 0.0220 in\nlater"
+    assert "line 2" in wear.message.value and "ll-error" in wear.message.value
+
+
+def test_the_order_list_to_print(panel: BreakInPanel) -> None:
+    name, mime, text = panel._file("orders")()  # type: ignore[misc]
+    assert name.endswith("-orders.html") and mime == "text/html"
+    for line in panel.build.candidate("h-flat").parts:
+        assert line.item in text
+    assert "&#9744;" in text or "☐" in text
+    assert "Springs under load" in text

@@ -1,0 +1,405 @@
+"""Parts that go together: each rule fires where it should and nowhere else, and what it adds costs what it says.
+
+The rules are common practice; two of their formulas are geometry and are checked by sums on paper. No published
+table of such rules was found, so the outside check is each rule's own opposite.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lobeledger import build_from_text, change, compare, cost, read_build
+from lobeledger.buildfile import starter_sheet
+from lobeledger.errors import BuildError, OutOfRange
+from lobeledger.pairing import (
+    added_lines,
+    conditions,
+    facts,
+    oil_band_travel_m,
+    order_list,
+    pushrod_length_change_m,
+    rule_of,
+    stops,
+)
+from lobeledger.parts import ORIGINS, Price
+from lobeledger.tables import DATA_DIR, read_pairing
+
+INCH = 0.0254
+LBF = 4.4482216152605  # N, exact by definition of the pound and of standard gravity
+FUEL = cost.FuelUse(displacement_m3=0.005, valvetrain_friction_pa=20e3, mean_speed_rpm=2400.0)
+RULES = {rule.id: rule for rule in read_pairing()}
+NEEDS = sorted({need for rule in RULES.values() for need in rule.needs})
+BUILDS = sorted((DATA_DIR / "builds").glob("*.toml"))
+F, R = "candidates.h-flat.", "candidates.h-roller."
+
+
+@functools.cache
+def starter(*pairs: tuple[str, object]):
+    build = build_from_text(starter_sheet())
+    return change(build, dict(pairs)) if pairs else build
+
+
+def rules_of(build, candidate_id):
+    return {line.rule for line in order_list(build, build.candidate(candidate_id))}
+
+
+def bought(build, candidate_id):
+    return {line.rule for line in added_lines(build, build.candidate(candidate_id))}
+
+
+# rule -> candidate, changes under which it holds, changes under which it does not
+TRIED: dict[str, tuple[str, dict[str, object], dict[str, object]]] = {
+    "flat-used": ("h-flat", {F + "lifter_state": "used"}, {}),
+    "flat-lifters": ("h-flat", {}, {"@": "h-roller"}),
+    "roller-guides-missing": ("h-roller", {R + "parts.1.serves": "lifters"}, {}),
+    "link-bars": ("h-roller", {}, {"block.lifter_provision": "factory guides"}),
+    "roller-lifters": ("h-roller", {"block.lifter_provision": "factory guides"}, {}),
+    "lifter-guides": ("h-roller", {"block.lifter_provision": "factory guides"}, {}),
+    "oil-band-low": (
+        "h-roller",
+        {"block.oil_band": "0.02 in", "block.fitted_base_circle_radius": "0.600 in"},  # 0.02 - 0.05 < 0
+        {"block.oil_band": "0.06 in", "block.fitted_base_circle_radius": "0.600 in"},  # 0.06 - 0.05 > 0
+    ),
+    "oil-band-high": (
+        "h-roller",
+        {"block.oil_band": "0.70 in", "block.lifter_bore_height": "1.01 in"},  # 0.70 + 0.315 > 1.01
+        {"block.oil_band": "0.70 in", "block.lifter_bore_height": "1.02 in"},
+    ),
+    "oil-band-measure": (
+        "h-roller",
+        {},
+        {
+            "block.oil_band": "0.70 in",
+            "block.lifter_bore_height": "1.90 in",
+            "block.fitted_base_circle_radius": "0.550 in",
+        },
+    ),
+    "cam-button": ("h-roller", {}, {"block.cam_retention": "plate"}),
+    "cam-play": ("h-roller", {"block.cam_retention": "button"}, {}),
+    "cam-taper": ("h-flat", {}, {"@": "h-roller"}),
+    "gear-steel-core": ("h-roller", {}, {"block.distributor_gear": "polymer"}),
+    "gear-bronze": ("h-flat", {"block.distributor_gear": "bronze"}, {}),
+    "gear-hard-on-iron": ("h-flat", {"block.distributor_gear": "steel"}, {}),
+    "pushrods-kind": ("h-roller", {}, {"block.fitted_lifter": "roller"}),
+    "pushrods-length": (
+        "h-flat",
+        {"block.fitted_base_circle_radius": "0.571 in", F + "lifter_seat_change": "0 in"},  # 0.021 in longer
+        {"block.fitted_base_circle_radius": "0.569 in", F + "lifter_seat_change": "0 in"},  # 0.019 in longer
+    ),
+    "pushrods-measure": ("h-flat", {}, {}),
+    "pushrod-holes": ("h-flat", {"valvetrain.rocker_ratio": 1.6}, {}),
+    "roller-springs": ("h-roller", {}, {"@": "h-flat"}),
+    "flat-springs": ("h-flat", {}, {"@": "h-roller"}),
+    "spring-seats": ("h-roller", {"springs": {"inner_seat_load": "60 lbf", "inner_rate": "90 lbf/in"}}, {}),
+    # Valve lift 1.5 x (0.285 - 0.006) in = 0.4185 in, limit 0.060 in: needs 0.4785 in.
+    "coil-bind": (
+        "h-flat",
+        {"springs": {"installed_height": "1.700 in", "coil_bind": "1.222 in"}},
+        {"springs": {"installed_height": "1.700 in", "coil_bind": "1.221 in"}},
+    ),
+    "retainer-seal": (
+        "h-flat",
+        {"springs": {"retainer_to_seal": "0.478 in"}},
+        {"springs": {"retainer_to_seal": "0.479 in"}},
+    ),
+    # Open load without take-up: 115 + 1.5 x 0.285 x rate lbf.
+    "studs": (
+        "h-flat",
+        {"engine.rocker_studs": "pressed", "springs": {"seat_load": "115 lbf", "rate": "433 lbf/in"}},  # 300.1
+        {"engine.rocker_studs": "pressed", "springs": {"seat_load": "115 lbf", "rate": "432 lbf/in"}},  # 299.7
+    ),
+    "studs-unknown": (
+        "h-flat",
+        {"springs": {"seat_load": "115 lbf", "rate": "433 lbf/in"}},
+        {"engine.rocker_studs": "screw-in", "springs": {"seat_load": "115 lbf", "rate": "433 lbf/in"}},
+    ),
+    "adjusters": ("h-flat", {F + "lifter": "solid"}, {}),
+    "pump-rod": ("h-roller", {"block.fuel_pump_eccentric": True}, {}),
+    "eccentric": ("h-flat", {"block.fuel_pump_eccentric": True}, {}),
+    "timing": ("h-flat", {}, {}),
+    "piston-clearance": ("h-roller", {}, {}),
+    "oil-flat": ("h-flat", {}, {"@": "h-roller"}),
+    "oil-roller": ("h-roller", {}, {"@": "h-flat"}),
+}
+ALWAYS = {"pushrods-measure", "timing", "piston-clearance"}
+
+
+def tried(changes: dict[str, object], candidate_id: str):
+    plain = {path: value for path, value in changes.items() if path != "@"}
+    return change(starter(), plain) if plain else starter(), str(changes.get("@", candidate_id))
+
+
+def test_every_rule_is_tried() -> None:
+    assert set(TRIED) == set(RULES)
+    assert {rule.id for rule in RULES.values() if rule.when == "always=yes"} == ALWAYS
+
+
+@pytest.mark.parametrize("rule", sorted(TRIED))
+def test_each_rule_fires_and_does_not_fire(rule: str) -> None:
+    candidate_id, fires, rests = TRIED[rule]
+    assert rule in rules_of(*tried(fires, candidate_id))
+    if rule not in ALWAYS:
+        assert rule not in rules_of(*tried(rests, candidate_id))
+
+
+@pytest.mark.parametrize("rule", sorted(r.id for r in RULES.values() if r.needs))
+def test_a_covered_need_adds_nothing(rule: str) -> None:
+    candidate_id, fires, _ = TRIED[rule]
+    build, at = tried(fires, candidate_id)
+    candidate = build.candidate(at)
+    for need in RULES[rule].needs:
+        line = Price(item="ours", price_money=1.0, quantity=1, group="parts", core_charge_money=0.0, serves=need)
+        covered = dataclasses.replace(candidate, parts=(line,))
+        found = {each.rule: each for each in order_list(build, covered)}
+        # An electric pump makes the search for the eccentric needless: the rule itself rests.
+        if rule in found:
+            assert found[rule].covered_by == "ours" and not found[rule].is_added
+    bare = dataclasses.replace(candidate, parts=(dataclasses.replace(candidate.parts[0], serves=""),))
+    assert (rule in {each.rule for each in added_lines(build, bare)}) == RULES[rule].costs
+
+
+# -- formulas, against sums on paper ------------------------------------------------------------------------
+
+
+def test_pushrod_length_by_hand() -> None:
+    # Seat 0.400 in higher on a base circle 0.015 in smaller: the rod's foot is 0.385 in higher.
+    assert pushrod_length_change_m(
+        seat_height_change_m=0.400 * INCH, base_radius_change_m=-0.015 * INCH
+    ) == pytest.approx(-0.385 * INCH, abs=1e-12)
+    # Same lifter on a base circle ground 0.050 in smaller: 0.050 in longer.
+    assert pushrod_length_change_m(seat_height_change_m=0.0, base_radius_change_m=-0.050 * INCH) == pytest.approx(
+        0.050 * INCH, abs=1e-12
+    )
+
+
+def test_pushrod_change_reaches_the_list() -> None:
+    build = starter(
+        ("block.fitted_base_circle_radius", "0.565 in"), (R + "lifter_seat_change", "0.400 in")
+    )  # base circle 0.550 in now
+    lines = [x for x in order_list(build, build.candidate("h-roller")) if x.rule.startswith("pushrods")]
+    assert [x.change_m for x in lines] == pytest.approx([-0.385 * INCH] * len(lines), abs=1e-12)
+    # Kind and length both ask for a set; it is bought once.
+    assert [x.is_added for x in lines] == [True, False, False]
+
+
+def test_oil_band_by_hand() -> None:
+    low, high = oil_band_travel_m(band_height_m=0.75 * INCH, base_radius_change_m=-0.02 * INCH, lobe_lift_m=0.35 * INCH)
+    assert (low, high) == pytest.approx((0.73 * INCH, 1.08 * INCH), abs=1e-12)
+    with pytest.raises(OutOfRange, match="not negative"):
+        oil_band_travel_m(band_height_m=0.02, base_radius_change_m=0.0, lobe_lift_m=-0.001)
+
+
+def test_clearances_of_the_rules_are_those_of_the_limits() -> None:
+    for path in BUILDS:
+        build = read_build(path)
+        for result in compare(build).results:
+            known = facts(build, result.candidate)
+            for fact, key, least in (
+                ("bind", "coil_bind", build.limits.coil_bind_clearance_m),
+                ("retainer", "retainer", build.limits.retainer_clearance_m),
+            ):
+                assert known[fact] == ("short" if result.figures[key].value < least else "enough")
+
+
+# -- money --------------------------------------------------------------------------------------------------
+
+
+def test_added_lines_to_the_cent() -> None:
+    """A hydraulic roller in a block with nothing for it, and a sheet that forgot four things."""
+    build = starter()
+    candidate = build.candidate("h-roller")
+    assert bought(build, "h-roller") == {"cam-button", "gear-steel-core", "pushrods-kind", "timing"}
+    everything = dataclasses.replace(
+        candidate,
+        parts=(
+            *candidate.parts[:-1],
+            dataclasses.replace(candidate.parts[-1], serves="springs retention gear pushrods timing"),
+        ),
+    )
+    with_rules, without = (
+        cost.first_cost(cost.cost_lines(build, each, FUEL, cost.nominal(build)), each)
+        for each in (candidate, everything)
+    )
+    # Goods: button 30 + gear 85 + pushrods 150 + timing 95 = 360 USD. Labour: 0.5 + 0.5 + 1 h at 115 USD/h = 230.
+    # Freight 3 % of 360 = 10.80; tax 7 % of 370.80 = 25.956; allowance of 8 % on 360 + 230 + 10.80 + 25.956.
+    assert with_rules - without == pytest.approx(1.08 * (360 + 230 + 10.80 + 25.956), abs=1e-9)
+
+
+def test_sixteen_studs_are_machining_and_not_freight() -> None:
+    build, _ = tried(TRIED["studs"][1], "h-flat")
+    lines = cost.cost_lines(build, build.candidate("h-flat"), FUEL, cost.nominal(build))
+    studs = [x for x in lines if "stud" in x.text]
+    assert [(x.group, float(x.amount)) for x in studs] == [("machining", 160.0), ("fitting", 16 * 0.25 * 115.0)]
+    freight = next(x for x in lines if x.text == "Freight on goods")
+    assert float(freight.amount) == pytest.approx(0.03 * (320 + 95), abs=1e-9)  # cam with lifters, timing set
+
+
+def test_draws_stay_within_a_rules_range() -> None:
+    build = starter()
+    drawn = cost.draws(build)("pairing.cam-button.price")
+    assert 18.0 <= drawn.min() < 20.0 and 55.0 < drawn.max() <= 60.0
+    assert cost.nominal(build, {"pairing.cam-button.price": 44.0})("pairing.cam-button.price") == 44.0
+
+
+def test_what_is_added_is_listed_as_assumed_and_said() -> None:
+    comparison = compare(starter())
+    assumed = comparison.assumptions
+    rows = assumed[assumed["path"] == "pairing.gear-steel-core.price"]
+    assert rows["origin"].tolist() == ["assumed"]
+    said = next(r for r in comparison.results if r.candidate.id == "h-roller").assessment.cautions
+    assert any("No price line serves these" in each and "distributor gear" in each for each in said)
+
+
+EURO_SHOP = """
+[shop]
+labour_rate = "90 EUR/h"
+dyno_rate = "120 EUR/h"
+fuel_price = "1.8 EUR/L"
+run_in_oil = "100 EUR"
+
+[limits]
+torque_worth = "50 EUR"
+"""
+EURO_CANDIDATE = """spring_set_price = "200 EUR"
+lifter_service_price = "200 EUR"
+
+[candidates.failure]
+cost = "3000 EUR"
+
+[candidates.intake]"""
+
+
+def test_another_currency_is_not_priced_and_says_so() -> None:
+    text = starter_sheet().replace("USD", "EUR").replace("[limits]", EURO_SHOP)
+    text = text.replace("[candidates.intake]", EURO_CANDIDATE)
+    text = re.sub("^price =", 'core_charge = "0 EUR"\nprice =', text, flags=re.MULTILINE)
+    build = build_from_text(text)
+    assert "timing" in bought(build, "h-flat")
+    costs = cost.cost_lines(build, build.candidate("h-flat"), FUEL, cost.nominal(build))
+    assert not any("timing set" in x.text for x in costs)
+    said = compare(build).results[0].assessment.cautions
+    assert any("in no price" in x and "timing set" in x for x in said)
+
+
+# -- what cannot go together --------------------------------------------------------------------------------
+
+
+def test_lifters_that_stop_a_candidate_are_not_bought_twice() -> None:
+    build, _ = tried(TRIED["roller-guides-missing"][1], "h-roller")
+    assert "link-bars" not in bought(build, "h-roller")
+
+
+@pytest.mark.parametrize(
+    ("rule", "word"),
+    [("roller-guides-missing", "link bars"), ("flat-used", "new lifters"), ("oil-band-high", "oil pressure")],
+)
+def test_a_stop_reaches_the_verdict(rule: str, word: str) -> None:
+    candidate_id, fires, _ = TRIED[rule]
+    comparison = compare(tried(fires, candidate_id)[0])
+    result = next(r for r in comparison.results if r.candidate.id == candidate_id)
+    assert "pairing" in {each.limit for each in result.broken} and not result.passes
+    assert RULES[rule].item in comparison.verdict and word in comparison.verdict
+    assert all(r.candidate.id != candidate_id for r in comparison.results if r.passes)
+
+
+def test_a_stop_says_what_would_mend_it() -> None:
+    for rule in RULES.values():
+        if rule.verb == "stop":
+            why, _, mend = rule.reason.partition("; ")
+            assert why and mend, rule.id
+
+
+def test_shipped_builds_forget_nothing_and_can_be_built() -> None:
+    for path in BUILDS:
+        build = read_build(path)
+        for candidate in build.candidates:
+            assert not added_lines(build, candidate), (path.name, candidate.id)
+            assert not stops(build, candidate), (path.name, candidate.id)
+
+
+# -- the table ----------------------------------------------------------------------------------------------
+
+
+def test_every_rule_has_its_reason_and_origin() -> None:
+    for rule in RULES.values():
+        assert rule.item and len(rule.reason) > 20 and rule.origin in ORIGINS
+        # Only a rule that buys or has something done costs, and whatever costs can be covered by a line.
+        assert not rule.costs or rule.needs, rule.id
+        assert rule.verb in ("buy", "change", "machine") or not (rule.price_money or rule.time_h), rule.id
+
+
+def test_an_unknown_need_offers_the_nearest() -> None:
+    with pytest.raises(BuildError, match=r"parts\.0\.serves: there is no need called 'lifter'; did you mean 'lifters'"):
+        starter((F + "parts.0.serves", "lifter"))
+
+
+@pytest.mark.parametrize(
+    ("when", "message"),
+    [
+        ("follower=rolling", "is not known"),
+        ("colour=red", "is not known"),
+        ("open_load>300_parsecs", "has no number with its unit"),
+        ("rocker_ratio>high", "has no number with its unit"),
+        ("", "always=yes"),
+    ],
+)
+def test_a_rule_that_cannot_be_understood_is_refused(when: str, message: str) -> None:
+    with pytest.raises(OutOfRange, match=message):
+        conditions(when)
+
+
+def test_a_threshold_carries_its_unit() -> None:
+    (found,) = conditions("open_load>300_lbf")
+    assert found.above == pytest.approx(300 * LBF, rel=1e-12)
+
+
+def test_a_table_with_a_bad_rule_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = (DATA_DIR / "pairing.csv").read_text(encoding="utf-8")
+    (tmp_path / "pairing.csv").write_text(text.replace("core=steel gear=iron", "core=wood"), encoding="utf-8")
+    monkeypatch.setenv("LOBELEDGER_DATA", str(tmp_path))
+    with pytest.raises(BuildError, match=r"pairing\.csv: gear-steel-core: .*core=wood"):
+        read_pairing()
+
+
+def test_an_unknown_rule_is_named() -> None:
+    with pytest.raises(OutOfRange, match="no pairing rule 'cam-knob'"):
+        rule_of(starter(), "cam-knob")
+
+
+# -- properties ---------------------------------------------------------------------------------------------
+
+_BLOCKS = st.fixed_dictionaries(
+    {
+        "lifter_provision": st.sampled_from(["none", "link-bar retrofit", "factory guides"]),
+        "cam_retention": st.sampled_from(["none", "plate", "button"]),
+        "fitted_lifter": st.sampled_from(["unknown", "flat", "roller"]),
+        "fuel_pump_eccentric": st.booleans(),
+        "distributor_gear": st.sampled_from(["iron", "steel", "bronze", "polymer"]),
+    }
+)
+
+
+@settings(max_examples=150)
+@given(
+    block=_BLOCKS,
+    candidate_id=st.sampled_from(["h-flat", "h-roller"]),
+    serves=st.lists(st.sampled_from(NEEDS), max_size=5),
+    more=st.sampled_from(NEEDS),
+)
+def test_a_covering_part_never_raises_the_number_of_added_lines(block, candidate_id, serves, more) -> None:
+    build = dataclasses.replace(starter(), block=dataclasses.replace(starter().block, **block))
+    candidate = build.candidate(candidate_id)
+
+    def count(names):
+        line = dataclasses.replace(candidate.parts[0], serves=" ".join(names))
+        return len(added_lines(build, dataclasses.replace(candidate, parts=(line,))))
+
+    assert count([*serves, more]) <= count(serves)
+    assert count(NEEDS) == 0

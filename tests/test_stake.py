@@ -1,0 +1,511 @@
+"""What is at stake: chances, factors, bad luck, precautions, and what it is worth to know."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+import lobeledger as ll
+from lobeledger import cost, stake
+from lobeledger.breakin import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.buildfile import sheet_text
+from lobeledger.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
+
+BUILDS = Path(__file__).parents[1] / "data" / "builds"
+NAMES = ["budget-cruiser", "towing-engine", "weekend-racer"]
+CHANCE = st.floats(0.0, 1.0)
+ODDS = st.floats(0.01, 100.0)
+
+
+@functools.cache
+def shipped(name: str = "towing-engine"):
+    return ll.read_build(BUILDS / f"{name}.toml")
+
+
+@functools.cache
+def compared(name: str = "towing-engine"):
+    return ll.compare(shipped(name))
+
+
+@functools.cache
+def stakes(name: str = "towing-engine"):
+    return stake.stake(compared(name), count=100_000)
+
+
+def changed(**failure):
+    """The towing engine with its hydraulic flat's failure changed."""
+    return ll.change(shipped(), {f"candidates.h-flat.failure.{key}": value for key, value in failure.items()})
+
+
+# -- the outside ---------------------------------------------------------------------------------------------
+
+
+def test_beta_binomial_by_conjugacy_and_scipy():
+    # Beta(1, 1) and 3 losses of 27 builds: mean 4/29. Conjugacy, as in Gelman and others, 2013, sec. 2.4 (memory).
+    after = posterior(ChancePrior(1.0, 1.0), 3, 27)
+    assert after.mean == pytest.approx(4 / 29, abs=1e-12)
+    assert after.mean == pytest.approx(stats.beta(4, 25).mean(), abs=1e-12)
+    # The same by Bayes' rule on a grid, with scipy's binomial as the likelihood of the record.
+    prior = chance_prior(one_in=40, worth_builds=80)
+    p = np.linspace(0.0, 1.0, 200_001)[1:-1]
+    weight = stats.beta(prior.alpha, prior.beta).pdf(p) * stats.binom.pmf(3, 27, p)
+    assert posterior(prior, 3, 27).mean == pytest.approx(float((p * weight).sum() / weight.sum()), abs=1e-9)
+
+
+def test_no_loss_in_thirty_by_scipy():
+    # Beta(1, 1) and 0 of 30: 95 % bound 1 - 0.05^(1/31) = 0.0921.
+    after = posterior(ChancePrior(1.0, 1.0), 0, 30)
+    bound = stats.beta(after.alpha, after.beta).ppf(0.95)
+    assert bound == pytest.approx(1 - 0.05 ** (1 / 31), abs=1e-12)
+    assert bound == pytest.approx(0.0921, abs=0.00005)
+
+
+@pytest.mark.parametrize(("builds", "said"), [(1500, 1 / 500), (300, 1 / 100)])
+def test_rule_of_three_eypasch_1995(builds, said):
+    # E. Eypasch and others, BMJ 311 (1995) 619: none of 1500 -> 1 in 500; none of 300 -> 1 in 100 (95 % bound).
+    # Their bound is 1 - 0.05^(1/n); a flat opinion on n - 1 builds has the same one, so both are compared.
+    after = posterior(ChancePrior(1.0, 1.0), 0, builds - 1)
+    bound = stats.beta(after.alpha, after.beta).ppf(0.95)
+    assert bound == pytest.approx(1 - 0.05 ** (1 / builds), rel=1e-9)
+    assert bound == pytest.approx(said, rel=0.05)
+
+
+def test_perfect_information_solved_exercise():
+    # Solved exercise on decisions under risk, solvely.ai/homework/318896182:
+    # expected values 7.6, 9.6, 8.2; with perfect information 12.4; EVPI 2.8.
+    payoffs, p = [[10, 8, 6], [14, 15, 2], [7, 8, 9]], [0.2, 0.4, 0.4]
+    assert stake.expected_values(payoffs, p) == pytest.approx([7.6, 9.6, 8.2], abs=1e-12)
+    assert stake.worth_of_perfect_information(payoffs, p) == pytest.approx(2.8, abs=1e-12)
+    assert max(stake.expected_values(payoffs, p)) + stake.worth_of_perfect_information(payoffs, p) == pytest.approx(
+        12.4, abs=1e-12
+    )
+
+
+def test_the_solved_exercise_by_draws():
+    payoffs = np.array([[10, 8, 6], [14, 15, 2], [7, 8, 9]], dtype=float)
+    drawn = payoffs[:, np.random.default_rng(3).choice(3, size=200_000, p=[0.2, 0.4, 0.4])]
+    # Standard deviation of a payoff is below 6.3, so four standard errors are below 0.06.
+    assert drawn.max(axis=0).mean() - drawn.mean(axis=1).max() == pytest.approx(2.8, abs=0.12)
+
+
+# -- odds ----------------------------------------------------------------------------------------------------
+
+
+def test_odds_are_multiplied():
+    assert odds_after(0.5, [3.0]) == pytest.approx(0.75, abs=1e-15)  # odds 1 -> 3
+    assert odds_after(0.025, [8.0]) == pytest.approx(8 / 47, abs=1e-15)  # odds 1/39 -> 8/39
+    assert odds_after(0.0, [50.0]) == 0.0 and odds_after(1.0, [0.02]) == 1.0
+    assert odds_after(0.3, []) == 0.3
+
+
+@given(CHANCE, st.lists(ODDS, max_size=5), st.randoms())
+def test_order_and_grouping_of_factors_do_not_matter(p, factors, random):
+    shuffled = list(factors)
+    random.shuffle(shuffled)
+    one = odds_after(p, factors)
+    assert odds_after(p, shuffled) == pytest.approx(one, rel=1e-9, abs=1e-300)
+    step = p
+    for factor in factors:
+        step = odds_after(step, [factor])
+    assert step == pytest.approx(one, rel=1e-9, abs=1e-12)
+    assert 0.0 <= one <= 1.0
+
+
+@given(st.floats(1e-6, 1 - 1e-6), ODDS)
+def test_a_factor_and_its_reciprocal_cancel_and_bigger_is_likelier(p, m):
+    assert odds_after(odds_after(p, [m]), [1 / m]) == pytest.approx(p, rel=1e-8)
+    assert (odds_after(p, [m]) >= p) == (m >= 1.0) or m == pytest.approx(1.0)
+    # A chance does not grow by more than its odds do.
+    assert odds_after(p, [max(m, 1.0)]) <= p * max(m, 1.0) * (1 + 1e-12)
+
+
+@pytest.mark.parametrize(("p", "factors"), [(-0.1, []), (1.1, [2.0]), (0.1, [0.0]), (0.1, [-2.0]), (float("nan"), [])])
+def test_what_is_no_chance_or_no_factor_is_refused(p, factors):
+    with pytest.raises(ll.OutOfRange):
+        odds_after(p, factors)
+
+
+@pytest.mark.parametrize(("losses", "builds"), [(-1, 3), (4, 3)])
+def test_more_losses_than_builds_are_refused(losses, builds):
+    with pytest.raises(ll.OutOfRange, match="losses lie between 0 and the number of builds"):
+        posterior(ChancePrior(1.0, 1.0), losses, builds)
+
+
+@given(st.integers(0, 50), st.integers(0, 50))
+def test_more_losses_are_likelier_and_more_good_builds_rarer(losses, good):
+    prior = chance_prior(one_in=40, worth_builds=40)
+    now = posterior(prior, losses, losses + good).mean
+    assert posterior(prior, losses + 1, losses + 1 + good).mean > now > posterior(prior, losses, losses + good + 1).mean
+
+
+# -- tables --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["factors.csv", "precautions.csv"])
+def test_tables_say_who_says_so(name):
+    table = read_table(name)
+    assert (DATA_DIR / name).is_file()
+    assert set(PROVENANCE) <= set(table.provenance) and table.provenance["grade"] in GRADES
+    assert {row["origin"] for row in table.rows} <= {"assumed", "common practice"}
+
+
+def test_ids_are_unique_and_ranges_are_wide():
+    factors, precautions = read_factors(), read_precautions()
+    ids = [f.id for f in factors] + [p.id for p in precautions]
+    assert len(set(ids)) == len(ids)
+    for f in factors:
+        assert 1.0 < f.low < f.odds < f.high and f.high / f.low >= 2.0, f.id
+    for p in precautions:
+        assert p.removes or p.odds < 1.0, p.id
+        assert p.high <= 1.0, p.id
+    # Every factor has something that can be done about it.
+    assert {f.id for f in factors} == {name for p in precautions for name in p.removes}
+
+
+# -- through the comparison ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_shipped_builds_have_no_factor_on(name):
+    build = shipped(name)
+    for c in build.candidates:
+        assert build.factors_on(c) == () and build.precautions_on(c) == ()
+        assert compared(name).result(c.id).figures["chance"].value == 1.0 / c.failure.one_in
+
+
+def test_a_listed_factor_reaches_nominal_and_draws():
+    build = changed(factors="used-lifters no-paste")
+    result = ll.compare(build).result("h-flat")
+    p = 1 / shipped().candidate("h-flat").failure.one_in
+    odds = p / (1 - p) * 8 * 4  # data/factors.csv: used-lifters 8, no-paste 4
+    assert result.figures["chance"].value == pytest.approx(odds / (1 + odds), abs=1e-12)
+    before = compared().result("h-flat")
+    for key in ("chance", "expected_loss", "owning"):
+        assert result.figures[key].value > before.figures[key].value
+        assert result.figures[key].high > before.figures[key].high
+    assumed = ll.compare(build).assumptions
+    assert {"factors.used-lifters.odds", "factors.no-paste.odds"} <= set(assumed["path"])
+    # The other candidates are left alone.
+    assert ll.compare(build).result("h-roller").figures["chance"] == compared().result("h-roller").figures["chance"]
+
+
+def test_an_open_load_above_the_usual_switches_its_factor_on():
+    load = compared().result("h-flat").figures["open_load"].value
+    c = shipped().candidate("h-flat")
+    assert c.greatest_open_load_n == pytest.approx(load, rel=1e-12)
+    build = ll.change(shipped(), {"candidates.h-flat.open_load_high": f"{load - 1:.3f} N"})
+    assert [f.id for f in build.factors_on(build.candidate("h-flat"))] == ["high-open-load"]
+    shown = {f.factor.id: f for f in stake.stake(ll.compare(build), count=1000).of("h-flat").factors}
+    assert shown["high-open-load"].is_automatic and shown["high-open-load"].is_on
+    assert not shown["no-paste"].is_on
+    build = ll.change(build, {"candidates.h-flat.failure.precautions": "light-springs"})
+    assert build.factors_on(build.candidate("h-flat")) == ()
+
+
+def test_the_shops_record_replaces_opinion_little_by_little():
+    build = changed(seen_losses=2, seen_builds=30)
+    f = build.candidate("h-flat").failure
+    expected = (f.worth_builds / f.one_in + 2) / (f.worth_builds + 30)
+    assert ll.compare(build).result("h-flat").figures["chance"].value == pytest.approx(expected, abs=1e-12)
+    drawn = cost.draws(build)("candidates.h-flat.failure.chance")
+    beta = stats.beta(f.worth_builds / f.one_in + 2, f.worth_builds - f.worth_builds / f.one_in + 28)
+    assert stats.kstest(drawn, beta.cdf).pvalue > 1e-4
+
+
+@pytest.mark.parametrize(
+    ("failure", "says"),
+    [
+        ({"factors": "no-past"}, "did you mean 'no-paste'"),
+        ({"factors": "worn-bores"}, "for a flat follower"),
+        ({"precautions": "gage"}, "did you mean 'gauge'"),
+        ({"factors": "no-paste no-paste"}, "names an id twice"),
+        ({"seen_losses": 3}, "give both or neither"),
+        ({"seen_losses": 3, "seen_builds": 2}, "lost once at most"),
+    ],
+)
+def test_what_a_sheet_may_not_say(failure, says):
+    with pytest.raises(ll.BuildError, match=says):
+        changed(**failure)
+
+
+def test_a_listed_factor_can_be_taken_off_again():
+    build = ll.change(changed(factors="no-paste"), {"candidates.h-flat.failure.factors": ""})
+    assert ll.compare(build).result("h-flat").figures["owning"] == compared().result("h-flat").figures["owning"]
+
+
+# -- bad luck ------------------------------------------------------------------------------------------------
+
+
+def test_a_million_builds_are_drawn():
+    costs, lost = stake.realised_costs(shipped(), compared().results[0])
+    assert costs.shape == (1_000_000,) and costs.dtype == np.float64
+    assert 0 < lost < 1_000_000
+
+
+def test_realised_costs_against_closed_forms():
+    n = 1_000_000
+    build = shipped()
+    for result in compared().results:
+        c = result.candidate
+        costs, lost = stake.realised_costs(build, result, count=n)
+        p = 1 / c.failure.one_in
+        # A loss with a Beta-distributed chance is a Bernoulli draw of its mean (law of total probability):
+        # four standard errors of a binomial share.
+        assert lost / n == pytest.approx(p, abs=4 * (p * (1 - p) / n) ** 0.5)
+        base = cost.cost_without_loss(cost.cost_lines(build, c, result.assessment.fuel, cost.draws(build)))
+        datum = build.data[f"candidates.{c.id}.failure.cost"]
+        loss = stats.uniform(float(datum.value), 0)
+        if datum.low is not None and datum.low < datum.high:
+            width = datum.high - datum.low
+            loss = stats.triang((float(datum.value) - datum.low) / width, datum.low, width)
+        spread = (p * loss.std() ** 2 + p * (1 - p) * loss.mean() ** 2) ** 0.5
+        assert costs.mean() == pytest.approx(np.mean(base) + p * loss.mean(), abs=4 * spread / n**0.5)
+
+
+def test_realised_quantiles_against_scipy():
+    """With the inputs held, the cost is base with chance 1 - p and base + triangular loss with chance p."""
+    build = changed(one_in=5, worth_builds=40, cost={"value": "3000 USD", "low": "2000 USD", "high": "6000 USD"})
+    result = ll.compare(build).result("h-flat")
+    costs, _ = stake.realised_costs(build, result)
+    base = np.broadcast_to(
+        cost.cost_without_loss(cost.cost_lines(build, result.candidate, result.assessment.fuel, cost.draws(build))),
+        (cost.DRAWS,),
+    )
+    loss = stats.triang(0.25, 2000, 4000)
+    for share, found in zip((0.05, 0.95), stake._ends(costs), strict=True):
+        # The exact distribution at the quantile found; four standard errors of a share.
+        exact = np.mean(0.8 * (base <= found) + 0.2 * loss.cdf(found - base))
+        assert exact == pytest.approx(share, abs=4 * (share * (1 - share) / 1e6) ** 0.5 + 0.8 / cost.DRAWS)
+
+
+def test_sizes_of_factors_are_triangular_in_their_logarithm():
+    drawn = cost.draws(changed(factors="used-lifters"))("factors.used-lifters.odds")
+    low, mode, high = np.log([3.0, 8.0, 30.0])  # data/factors.csv
+    triangle = stats.triang((mode - low) / (high - low), low, high - low)
+    assert stats.kstest(np.log(drawn), triangle.cdf).pvalue > 1e-4
+
+
+def test_factors_reach_the_realised_builds():
+    build = changed(factors="used-lifters")
+    result = ll.compare(build).result("h-flat")
+    _, lost = stake.realised_costs(build, result)
+    drawn = cost.draws(build)("factors.used-lifters.odds")
+    prior = cost.opinion(build, build.candidate("h-flat"))
+    beta = stats.beta(prior.alpha, prior.beta)
+    # The mean over the opinion by scipy's own grid of quantiles, over the sizes by their draws.
+    q = beta.ppf((np.arange(4000) + 0.5) / 4000)[:, None]
+    expected = float(np.mean(q * drawn / (1 - q + q * drawn)))
+    assert lost / 1e6 == pytest.approx(expected, abs=4 * (expected / 1e6) ** 0.5 + 2e-4)
+
+
+def test_the_same_number_gives_the_same_figures_and_another_does_not():
+    one, two = (stake.stake(compared(), count=20_000, seed=7) for _ in range(2))
+    assert one.pairs == two.pairs and one.information == two.information
+    assert [s.realised for s in one.stakes] == [s.realised for s in two.stakes]
+    other = stake.stake(compared(), count=20_000, seed=8)
+    assert [s.realised for s in one.stakes] != [s.realised for s in other.stakes]
+
+
+def test_too_few_builds_are_refused():
+    with pytest.raises(ll.OutOfRange, match="at least 1000"):
+        stake.stake(compared(), count=999)
+
+
+def test_the_share_that_is_cheaper_is_that_of_the_shared_draws():
+    build, result = shipped(), compared()
+    owning = {
+        r.candidate.id: cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, cost.draws(build)))
+        for r in result.results
+    }
+    for pair in stakes().pairs:
+        assert pair.expected_share == np.mean(owning[pair.flat_id] < owning[pair.roller_id])
+        assert 0.0 <= pair.realised_share <= 1.0
+
+
+# -- even-handedness -----------------------------------------------------------------------------------------
+
+
+def test_flat_and_roller_with_the_same_inputs_run_the_same_risk():
+    same = {"one_in": 50, "worth_builds": 40, "cost": "4000 USD", "seen_losses": 1, "seen_builds": 20}
+    build = ll.change(
+        shipped(), {f"candidates.{i}.failure.{k}": v for i in ("h-flat", "h-roller") for k, v in same.items()}
+    )
+    found = stake.stake(ll.compare(build))
+    flat, roller = found.of("h-flat"), found.of("h-roller")
+    assert flat.chance.value == roller.chance.value
+    assert flat.expected_loss.value == roller.expected_loss.value
+    assert flat.lost_share == pytest.approx(roller.lost_share, abs=6 * (flat.lost_share / 1e6) ** 0.5)
+    # Their automatic factors have the same size.
+    sizes = {(f.low, f.odds, f.high) for f in read_factors() if f.switch == "open load"}
+    assert len(sizes) == 1 and {f.follower for f in read_factors() if f.switch == "open load"} == {"flat", "roller"}
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.sets(st.sampled_from([f.id for f in read_factors() if f.follower == "flat"])))
+def test_more_factors_never_lower_the_cost(ids):
+    c = shipped().candidate("h-flat")
+    p, before = 1 / c.failure.one_in, 0.0
+    for n in range(len(ids) + 1):
+        build = changed(factors=" ".join(sorted(ids)[:n]))
+        chance = cost.nominal(build)(cost.chance_path(build.candidate("h-flat")))
+        assert chance >= max(p * (1 - 1e-12), before)
+        before = chance
+
+
+# -- tornado -------------------------------------------------------------------------------------------------
+
+
+def test_bars_are_those_of_whole_comparisons():
+    checked = 0
+    for bar in stakes().of("h-flat").bars:
+        datum = shipped().data.get(bar.path)
+        if datum is None:
+            continue
+        for end, told in ((datum.low, bar.at_low), (datum.high, bar.at_high)):
+            value = f"{end!r} {datum.unit}" if datum.unit else end
+            again = ll.compare(ll.change(shipped(), {bar.path: value})).result("h-flat")
+            assert told == pytest.approx(again.figures["owning"].value, abs=0.005), bar.path
+            checked += 1
+    assert checked >= 16
+    swings = [bar.swing for bar in stakes().of("h-flat").bars]
+    assert swings == sorted(swings, reverse=True)
+
+
+def test_the_bar_of_the_chance_spans_scipys_quantiles():
+    c = shipped().candidate("h-flat")
+    bar = next(b for b in stakes().of("h-flat").bars if b.path == cost.chance_path(c))
+    beta = stats.beta(c.failure.worth_builds / c.failure.one_in, c.failure.worth_builds * (1 - 1 / c.failure.one_in))
+    assert bar.swing == pytest.approx((beta.ppf(0.95) - beta.ppf(0.05)) * c.failure.cost_money, abs=0.005)
+
+
+def test_factors_at_work_have_their_bar():
+    build = changed(factors="no-paste")
+    bars = {b.path: b for b in stake.tornado(build, ll.compare(build).result("h-flat"))}
+    f = build.candidate("h-flat").failure
+    p = 1 / f.one_in
+    expected = (odds_after(p, [12.0]) - odds_after(p, [2.0])) * f.cost_money  # data/factors.csv: no-paste 2 to 12
+    assert bars["factors.no-paste.odds"].swing == pytest.approx(expected, abs=0.005)
+
+
+# -- precautions ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("factors", ["", "used-lifters no-paste", "high-open-load slow-start"])
+def test_a_precautions_worth_is_the_difference_of_two_comparisons(factors):
+    build = changed(factors=factors)
+    result = ll.compare(build).result("h-flat")
+    ranked = stake.precautions_by_worth(build, result)
+    assert {w.id for w in ranked} == {p.id for p in read_precautions() if p.follower == "flat"}
+    for w in ranked:
+        after = ll.compare(ll.change(build, {"candidates.h-flat.failure.precautions": w.id})).result("h-flat")
+        assert w.worth.value == pytest.approx(
+            result.figures["owning"].value - after.figures["owning"].value, abs=0.005
+        ), w.id
+        assert w.chance_after == pytest.approx(after.figures["chance"].value, abs=1e-12)
+        assert w.chance_after <= w.chance_before
+        assert w.worth.value == pytest.approx(w.loss_saved - w.price, abs=1e-6)
+        assert w.pays == (w.loss_saved > w.price)
+    assert [w.worth.value for w in ranked] == sorted((w.worth.value for w in ranked), reverse=True)
+
+
+def test_a_precautions_price_by_hand():
+    # face-oiled: 110 USD of goods, no labour; freight, tax and the allowance of the sheet on top.
+    s = shipped().shop
+    goods = 110 * (1 + s.freight) * (1 + s.tax) * (1 + s.contingency)
+    w = next(w for w in stakes().of("h-flat").precautions if w.id == "face-oiled")
+    assert w.price == pytest.approx(goods, abs=0.005)
+
+
+def test_a_precaution_taken_is_not_offered_again():
+    build = changed(precautions="gauge")
+    ranked = stake.precautions_by_worth(build, ll.compare(build).result("h-flat"))
+    assert "gauge" not in {w.id for w in ranked}
+    assert stake.with_precaution(build, "h-flat", "gauge") is build
+    with pytest.raises(ll.OutOfRange, match="there is no precaution 'bore-check'"):
+        stake.with_precaution(build, "h-flat", "bore-check")
+
+
+def test_prices_in_another_currency_are_not_guessed():
+    # Every price the library would supply in USD is written out first, so that only the precaution is left to refuse.
+    written = {
+        path: f"{datum.value!r} {datum.unit}"
+        for path, datum in shipped().data.items()
+        if not datum.written and "USD" in datum.unit
+    }
+    euro = ll.build_from_text(sheet_text(ll.change(shipped(), written)).replace("USD", "EUR"))
+    assert euro.currency == "EUR" and euro.precautions == ()
+    assert stake.precautions_by_worth(euro, ll.compare(euro).result("h-flat")) == []
+    # Factors have no price and work in any currency.
+    worse = ll.change(euro, {"candidates.h-flat.failure.factors": "no-paste"})
+    assert [f.id for f in worse.factors_on(worse.candidate("h-flat"))] == ["no-paste"]
+    with pytest.raises(ll.BuildError, match="prices of precautions are in USD and this sheet is in EUR"):
+        ll.change(euro, {"candidates.h-flat.failure.precautions": "gauge"})
+
+
+# -- what it is worth to know --------------------------------------------------------------------------------
+
+
+@settings(max_examples=60)
+@given(st.lists(st.tuples(st.floats(0, 9000), st.floats(0, 1), st.floats(0, 9000)), min_size=2, max_size=5))
+def test_knowing_losses_is_perfect_information_over_all_states(choices):
+    base, p, loss = (np.array(v) for v in zip(*choices, strict=True))
+    states = np.array(list(itertools.product((0, 1), repeat=len(base))))
+    chances = np.prod(np.where(states, p, 1 - p), axis=1)
+    payoffs = -(base[:, None] + loss[:, None] * states.T)
+    found = stake.worth_of_knowing_losses(costs_without_loss=base, chances=p, losses=loss)
+    assert found == pytest.approx(stake.worth_of_perfect_information(payoffs, chances / chances.sum()), abs=1e-6)
+    assert found >= 0.0
+
+
+def test_information_is_worth_nothing_to_one_who_has_no_choice():
+    alone = stakes("budget-cruiser")  # one candidate passes
+    assert sum(r.passes for r in compared("budget-cruiser").results) == 1
+    assert {i.worth for i in alone.information} == {0.0}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_group_is_worth_more_than_everything(name):
+    *groups, everything = stakes(name).information
+    assert everything.what == "everything above at once"
+    inputs = [i.worth for i in groups[1:]]
+    assert [i.what for i in groups[1:]] == list(stake.GROUPS)
+    # By draws and about means that are not quite linear: within a tenth of a unit of money.
+    assert all(0.0 <= w <= everything.worth + 0.1 for w in inputs)
+
+
+def test_everything_is_that_of_the_comparisons_own_draws():
+    nets = np.stack([r.net_draws for r in compared().results if r.passes])
+    expected = nets.mean(axis=1).min() - nets.min(axis=0).mean()
+    assert stakes().information[-1].worth == pytest.approx(expected, abs=1e-6)
+    assert expected > 1.0
+
+
+@pytest.mark.parametrize(("payoffs", "p"), [([[1, 2]], [0.5, 0.6]), ([[1, 2]], [1.0]), ([[1, 2]], [1.5, -0.5])])
+def test_probabilities_that_do_not_add_up_are_refused(payoffs, p):
+    with pytest.raises(ll.OutOfRange):
+        stake.expected_values(payoffs, p)
+
+
+# -- words ---------------------------------------------------------------------------------------------------
+
+
+def test_break_evens_come_first_and_a_sentence_a_candidate_follows():
+    found = stakes()
+    evens = [b.text for b in compared().break_evens]
+    assert list(found.answers[: len(evens)]) == evens
+    assert len(found.answers) == len(evens) + len(shipped().candidates)
+    told = stake.stake(ll.compare(changed(factors="no-paste")), count=1000).of("h-flat").answer
+    assert "no assembly paste" in told and "USD each time" in told
+
+
+def test_results_are_frozen():
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        stakes().count = 3
