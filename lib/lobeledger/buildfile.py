@@ -1161,6 +1161,7 @@ exhaust = "same as intake"       # or a [candidates.exhaust] table like the one 
 [candidates.intake]
 lobe_lift = "0.285 in"           # or valve_lift
 durations = [                    # crank degrees at lobe lifts; quoted_at = "valve" for valve lifts
+  # unlike flanks: { at = "0.050 in", opening = "103 deg", closing = "107 deg" }, either side of the greatest lift
   { at = "0.006 in", duration = "260 deg" },
   { at = "0.050 in", duration = "210 deg" },
   { at = "0.200 in", duration = "114 deg" },

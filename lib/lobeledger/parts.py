@@ -394,6 +394,7 @@ class Card:
 
     A card is of a lobe with equal flanks unless it says how a duration divides about the greatest lift
     (`CardPoint.opening_rad`) or gives the two ramps apart. ramp_lift_m: lift at which both ramps end.
+    A centreline is the angle of greatest lift; with unlike flanks the middle between equal lifts lies beside it.
     """
 
     lobe_lift_m: float
