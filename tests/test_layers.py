@@ -16,9 +16,9 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts", "pairing"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear", "outline"},
     4: {"figures", "breakin", "runin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
-    5: {"palette", "report", "plots", "run_sheet", "break_in_views", "break_in_plots"},
+    5: {"palette", "report", "plots", "run_sheet", "break_in_views", "break_in_plots", "lobe_plots", "profile_export"},
     6: {
         "runner",
         "screen",
@@ -34,7 +34,7 @@ READERS = {"files", "tables", "buildfile", "entries", "record"}
 ENTRANCES = {"__init__", "_startup"}
 LAYER = {room: number for number, rooms in LAYERS.items() for room in rooms}
 # What physics and money must do without.
-SCREEN_AND_PAPER = ("plotly", "ipywidgets", "anywidget", "IPython", "jinja2", "markupsafe", "matplotlib")
+SCREEN_AND_PAPER = ("plotly", "ipywidgets", "anywidget", "IPython", "jinja2", "markupsafe", "matplotlib", "ezdxf")
 
 
 def imports(room: str) -> tuple[set[str], set[str]]:

@@ -333,6 +333,21 @@ def _valve_side_kg(c: Candidate, which: str) -> float:
 
 def _seat_duration(key: _Key, which: str, lobe: CardLobe, above_seat_m: float = 0.0) -> Figure:
     """Crank angle (rad) with the valve further than above_seat_m, at the valve, off its seat."""
+    return _off_seat(key, which, lobe, above_seat_m, lambda member, lift: member.duration_crank_rad(lift))
+
+
+def _seat_side(key: _Key, which: str, lobe: CardLobe, side: str) -> Figure:
+    """Crank angle (rad) between the valve's seat and its greatest lift, on the "opening" or "closing" side."""
+    k = 0 if side == "opening" else 1
+    return _off_seat(
+        key, which, lobe, 0.0, lambda member, lift: units.crank_rad_from_cam_rad(abs(member.crossings_cam_rad(lift)[k]))
+    )
+
+
+def _off_seat(
+    key: _Key, which: str, lobe: CardLobe, above_seat_m: float, angle: Callable[[Lobe, float], float]
+) -> Figure:
+    """An angle of every member at the lobe lift that takes the valve above_seat_m off its seat, with its range."""
     c, model = key.candidate, key.model
     if c.lifter == "solid":
         lash = c.intake_lash_m if which == "intake" else c.exhaust_lash_m
@@ -342,7 +357,7 @@ def _seat_duration(key: _Key, which: str, lobe: CardLobe, above_seat_m: float = 
 
     def duration(*, rocker_ratio: float, lash: float = 0.0, hydraulic_seat: float = 0.0) -> Array:
         lobe_lift = (lash + above_seat_m) / rocker_ratio + hydraulic_seat
-        return np.array([member.duration_crank_rad(lobe_lift) for member in lobe.members])
+        return np.array([angle(member, lobe_lift) for member in lobe.members])
 
     inputs["rocker_ratio"] = c.valvetrain.rocker_ratio
     return spread(duration, inputs, {**ranges, **_some(key, "rocker_ratio")})
@@ -519,8 +534,11 @@ def _nose_stress(
             assert c.wheel_diameter_m is not None and c.wheel_width_m is not None
             inputs |= dict(wheel_diameter=c.wheel_diameter_m, wheel_width=c.wheel_width_m)
             ranges |= _some(key, "wheel_diameter", "wheel_width")
-        # Lobes of cards are symmetric: the closing side stands for both.
-        half = lobe.stack[:, :, lobe.nominal.lift_m.argmax() :]
+        # Where the flanks are alike the closing side stands for both; where not, the opening side follows it.
+        nose = int(lobe.nominal.lift_m.argmax())
+        half = lobe.stack[:, :, nose:]
+        if not (c.intake if which == "intake" else c.exhaust).is_symmetric:
+            half = np.concatenate([half, lobe.stack[:, :, :nose]], axis=2)
         slowed = (half[:, 2] < 0.0) & (v.rocker_ratio * half[:, 0] > lash)
         # Elsewhere the cam may be too hollow for the face; a still motion at full height keeps those places quiet.
         still = np.where(slowed[:, np.newaxis], half, half[:, :, :1])
@@ -541,10 +559,19 @@ def _breathing(key: _Key, intake: CardLobe, exhaust: CardLobe, figures: dict[str
     c, eng, model, vehicle = key.candidate, key.engine, key.model, key.vehicle
     timing = valve_timing(c, model)
     opened, exhaust_opened = figures["seat_duration"], _seat_duration(key, "exhaust", exhaust)
-    ivc = Figure(*(_closing(c.intake_centreline_rad, x) for x in opened))
+    if c.intake.is_symmetric:
+        ivc = Figure(*(_closing(c.intake_centreline_rad, x) for x in opened))
+    else:
+        closing_side = _seat_side(key, "intake", intake, "closing")
+        ivc = Figure(*(_closing(c.intake_centreline_rad, 2.0 * x) for x in closing_side))
     figures["ivc"] = ivc
     gap = 2.0 * c.lobe_separation_rad
-    figures["overlap"] = Figure(*((i + e) / 2.0 - gap for i, e in zip(opened, exhaust_opened, strict=True)))
+    if c.intake.is_symmetric and c.exhaust.is_symmetric:
+        figures["overlap"] = Figure(*((i + e) / 2.0 - gap for i, e in zip(opened, exhaust_opened, strict=True)))
+    else:
+        # Overlap is the intake's opening side and the exhaust's closing side; the centrelines are of greatest lift.
+        sides = _seat_side(key, "intake", intake, "opening"), _seat_side(key, "exhaust", exhaust, "closing")
+        figures["overlap"] = Figure(*(i + e - gap for i, e in zip(*sides, strict=True)))
     datum = f"{units.show(timing.intake_seat_m, 'lift')} lobe lift"
 
     def trapped(*, closing: float, compression: float) -> float:

@@ -38,6 +38,7 @@ from lobeledger.parts import (
     Candidate,
     Card,
     CardPoint,
+    CardRamp,
     Datum,
     DischargePoint,
     Engine,
@@ -127,6 +128,28 @@ _PAIRS = (
 _SAME = "same as intake"
 _LOBE_LIFT = Spec("quantity", "lobe lift", unit="m", example='"0.290 in"', low=0.001, high=0.02)
 _VALVE_LIFT = Spec("quantity", "valve lift", unit="m", example='"0.435 in"', low=0.001, high=0.03)
+_RAMP_LIFT = Spec("quantity", "lift at which the ramps end", unit="m", example='"0.012 in"', low=1e-5, high=0.003)
+_RAMP_VELOCITY = Spec(
+    "quantity", "ramp velocity, per cam angle", unit="m/rad", example='"0.0005 in/deg"', low=1e-5, high=7.5e-3
+)
+_CLOSING = Spec(
+    "quantity",
+    "crank degrees from the greatest lift to that lift, closing",
+    unit="rad",
+    example='"109 deg"',
+    low=math.radians(15.0),
+    high=math.radians(300.0),
+)
+_POINT_KEYS = ("at", "duration", "opening", "closing")
+_CARD_KEYS = (
+    "lobe_lift",
+    "valve_lift",
+    "durations",
+    "quoted_at",
+    "ramp_lift",
+    "ramp_velocity",
+    "closing_ramp_velocity",
+)
 _QUOTED_AT = Spec("choice", "where lifts are quoted", example='"lobe"', choices=("lobe", "valve"), optional=True)
 _NAME = Spec("text", "name of the build", example='"Sunday car"')
 _CURRENCY_SPEC = Spec("text", "the sheet's currency in three capital letters", example='"USD"')
@@ -463,7 +486,7 @@ class _Reader:
     def card(self, table: Any, path: str, ratio: float) -> Card:
         """One lobe's card; a lift quoted at the valve is divided by the rocker ratio."""
         table = self.table(table, path)
-        self.known(table, ("lobe_lift", "valve_lift", "durations", "quoted_at"), path)
+        self.known(table, _CARD_KEYS, path)
         if ("lobe_lift" in table) == ("valve_lift" in table):
             self.fail(
                 path,
@@ -491,33 +514,67 @@ class _Reader:
         points: list[CardPoint] = []
         for i, each in enumerate(found):
             here = f"{at}.{i}"
-            line = self.table(each, here)
-            self.known(line, _KEYS[CardPoint], here)
-            read: dict[str, Any] = {}
-            for sub, name, sub_spec in _FIELDS[CardPoint]:
-                if sub not in line:
-                    self.fail(f"{here}.{sub}", f"is missing; it is the {sub_spec.doc}, like {sub_spec.example}")
-                read[name] = self.value(
-                    sub_spec,
-                    line[sub],
-                    f"{here}.{sub}",
-                    f"{here}.{sub}",
-                    "card",
-                    scale=scale if sub == "at" else 1.0,
-                )
-            point = self.made(CardPoint, read, here)
+            point = self.card_point(self.table(each, here), here, scale)
             if points and point.at_m <= points[-1].at_m:
                 self.fail(here, "does not lie at a higher lift than the line before; list durations by rising lift")
             points.append(point)
+        values = {"lobe_lift_m": lift, "points": tuple(points), "quoted_at": quoted_at}
+        if "ramp_lift" in table:
+            at = f"{path}.ramp_lift"
+            values["ramp_lift_m"] = self.value(_RAMP_LIFT, table["ramp_lift"], at, at, "card", scale=scale)
+        opening = self.card_ramp(table, f"{path}.ramp_velocity", scale)
+        closing = self.card_ramp(table, f"{path}.closing_ramp_velocity", scale)
+        values |= {"opening_ramp": opening, "closing_ramp": opening if closing is None else closing}
         if quoted_at == "valve" or key == "valve_lift":
             self.note_conversion(path, ratio, lift=key == "valve_lift", points=quoted_at == "valve")
-        return self.made(Card, {"lobe_lift_m": lift, "points": tuple(points), "quoted_at": quoted_at}, path)
+        return self.made(Card, values, path)
+
+    def card_point(self, line: Mapping[str, Any], path: str, scale: float) -> CardPoint:
+        """One quoted lift: its duration, or that duration's two sides, or the duration and one of them."""
+        self.known(line, _POINT_KEYS, path)
+        specs = {key: spec for key, _, spec in _FIELDS[CardPoint]} | {"closing": _CLOSING}
+        sides = [key for key in ("opening", "closing") if key in line]
+        if "at" not in line or ("duration" not in line and len(sides) < 2):
+            sub = "duration" if "at" in line else "at"
+            if len(sides) == 1:
+                self.fail(path, f"has {sides[0]} alone; add duration or the other side, closing or opening")
+            self.fail(f"{path}.{sub}", f"is missing; it is the {specs[sub].doc}, like {specs[sub].example}")
+        if "duration" in line and len(sides) == 2:
+            self.fail(path, "has duration, opening and closing; keep two of the three")
+        read = {
+            key: self.value(
+                specs[key], line[key], f"{path}.{key}", f"{path}.{key}", "card", scale=scale if key == "at" else 1.0
+            )
+            for key in _POINT_KEYS
+            if key in line
+        }
+        duration = read.get("duration")
+        if duration is None:
+            duration = read["opening"] + read["closing"]
+        opening = read.get("opening")
+        if opening is None and "closing" in read:
+            opening = duration - read["closing"]
+        return self.made(CardPoint, {"at_m": read["at"], "duration_rad": duration, "opening_rad": opening}, path)
+
+    def card_ramp(self, table: Mapping[str, Any], path: str, scale: float) -> CardRamp | None:
+        """A ramp velocity the card gives, with its range if it has one."""
+        key = path.rpartition(".")[2]
+        if key not in table:
+            return None
+        velocity = self.value(_RAMP_VELOCITY, table[key], path, path, "card", scale=scale)
+        datum = self.data[path]
+        low, high = (velocity if end is None else end for end in (datum.low, datum.high))
+        return self.made(CardRamp, {"velocity_m_per_rad": velocity, "low_m_per_rad": low, "high_m_per_rad": high}, path)
 
     def note_conversion(self, path: str, ratio: float, *, lift: bool, points: bool) -> None:
         """Say beside each converted figure that it was quoted at the valve."""
         for at, datum in list(self.data.items()):
             if (lift and at == f"{path}.lobe_lift") or (
-                points and at.startswith(f"{path}.durations.") and at.endswith(".at")
+                points
+                and (
+                    (at.startswith(f"{path}.durations.") and at.endswith(".at"))
+                    or at in (f"{path}.ramp_lift", f"{path}.ramp_velocity", f"{path}.closing_ramp_velocity")
+                )
             ):
                 note = f"at the valve, divided by a rocker ratio of {ratio:.4g}"
                 self.data[at] = dataclasses.replace(datum, note=f"{datum.note}; {note}" if datum.note else note)
@@ -1104,6 +1161,7 @@ exhaust = "same as intake"       # or a [candidates.exhaust] table like the one 
 [candidates.intake]
 lobe_lift = "0.285 in"           # or valve_lift
 durations = [                    # crank degrees at lobe lifts; quoted_at = "valve" for valve lifts
+  # unlike flanks: { at = "0.050 in", opening = "103 deg", closing = "107 deg" }, either side of the greatest lift
   { at = "0.006 in", duration = "260 deg" },
   { at = "0.050 in", duration = "210 deg" },
   { at = "0.200 in", duration = "114 deg" },

@@ -10,7 +10,8 @@ the questions 'which is the smoothest?' and 'how far can the nose deceleration o
 have exact answers on the grid.
 
 Method, on one flank of a symmetric lobe (a symmetric card has a symmetric smoothest lobe, and every
-symmetric measure takes its extremes on symmetric lobes too):
+symmetric measure takes its extremes on symmetric lobes too); where a card gives its flanks apart, on both flanks
+in one program, with one lift and one acceleration at the nose (`_TwoFlanks`):
 
 1. The flank is split at the quoted lifts. From the ramp inwards, each part's least possible peak jerk is
    found, the parts before it held to their allowance (1.2 for the first, `shape_allowance` for the others).
@@ -39,7 +40,7 @@ from scipy.optimize import brentq
 
 from lobeledger.errors import NoSolution
 from lobeledger.lobe import Array, Lobe
-from lobeledger.parts import Card
+from lobeledger.parts import Card, CardPoint
 from lobeledger.units import cam_rad_from_crank_rad, rad
 
 __all__ = ["CardLobe", "FlatLimits", "Ramp", "RollerLimits", "WayOut", "lobe_from_card", "what_would_give"]
@@ -95,7 +96,8 @@ class Ramp:
 class CardLobe:
     """A card's lobes: `nominal`, and admissible `extremes` by name; all on one grid.
 
-    least_jerk_m_per_rad3: least possible peak jerk of each part of the flank, ramp first.
+    least_jerk_m_per_rad3: least possible peak jerk of each part of the flank, ramp first; of two unlike flanks
+    the needier one's. ramp_top_cam_rad: cam angle of the ramp's top before the nose, and after it.
     stack: lift, velocity and acceleration of all members, shape (members, 3, n).
     """
 
@@ -103,6 +105,7 @@ class CardLobe:
     extremes: dict[str, Lobe]
     least_jerk_m_per_rad3: tuple[float, ...]
     ramp_top_cam_rad: float
+    closing_ramp_top_cam_rad: float
     stack: Array = field(repr=False)
 
     @property
@@ -116,33 +119,79 @@ class CardLobe:
         return values[0], min(values), max(values)
 
 
-def _ramp_top(card: Card, ramp: Ramp, seat_m: float) -> tuple[float, float]:
+def _quoted(card: Card, side: str) -> list[tuple[float, float]]:
+    """(lobe lift, cam angle from the nose) of the card's points on one flank, by rising lift."""
+    return [(at_m, cam_rad_from_crank_rad(crank_rad)) for at_m, crank_rad in card.flank_crank_rad(side)]
+
+
+def _ramp_of(card: Card, side: str, ramp: Ramp) -> Ramp:
+    """The ramp velocity the card gives for one flank, or else `ramp`."""
+    own = card.opening_ramp if side == "opening" else card.closing_ramp
+    return ramp if own is None else Ramp(own.velocity_m_per_rad, own.low_m_per_rad, own.high_m_per_rad)
+
+
+def _ramp_top(
+    quoted: list[tuple[float, float]], ramp: Ramp, seat_m: float, ramp_lift_m: float | None
+) -> tuple[float, float]:
     """Lift and cam angle (from the nose) at which the ramp ends.
 
     A hydraulic card quotes its lowest duration at the ramp top. A solid lobe's ramp ends just past the lash,
     below the lowest quoted lift: its angle follows from a constant jerk c off the ramp,
     s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where the
     lash takes up more than the lowest quoted lift, or only one duration is known, the ramp ends at that lift.
+    A ramp lift that the card itself gives takes the place of 1.05 times the lash.
     """
-    first = card.lowest
-    at_rad = cam_rad_from_crank_rad(first.duration_rad) / 2.0
-    top = 1.05 * seat_m
-    if top >= first.at_m * 0.999 or len(card.points) < 2:
-        return first.at_m, at_rad
+    first_m, at_rad = quoted[0]
+    top = 1.05 * seat_m if ramp_lift_m is None else ramp_lift_m
+    if top >= first_m * 0.999 or len(quoted) < 2:
+        return first_m, at_rad
     v = ramp.velocity_m_per_rad
-    second = card.points[1]
-    gap = at_rad - cam_rad_from_crank_rad(second.duration_rad) / 2.0
+    second_m, second_rad = quoted[1]
+    gap = at_rad - second_rad
 
     def miss(x: float) -> float:
         """How far the cubic through the first point misses the second; x from ramp top to the first."""
-        c = (first.at_m - top - v * x) / x**3
-        return top + v * (x + gap) + c * (x + gap) ** 3 - second.at_m
+        c = (first_m - top - v * x) / x**3
+        return top + v * (x + gap) + c * (x + gap) ** 3 - second_m
 
-    far = (first.at_m - top) / v
+    far = (first_m - top) / v
     near = far * 1e-6
     if miss(near) * miss(far) > 0:
-        return first.at_m, at_rad
+        if ramp_lift_m is not None:
+            raise NoSolution(
+                "the ramp this card gives is steeper than the lobe between its two lowest quoted lifts; check the "
+                "ramp's velocity"
+            )
+        return first_m, at_rad
     return top, at_rad + float(brentq(miss, near, far))
+
+
+def _minimiser(
+    eq: sp.csr_matrix,
+    eq_rhs: Array,
+    cost: Array,
+    below: sp.csr_matrix,
+    below_rhs: Array,
+    quadratic: Array | None,
+) -> Array | None:
+    """The minimiser of 1/2 z'Qz + cost'z, or None when nothing satisfies the rows; the status is read first."""
+    settings = clarabel.DefaultSettings()
+    settings.verbose = False
+    diagonal = np.zeros(cost.size) if quadratic is None else quadratic
+    solution = clarabel.DefaultSolver(
+        sp.diags(diagonal).tocsc(),
+        cost,
+        sp.vstack([eq, below]).tocsc(),
+        np.concatenate([eq_rhs, below_rhs]),
+        [clarabel.ZeroConeT(eq.shape[0]), clarabel.NonnegativeConeT(below.shape[0])],
+        settings,
+    ).solve()
+    status = str(solution.status)
+    if status in ("Solved", "AlmostSolved"):
+        return np.asarray(solution.x)
+    if status in ("PrimalInfeasible", "AlmostPrimalInfeasible"):
+        return None
+    raise NoSolution(f"the lobe solver stopped without an answer ({status}); change the card slightly and try again")
 
 
 class _Flank:
@@ -153,15 +202,20 @@ class _Flank:
     minimise 1/2 z'Pz + q'z with b - A z in a cone; free variables need no bounds there.
     """
 
-    def __init__(self, card: Card, limits: Limits, base_radius_m: float, ramp: Ramp, seat_m: float) -> None:
+    def __init__(
+        self,
+        card: Card,
+        limits: Limits,
+        base_radius_m: float,
+        ramp: Ramp,
+        seat_m: float,
+        side: str = "opening",
+    ) -> None:
         n = self.n = SEGMENTS
-        self.top_m, self.top_rad = _ramp_top(card, ramp, seat_m)
+        quoted, ramp = _quoted(card, side), _ramp_of(card, side, ramp)
+        self.top_m, self.top_rad = _ramp_top(quoted, ramp, seat_m, card.ramp_lift_m)
         self.lift_m, self.limits, self.base_m, self.ramp = card.lobe_lift_m, limits, base_radius_m, ramp
-        self.points = [
-            (cam_rad_from_crank_rad(p.duration_rad) / 2.0 / self.top_rad, p.at_m / self.lift_m)
-            for p in card.points
-            if p.at_m > self.top_m
-        ]
+        self.points = [(angle / self.top_rad, at_m / self.lift_m) for at_m, angle in quoted if at_m > self.top_m]
         self.slope_unit = self.lift_m / self.top_rad
         self.accel_unit = self.lift_m / self.top_rad**2
         self.jerk_unit = self.lift_m / self.top_rad**3
@@ -288,10 +342,10 @@ class _Flank:
             rhs.append(np.array([(pitch**2 / least - pitch) / self.accel_unit]))
         return sp.vstack(rows).tocsr(), np.concatenate(rhs)
 
-    def jerk_rows(self, caps: Array) -> tuple[sp.csr_matrix, Array]:
-        """|jerk| <= cap on every segment; an infinite cap means 'at most t'."""
+    def jerk_rows(self, caps: Array, need: float = 1.0) -> tuple[sp.csr_matrix, Array]:
+        """|jerk| <= cap on every segment; an infinite cap means 'at most t times need'."""
         free = ~np.isfinite(caps)
-        weight, bound = np.where(free, -1.0, 0.0), np.where(free, 0.0, caps)
+        weight, bound = np.where(free, -need, 0.0), np.where(free, 0.0, caps)
         up = self.rows(self.n, (self.j, 1.0), (self.t, weight))
         down = self.rows(self.n, (self.j, -1.0), (self.t, weight))
         return sp.vstack([up, down]).tocsr(), np.concatenate([bound, bound])
@@ -305,30 +359,17 @@ class _Flank:
         quadratic: Array | None = None,
     ) -> Array | None:
         """The minimiser, or None when no lobe satisfies the constraints; the status is read first."""
-        ramp = self.ramp
-        low, high = (ramp.velocity_m_per_rad,) * 2 if nominal_ramp else (ramp.low_m_per_rad, ramp.high_m_per_rad)
-        bounds = self.rows(2, (np.array([self.ramp_v] * 2), np.array([1.0, -1.0])))
+        bounds, limit = self.ramp_rows(nominal_ramp)
         below = sp.vstack([bounds, *(rows for rows, _ in inequalities)])
-        below_rhs = np.concatenate([np.array([high, -low]) / self.slope_unit, *(bound for _, bound in inequalities)])
-        settings = clarabel.DefaultSettings()
-        settings.verbose = False
-        diagonal = np.zeros(self.size) if quadratic is None else quadratic
-        solution = clarabel.DefaultSolver(
-            sp.diags(diagonal).tocsc(),
-            cost,
-            sp.vstack([self.eq, below]).tocsc(),
-            np.concatenate([self.eq_rhs, below_rhs]),
-            [clarabel.ZeroConeT(self.eq.shape[0]), clarabel.NonnegativeConeT(below.shape[0])],
-            settings,
-        ).solve()
-        status = str(solution.status)
-        if status in ("Solved", "AlmostSolved"):
-            return np.asarray(solution.x)
-        if status in ("PrimalInfeasible", "AlmostPrimalInfeasible"):
-            return None
-        raise NoSolution(
-            f"the lobe solver stopped without an answer ({status}); change the card slightly and try again"
-        )
+        below_rhs = np.concatenate([limit, *(bound for _, bound in inequalities)])
+        return _minimiser(self.eq, self.eq_rhs, cost, below, below_rhs, quadratic)
+
+    def ramp_rows(self, nominal: bool) -> tuple[sp.csr_matrix, Array]:
+        """Rows (A, b) of A z <= b that hold the ramp velocity at its nominal value, or within its range."""
+        ramp = self.ramp
+        low, high = (ramp.velocity_m_per_rad,) * 2 if nominal else (ramp.low_m_per_rad, ramp.high_m_per_rad)
+        bounds = self.rows(2, (np.array([self.ramp_v] * 2), np.array([1.0, -1.0])))
+        return bounds, np.array([high, -low]) / self.slope_unit
 
     def least_excess(self) -> float:
         """By how much (scaled) the limits must be overstepped; zero when a lobe fits.
@@ -382,6 +423,187 @@ class _Flank:
         return self.top_rad + 1.25 * self.top_m / self.ramp.low_m_per_rad
 
 
+def _allowed_jerk(
+    flank: _Flank, geometry: tuple[sp.csr_matrix, Array], jerk_allowance: float, shape_allowance: float
+) -> tuple[list[float], Array]:
+    """Least possible peak jerk of each part, ramp first, and the jerk allowed on every segment (scaled)."""
+    caps = np.full(flank.n, np.inf)
+    least: list[float] = []
+    for part, (segments, (x, y)) in enumerate(flank.parts):
+        z = flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(caps))
+        if z is None:
+            raise NoSolution("no lobe fits this card within the follower's limits")
+        least.append(float(z[flank.t]))
+        if part == 0:
+            caps[segments] = jerk_allowance * least[-1]
+        else:
+            # However little jerk a part needs, the deceleration may still fall from its mean to nothing.
+            caps[segments] = max(shape_allowance * least[-1], 2.0 * (1.0 - y) / x**3)
+    return least, caps
+
+
+class _TwoFlanks:
+    """Both flanks of a lobe that is not symmetric, in one program: unknowns of the opening flank, then of the closing.
+
+    They share the nose: the same lift, no slope, and one acceleration, and it is only through that acceleration
+    that either flank knows of the other. The spare variable is shared too, so that a peak is one over both.
+    """
+
+    def __init__(self, opening: _Flank, closing: _Flank) -> None:
+        self.opening, self.closing = opening, closing
+        self.flanks = (opening, closing)
+        self.size = opening.size + closing.size
+        self.starts = (0, opening.size)
+        # Scaled accelerations and jerks of the closing flank in the opening flank's units.
+        self.accel_ratio = closing.accel_unit / opening.accel_unit
+        self.jerk_ratio = closing.jerk_unit / opening.jerk_unit
+        width = (1, self.size)
+        nose = sp.lil_matrix(width)
+        nose[0, opening.a[0]], nose[0, opening.size + closing.a[0]] = 1.0, -self.accel_ratio
+        spare = sp.lil_matrix(width)
+        spare[0, opening.t], spare[0, opening.size + closing.t] = 1.0, -1.0
+        self.eq = sp.csr_matrix(sp.vstack([sp.block_diag([opening.eq, closing.eq]), nose, spare]))
+        self.eq_rhs = np.concatenate([opening.eq_rhs, closing.eq_rhs, [0.0, 0.0]])
+
+    def both(self, *rows: tuple[sp.csr_matrix, Array]) -> tuple[sp.csr_matrix, Array]:
+        """The opening flank's rows and the closing flank's, side by side."""
+        (a, b), (c, d) = rows
+        return sp.csr_matrix(sp.block_diag([a, c])), np.concatenate([b, d])
+
+    def joined(self, *parts: Array) -> Array:
+        """One vector from the opening flank's and the closing flank's."""
+        return np.concatenate(parts)
+
+    def solve(
+        self,
+        cost: Array,
+        *inequalities: tuple[sp.csr_matrix, Array],
+        nominal_ramp: bool = True,
+        quadratic: Array | None = None,
+    ) -> Array | None:
+        """As `_Flank.solve`, over both flanks."""
+        rows = [self.both(*(flank.ramp_rows(nominal_ramp) for flank in self.flanks)), *inequalities]
+        below = sp.csr_matrix(sp.vstack([r for r, _ in rows]))
+        return _minimiser(self.eq, self.eq_rhs, cost, below, np.concatenate([b for _, b in rows]), quadratic)
+
+    def allowed_jerk(
+        self, geometry: tuple[sp.csr_matrix, Array], jerk_allowance: float, shape_allowance: float
+    ) -> tuple[list[float], list[Array]]:
+        """Greatest need of each part (m/rad^3, the needier flank's), and the allowed jerk of each flank (scaled).
+
+        Each flank's own need is found first, as if it stood alone; then, part by part, the least common multiple
+        of those needs with which both flanks meet at one nose acceleration. So neither flank comes first, a
+        lobe's mirror image has the mirrored band, and equal flanks get what a symmetric card gets.
+        """
+        needs: list[list[float]] = []
+        for flank in self.flanks:
+            least, _ = _allowed_jerk(flank, flank.geometry(), jerk_allowance, shape_allowance)
+            floors = [0.0, *(2.0 * (1.0 - y) / x**3 / shape_allowance for _, (x, y) in flank.parts[1:])]
+            needs.append([max(pair) for pair in zip(least, floors, strict=True)])
+        caps = [np.full(flank.n, np.inf) for flank in self.flanks]
+        cost = self.joined(self.opening.unit(self.opening.t), np.zeros(self.closing.size))
+        at_least_one = sp.csr_matrix(([-1.0], ([0], [self.opening.t])), shape=(1, self.size)), np.array([-1.0])
+        greatest: list[float] = []
+        for part in range(max(len(flank.parts) for flank in self.flanks)):
+            now = [need[min(part, len(need) - 1)] for need in needs]
+            jerk = self.both(*(f.jerk_rows(c, n) for f, c, n in zip(self.flanks, caps, now, strict=True)))
+            z = self.solve(cost, geometry, jerk, at_least_one)
+            if z is None:
+                raise NoSolution("no lobe fits this card within the follower's limits")
+            times = float(z[self.opening.t])
+            allowance = jerk_allowance if part == 0 else shape_allowance
+            for flank, cap, need in zip(self.flanks, caps, now, strict=True):
+                if part < len(flank.parts):
+                    cap[flank.parts[part][0]] = allowance * times * need
+            greatest.append(max(n * f.jerk_unit for n, f in zip(now, self.flanks, strict=True)))
+        return greatest, caps
+
+    def lobe(self, z: Array, half_rad: float) -> Lobe:
+        """The whole lobe: the opening flank at negative cam angles, the closing flank at positive ones."""
+        first = self.opening.lobe(z[: self.opening.size], half_rad)
+        second = self.closing.lobe(z[self.opening.size :], half_rad)
+        closing = first.theta_cam_rad > 0.0
+        return Lobe(
+            first.theta_cam_rad,
+            np.where(closing, second.lift_m, first.lift_m),
+            np.where(closing, second.velocity_m_per_rad, first.velocity_m_per_rad),
+            np.where(closing, second.acceleration_m_per_rad2, first.acceleration_m_per_rad2),
+        )
+
+
+def _two_flank_lobe(
+    card: Card,
+    limits: Limits,
+    base_radius_m: float,
+    ramp: Ramp,
+    seat_m: float,
+    jerk_allowance: float,
+    shape_allowance: float,
+) -> CardLobe:
+    """`lobe_from_card` for a card whose flanks differ."""
+    opening, closing = (_Flank(card, limits, base_radius_m, ramp, seat_m, side) for side in ("opening", "closing"))
+    pair = _TwoFlanks(opening, closing)
+    geometry = pair.both(*(flank.geometry() for flank in pair.flanks))
+    least, caps = pair.allowed_jerk(geometry, jerk_allowance, shape_allowance)
+    within = (geometry, pair.both(*(f.jerk_rows(c) for f, c in zip(pair.flanks, caps, strict=True))))
+    # Integral of jerk squared over both flanks, per cam angle; scaled to be of the order of one.
+    scale = least[0] / opening.jerk_unit
+    weights = (2.0 / scale**2, 2.0 / scale**2 * pair.jerk_ratio**2 * closing.top_rad / opening.top_rad)
+    smooth = pair.joined(*(f.unit(f.j, value=w * f.dx) for f, w in zip(pair.flanks, weights, strict=True)))
+    smooth[opening.t] = 1e-6
+    nominal = pair.solve(np.zeros(pair.size), *within, quadratic=smooth)
+    if nominal is None:
+        raise NoSolution("no lobe fits this card within the follower's limits")
+    peak = pair.both(
+        *(
+            (f.rows(f.n + 1, (f.a, -ratio), (f.t, -1.0)), np.zeros(f.n + 1))
+            for f, ratio in zip(pair.flanks, (1.0, pair.accel_ratio), strict=True)
+        )
+    )
+    areas = []
+    for flank in pair.flanks:
+        area = np.zeros(flank.n + 1)
+        area[1:] += flank.dx / 2.0
+        area[:-1] += flank.dx / 2.0
+        areas.append(flank.unit(flank.y, value=area * flank.top_rad / opening.top_rad))
+    whole = pair.joined(*areas)
+    nothing = (np.zeros(opening.size), np.zeros(closing.size))
+    first, second = (flank.segment(0.35) for flank in pair.flanks)
+    asks: dict[str, tuple[Array, tuple[Any, ...]]] = {
+        "least peak deceleration": (pair.joined(opening.unit(opening.t), nothing[1]), (*within, peak)),
+        "greatest nose deceleration": (pair.joined(opening.unit(opening.a[0]), nothing[1]), within),
+        "greatest deceleration off the nose": (pair.joined(opening.unit(opening.a[first]), nothing[1]), within),
+        "greatest deceleration off the nose, closing": (
+            pair.joined(nothing[0], closing.unit(closing.a[second])),
+            within,
+        ),
+        "greatest area": (-whole, within),
+        "least area": (whole, within),
+    }
+    half = max(flank.reach_rad() for flank in pair.flanks)
+    extremes: dict[str, Lobe] = {}
+    for name, (cost, rows) in asks.items():
+        z = pair.solve(cost, *rows, nominal_ramp=False)
+        if z is not None:
+            extremes[name] = pair.lobe(z, half)
+    return _family(pair.lobe(nominal, half), extremes, tuple(least), opening.top_rad, closing.top_rad)
+
+
+def _family(
+    nominal: Lobe, extremes: dict[str, Lobe], least: tuple[float, ...], opening_rad: float, closing_rad: float
+) -> CardLobe:
+    members = (nominal, *extremes.values())
+    stack = np.stack([[m.lift_m, m.velocity_m_per_rad, m.acceleration_m_per_rad2] for m in members])
+    return CardLobe(
+        nominal=nominal,
+        extremes=extremes,
+        least_jerk_m_per_rad3=least,
+        ramp_top_cam_rad=opening_rad,
+        closing_ramp_top_cam_rad=closing_rad,
+        stack=stack,
+    )
+
+
 def lobe_from_card(
     card: Card,
     limits: Limits,
@@ -396,20 +618,11 @@ def lobe_from_card(
 
     Raises NoSolution when no lobe fits the card within the follower's limits; `what_would_give` says why.
     """
+    if not card.is_symmetric:
+        return _two_flank_lobe(card, limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
     flank = _Flank(card, limits, base_radius_m, ramp, seat_m)
     geometry = flank.geometry()
-    caps = np.full(flank.n, np.inf)
-    least: list[float] = []
-    for part, (segments, (x, y)) in enumerate(flank.parts):
-        z = flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(caps))
-        if z is None:
-            raise NoSolution("no lobe fits this card within the follower's limits")
-        least.append(float(z[flank.t]))
-        if part == 0:
-            caps[segments] = jerk_allowance * least[-1]
-        else:
-            # However little jerk a part needs, the deceleration may still fall from its mean to nothing.
-            caps[segments] = max(shape_allowance * least[-1], 2.0 * (1.0 - y) / x**3)
+    least, caps = _allowed_jerk(flank, geometry, jerk_allowance, shape_allowance)
     within = (geometry, flank.jerk_rows(caps))
     smooth = flank.unit(flank.j, value=2.0 * flank.dx / least[0] ** 2)
     # Nothing else uses the spare variable here; a whisker of curvature keeps it determined.
@@ -435,16 +648,8 @@ def lobe_from_card(
         z = flank.solve(cost, *rows, nominal_ramp=False)
         if z is not None:
             extremes[name] = flank.lobe(z, half)
-    middle = flank.lobe(nominal, half)
-    members = (middle, *extremes.values())
-    stack = np.stack([[m.lift_m, m.velocity_m_per_rad, m.acceleration_m_per_rad2] for m in members])
-    return CardLobe(
-        nominal=middle,
-        extremes=extremes,
-        least_jerk_m_per_rad3=tuple(value * flank.jerk_unit for value in least),
-        ramp_top_cam_rad=flank.top_rad,
-        stack=stack,
-    )
+    needed = tuple(value * flank.jerk_unit for value in least)
+    return _family(flank.lobe(nominal, half), extremes, needed, flank.top_rad, flank.top_rad)
 
 
 @dataclass(frozen=True)
@@ -456,6 +661,12 @@ class WayOut:
     kind: str
 
 
+def _longer(point: CardPoint, extra_rad: float) -> CardPoint:
+    """The point with a longer duration, half of it on either side of the nose."""
+    opening = None if point.opening_rad is None else point.opening_rad + extra_rad / 2.0
+    return replace(point, duration_rad=point.duration_rad + extra_rad, opening_rad=opening)
+
+
 def what_would_give(
     card: Card, limits: Limits, *, base_radius_m: float, ramp: Ramp, seat_m: float
 ) -> tuple[WayOut, ...]:
@@ -465,12 +676,16 @@ def what_would_give(
     same program; lift, durations and pressure angle by bisection, to a tenth of a degree or better.
     """
 
-    def flank(points_card: Card = card, points_limits: Limits = limits) -> _Flank:
-        return _Flank(points_card, points_limits, base_radius_m, ramp, seat_m)
+    # With jerk unbounded, as here, the nose acceleration of one flank hardly binds the other's rise: a lobe is
+    # possible when each of its flanks is.
+    sides = ("opening",) if card.is_symmetric else ("opening", "closing")
+
+    def flanks(points_card: Card = card, points_limits: Limits = limits) -> list[_Flank]:
+        return [_Flank(points_card, points_limits, base_radius_m, ramp, seat_m, side) for side in sides]
 
     def fits(points_card: Card = card, points_limits: Limits = limits) -> bool:
         try:
-            return flank(points_card, points_limits).least_excess() < FITS
+            return all(flank.least_excess() < FITS for flank in flanks(points_card, points_limits))
         except NoSolution:
             # A solver that gives up on an extreme card has not shown that the change helps.
             return False
@@ -496,13 +711,15 @@ def what_would_give(
 
     ways: list[WayOut] = []
     if isinstance(limits, FlatLimits):
-        here = flank()
-        z = solved(here, here.geometry(face_is_free=True))
-        if z is not None:
-            face = 2.0 * (float(z[here.t]) * here.slope_unit + limits.edge_m)
-            ways.append(WayOut("a lifter face of at least", face, "lift"))
-        z = solved(here, here.geometry(base_is_free=True))
-        base = math.inf if z is None else float(z[here.t]) * here.lift_m + limits.least_nose_radius_m
+        both = flanks()
+        found = [(here, solved(here, here.geometry(face_is_free=True))) for here in both]
+        faces = [2.0 * (float(z[here.t]) * here.slope_unit + limits.edge_m) for here, z in found if z is not None]
+        if len(faces) == len(both):
+            ways.append(WayOut("a lifter face of at least", max(faces), "lift"))
+        found = [(here, solved(here, here.geometry(base_is_free=True))) for here in both]
+        base = max(
+            math.inf if z is None else float(z[here.t]) * here.lift_m + limits.least_nose_radius_m for here, z in found
+        )
         if base < 2.0 * base_radius_m:
             ways.append(WayOut("a base circle radius of at least", base, "lift"))
     if isinstance(limits, RollerLimits):
@@ -522,8 +739,7 @@ def what_would_give(
         ways.append(WayOut("a lobe lift of at most", card.lobe_lift_m - cut, "lift"))
 
     def longer(extra_rad: float) -> Card:
-        points = tuple(replace(p, duration_rad=p.duration_rad + extra_rad) for p in card.points)
-        return replace(card, points=points)
+        return replace(card, points=tuple(_longer(p, extra_rad) for p in card.points))
 
     extra = edge(lambda e: fits(longer(e)), min(rad(80.0), rad(420.0) - card.lowest.duration_rad))
     if extra is not None:
@@ -533,8 +749,7 @@ def what_would_give(
         last = card.points[-1]
 
         def shorter(cut_rad: float) -> Card:
-            moved = replace(last, duration_rad=last.duration_rad - cut_rad)
-            return replace(card, points=(*card.points[:-1], moved))
+            return replace(card, points=(*card.points[:-1], _longer(last, -cut_rad)))
 
         cut = edge(lambda c: fits(shorter(c)), 0.5 * (last.duration_rad - rad(40.0)))
         if cut is not None:
