@@ -16,8 +16,8 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle"},
-    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "lobe_design"},
+    4: {"figures", "breakin", "limits", "cost", "assess", "best_for", "results", "flips", "decision"},
     5: {"palette", "report", "plots"},
     6: {"runner", "screen", "panels", "warm"},
 }

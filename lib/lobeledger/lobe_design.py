@@ -44,7 +44,7 @@ import clarabel
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from lobeledger import contact, follower, valvetrain
 from lobeledger.errors import NoSolution, OutOfRange
@@ -69,21 +69,23 @@ __all__ = [
 SEGMENTS = 240
 GRID_STEP_RAD = rad(0.25)
 # Elastic excess of a linearised limit, in shares of the limit, is charged this much (scaled area is below one).
-_PENALTY = 30.0
+_PENALTY = 4.0
 _FITS = 1e-6
+# Programs a roller gets before a trust region steps in.
+_FREE_TURNS = 9
 
 LIMITS = ("jerk", "springs", "stress", "face", "angle", "velocity", "nose", "hollow", "lift", "no dip")
-_SAID = {
-    "jerk": "jerk",
-    "springs": "spring load at the rated speed",
-    "stress": "contact stress",
-    "face": "lifter face",
-    "angle": "pressure angle",
-    "velocity": "greatest velocity",
-    "nose": "least nose radius",
-    "hollow": "radius of the grinding wheel in the hollow flank",
-    "lift": "greatest lift",
-    "no dip": "rule that the flank only rises",
+# How to make room in each limit: words, figure, which way it must go, and its value as people read it.
+_ROOM: dict[str, tuple[str, str, float, float, str]] = {
+    "jerk": ("a jerk limit of at least", "jerk_m_per_rad3", 1.0, 1.0, "m/rad^3"),
+    "springs": ("a seat load of at least", "seat_load_n", 1.0, 1.0, "N"),
+    "stress": ("an allowed contact stress of at least", "stress_pa", 1.0, 1e-6, "MPa"),
+    "face": ("a lifter face of at least", "face_diameter_m", 1.0, 1e3, "mm"),
+    "angle": ("a pressure angle of at least", "pressure_angle_rad", 1.0, 180.0 / math.pi, "degrees"),
+    "velocity": ("a greatest velocity of at least", "greatest_velocity_m_per_rad", 1.0, 1e3, "mm/rad"),
+    "nose": ("a least nose radius of at most", "least_nose_radius_m", -1.0, 1e3, "mm"),
+    "hollow": ("a grinding wheel of a radius of at most", "grinding_radius_m", -1.0, 1e3, "mm"),
+    "lift": ("a greatest lift of at least", "greatest_lift_m", 1.0, 1e3, "mm"),
 }
 
 # What has a price, as named in `LobeTask` or its `limits`.
@@ -158,10 +160,11 @@ class LobeTask:
                 raise OutOfRange(f"{name} is {getattr(self, name):g}; it must be above zero.")
         for name in (
             "ramp_velocity_m_per_rad", "seat_lift_m", "seat_load_n", "rate_n_per_m", "low_rpm", "least_load_n", "lash_m",
-            "spring_margin",
         ):  # fmt: skip
             if not (math.isfinite(getattr(self, name)) and getattr(self, name) >= 0.0):
                 raise OutOfRange(f"{name} is {getattr(self, name):g}; it must be finite, zero or more.")
+        if not self.spring_margin > -1.0:
+            raise OutOfRange(f"spring_margin is {self.spring_margin:g}; it is a share of the rated speed above -1.")
         if self.low_rpm > self.rated_rpm:
             raise OutOfRange(f"low_rpm is {self.low_rpm:g}; it must not exceed rated_rpm ({self.rated_rpm:g}).")
         if self.seat_lift_m > self.ramp_top_m or self.ratio * self.ramp_top_m < self.lash_m:
@@ -233,6 +236,10 @@ class BestLobe:
         """Lift, slope (ds/dtheta, falling from the nose) and acceleration between the ramp tops, shape (3, ...)."""
         theta = np.abs(np.asarray(theta_cam_rad, dtype=float))
         return _between(self.theta_cam_rad, self.motion, self.jerk_m_per_rad3, theta)
+
+    def worth(self, figure: str, by: float) -> float:
+        """Share of the lift area gained, to first order, by `by` more of a figure of `PRICED` (its own SI unit)."""
+        return self.prices[figure] * by / self.area_m_rad
 
     def use_of_limits(self, theta_cam_rad: ArrayLike) -> dict[str, Array]:
         """How much of each limit is used at some angles between the ramp tops: 1 is all of it."""
@@ -640,11 +647,11 @@ class _Flank:
         return np.stack([z[c] * u for c, u in zip((self.y, self.v, self.a), self.units[:3], strict=True)])
 
     def program(
-        self, about: Array | None, *, trust: float | None = None, relax: str = ""
+        self, about: Array | None, *, trust: float | None = None, relax: str = "", without: str = ""
     ) -> tuple[Program, list[tuple[str, NDArray[np.int64], float]]]:
         """The program linearised about a motion (without: linear rows alone), and what its `below` rows are.
 
-        relax: this limit (its rows may give by t) with t as the cost; otherwise linearised rows may give by t at a
+        without: a limit left out. relax: this limit (its rows may give by t) with t as the cost; otherwise linearised rows may give by t at a
         penalty, so that a program always has an answer where the linear rows have one.
         """
         n = self.n
@@ -658,7 +665,7 @@ class _Flank:
         ]
         s, v, a = start
         for row in _rows_at(self.task, s, v, a, self.step):
-            if about is None and not row.linear:
+            if row.name == without or (about is None and not row.linear):
                 continue
             by = [
                 np.broadcast_to(np.asarray(d, float), row.at.shape) / row.scale
@@ -701,7 +708,13 @@ class _Found(NamedTuple):
 
 
 def _search(flank: _Flank, start: Array | None) -> _Found | None:
-    """Linear programs until nothing is gained; None when even the linear rows contradict each other."""
+    """Linear programs until nothing is gained; None when the linear rows contradict each other.
+
+    A crowned face needs no trust region, its tangents never promise too much. A roller first gets some programs
+    without one: near its answer they settle in four or five, while a step-by-step rise along curved limits creeps.
+    Only where that fails does a trust region take over, from the best lobe met so far.
+    """
+    flat = isinstance(flank.task.limits, FlatLimits)
     programs = 0
     if start is None:
         program, what = flank.program(None)
@@ -712,54 +725,94 @@ def _search(flank: _Flank, start: Array | None) -> _Found | None:
         start = flank.motion(answer.z)
         if all(row.linear for row in _rows_at(flank.task, *start, flank.step)):
             return _Found(answer, start, what, programs, 0.0)
-    flat = isinstance(flank.task.limits, FlatLimits)
-    motion = start
-    area = lambda m: float(-(flank.cost[flank.y] @ m[0]) / flank.unit)  # noqa: E731
-    trust = None if flat else 0.5 * float(np.max(np.abs(motion[2]))) / flank.units[2]
-    merit = -area(motion) + _PENALTY * max(flank.excess(motion), 0.0)
-    best: _Found | None = None
-    for _ in range(40):
+
+    def judged(motion: Array) -> tuple[float, float]:
+        """Scaled area less the penalty on the overstepped limit, and that excess."""
+        excess = max(flank.excess(motion), 0.0)
+        return float(flank.cost[flank.y] @ motion[0]) / flank.unit + _PENALTY * excess, excess
+
+    motion, (merit, _) = start, judged(start)
+    best_motion, best_merit = motion, merit
+    trust: float | None = None
+    for turn in range(80):
+        if turn == _FREE_TURNS and not flat:
+            motion, merit = best_motion, best_merit
+            trust = max(0.25 * float(np.max(np.abs(motion[2]))) / flank.units[2], 1.0)
         program, what = flank.program(motion, trust=trust)
         answer = solve_program(program)
         programs += 1
         if answer is None:
             return None
         new = flank.motion(answer.z)
-        excess = max(flank.excess(new), 0.0)
-        new_merit = -area(new) + _PENALTY * excess
-        promised = merit - (-area(new) + _PENALTY * max(float(answer.z[flank.t]), 0.0))
-        gained = merit - new_merit
-        if flat or gained >= 0.1 * promised:
+        new_merit, excess = judged(new)
+        hoped = float(flank.cost[flank.y] @ new[0]) / flank.unit + _PENALTY * max(float(answer.z[flank.t]), 0.0)
+        promised, gained = merit - hoped, merit - new_merit
+        # Rough limits (a jerk that turns within one segment) leave the programs less exact; then less is asked.
+        settled = abs(promised) < (2e-8 if turn < 25 else 2e-6) and (abs(gained) < 2e-6 or gained > 0.0)
+        if trust is None or gained >= 0.1 * promised:
             motion, merit = new, new_merit
-            best = _Found(answer, new, what, programs, excess)
             if trust is not None and gained > 0.7 * promised:
                 trust *= 2.0
         elif trust is not None:
             trust *= 0.3
-        if abs(promised) < 2e-8:
-            break
-    return best._replace(programs=programs) if best is not None else None
+        if new_merit < best_merit:
+            best_motion, best_merit = new, new_merit
+        if settled:
+            return _Found(answer, new, what, programs, excess)
+    raise NoSolution("the search for the best lobe did not settle; change the limits slightly and try again")
 
 
 # -- the answer ---------------------------------------------------------------------------------------------
 
 
+def _feasible(task: LobeTask, segments: int) -> bool:
+    try:
+        found = _search(_Flank(task, segments), None)
+    except NoSolution:
+        return False
+    return found is not None and found.excess <= 1e-5
+
+
 def _cause(flank: _Flank, about: Array | None) -> str:
-    """Which single limit, given how much more room, would let a lobe exist; in words."""
-    n = flank.n
-    start = about if about is not None else np.stack([np.full(n + 1, flank.task.ramp_top_m), *np.zeros((2, n + 1))])
-    present = {"jerk", *(row.name for row in _rows_at(flank.task, *start, flank.step))} - {"no dip"}
-    ways: list[tuple[float, str]] = []
-    for name in sorted(present):
+    """Which single limit, moved how far, would let a lobe exist; in words.
+
+    Programs in which one limit at a time may give say which are worth trying; the figure is then found on the task
+    itself, to some per cent of its way.
+    """
+    n, task = flank.n, flank.task
+    start = about if about is not None else np.stack([np.full(n + 1, task.ramp_top_m), *np.zeros((2, n + 1))])
+    ways: list[str] = []
+    for name in dict.fromkeys(["jerk", *(row.name for row in _rows_at(task, *start, flank.step))]):
+        if name not in _ROOM:
+            continue
         try:
             answer = solve_program(flank.program(start, relax=name)[0])
         except NoSolution:
             continue
-        if answer is not None and answer.z[flank.t] > _FITS:
-            ways.append((float(answer.z[flank.t]), name))
+        if answer is None or answer.z[flank.t] < _FITS:
+            continue
+        words, figure, way, factor, unit = _ROOM[name]
+        value = task.figure(figure)
+        assert value is not None
+        low, high = 1.0, 0.0
+        for grown in (1.03, 1.1, 1.25, 1.6, 2.5, 4.0):
+            try:
+                moved = task.moved(figure, value * grown**way)
+            except OutOfRange:
+                break
+            if _feasible(moved, n // 2):
+                high = grown
+                break
+            low = grown
+        if not high:
+            continue
+        for _ in range(4):
+            middle = math.sqrt(low * high)
+            low, high = (low, middle) if _feasible(task.moved(figure, value * middle**way), n // 2) else (middle, high)
+        ways.append(f"{words} {value * high**way * factor:.3g} {unit}")
     if not ways:
-        return "no single limit is to blame; relax several, or lengthen the duration"
-    return " or ".join(f"give the {_SAID[name]} about {share:.0%} more room" for share, name in sorted(ways))
+        return "no single limit is to blame, so relax several, lengthen the duration or drop a point it must pass"
+    return "it would take " + " or ".join(ways)
 
 
 def _prices(flank: _Flank, found: _Found) -> dict[str, float]:
@@ -809,6 +862,10 @@ def _binding(flank: _Flank, found: _Found) -> NDArray[np.str_]:
         start += at.size
     weight[LIMITS.index("jerk"), n] = weight[LIMITS.index("jerk"), n - 1]
     names = np.array(LIMITS)[weight.argmax(axis=0)]
+    cap = flank.task.greatest_lift_m
+    if cap is not None:
+        # A lobe that rests at its greatest lift is held there by that lift, not by having to rise.
+        names[(names == "no dip") & (found.motion[0] > cap * (1.0 - 1e-6))] = "lift"
     return np.where(weight.max(axis=0) > 1e-6 * weight.max(), names, "")
 
 
@@ -996,19 +1053,28 @@ def flat_and_roller(
     `_lift_m`, `_area_m_rad` (above its seat, cam radians), `_seat_crank_rad`, `_at_lift_crank_rad` (duration at
     at_lift_m or 0.050 in), and roller over flat in lift and area. `passed_at_m`: lobe lift at which, for one duration between
     ramp tops, the roller passes a flat that left the seat faster (NaN: never, or at_lift_m given).
+    Durations no lobe can have within the limits are NaN.
     """
-    from scipy.interpolate import PchipInterpolator
-
     wanted = np.asarray(durations_crank_rad, dtype=float)
     level = 0.050 * 0.0254 if at_lift_m is None else at_lift_m
 
-    def family(task: LobeTask, seats: Array) -> list[BestLobe]:
-        return [best_lobe(replace(task, duration_crank_rad=float(seat))) for seat in seats]
+    def at_seat(task: LobeTask, seat_rad: float) -> BestLobe | None:
+        try:
+            return best_lobe(replace(task, duration_crank_rad=seat_rad))
+        except NoSolution:
+            return None
 
-    def figures(lobes: list[BestLobe]) -> Array:
+    def figures(lobes: list[BestLobe | None]) -> Array:
         return np.array(
             [
-                (b.greatest_lift_m, b.area_m_rad, b.task.duration_crank_rad, b.lobe.duration_crank_rad(level))
+                (math.nan,) * 4
+                if b is None
+                else (
+                    b.greatest_lift_m,
+                    b.area_m_rad,
+                    b.task.duration_crank_rad,
+                    b.lobe.duration_crank_rad(level) if b.greatest_lift_m > level else math.nan,
+                )
                 for b in lobes
             ]
         ).T
@@ -1017,22 +1083,25 @@ def flat_and_roller(
     table: dict[str, Array] = {"duration_crank_rad": wanted}
     passed = np.full(wanted.size, math.nan)
     if at_lift_m is None:
-        pair = [family(flat, wanted), family(roller, wanted)]
+        pair = [[at_seat(task, float(seat)) for seat in wanted] for task in (flat, roller)]
         found = [figures(lobes) for lobes in pair]
-        passed = np.array([_where_passed(f, r) for f, r in zip(*pair, strict=True)])
+        passed = np.array([math.nan if f is None or r is None else _where_passed(f, r) for f, r in zip(*pair, strict=True)])
     else:
         found = []
         for task in (flat, roller):
-            # How far a best lobe's two durations lie apart hardly depends on either, so two tries bracket it.
-            middle = float(wanted.mean())
-            gap = rad(45.0)
+            # How far a best lobe's two durations lie apart hardly depends on either, so a few tries bracket it.
+            middle, gap = float(wanted.mean()), rad(45.0)
             for _ in range(2):
-                gap = middle + gap - best_lobe(replace(task, duration_crank_rad=middle + gap)).lobe.duration_crank_rad(level)
+                lobe = best_lobe(replace(task, duration_crank_rad=middle + gap)).lobe
+                gap = middle + gap - lobe.duration_crank_rad(level)
             seats = np.linspace(wanted.min() + gap - rad(6.0), wanted.max() + gap + rad(6.0), max(wanted.size, 5))
-            known = figures(family(task, seats))
-            if wanted.min() < known[3, 0] or wanted.max() > known[3, -1]:
-                raise NoSolution("the durations at this lift spread too far to be bracketed; ask for fewer at once")
-            found.append(np.stack([PchipInterpolator(known[3], row)(wanted) for row in known]))
+            known = figures([at_seat(task, float(seat)) for seat in seats])
+            known = known[:, np.isfinite(known[3])]
+            if known.shape[1] < 2:
+                raise NoSolution("no best lobe exists near the durations asked for; relax a limit")
+            # Outside the durations that have a lobe there is nothing to tell.
+            curve = [PchipInterpolator(known[3], row, extrapolate=False) for row in known]
+            found.append(np.stack([each(wanted) for each in curve]))
     for who, rows in zip(("flat", "roller"), found, strict=True):
         table |= {f"{who}_{name}": row for name, row in zip(names, rows, strict=True)}
     table["roller_over_flat_lift"] = table["roller_lift_m"] / table["flat_lift_m"]
