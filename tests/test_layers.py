@@ -16,7 +16,7 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "lobe_design"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "lobe_task", "lobe_design", "lobe_share"},
     4: {"figures", "breakin", "limits", "cost", "assess", "best_for", "results", "flips", "decision"},
     5: {"palette", "report", "plots"},
     6: {"runner", "screen", "panels", "warm"},

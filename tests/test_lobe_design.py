@@ -21,16 +21,9 @@ import lobeledger.lobe_design as lobe_design
 from lobeledger import best_for, contact, follower, valvetrain
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe_card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
-from lobeledger.lobe_design import (
-    BestLobe,
-    LobeTask,
-    allowed_flat_load_n,
-    best_lobe,
-    best_over_rate,
-    flat_and_roller,
-    share_of_best,
-    task_of_card,
-)
+from lobeledger.lobe_design import BestLobe, best_lobe, best_over_rate
+from lobeledger.lobe_share import flat_and_roller, share_of_best, task_of_card
+from lobeledger.lobe_task import LobeTask, allowed_flat_load_n
 from lobeledger.parts import Card, CardPoint
 
 IN = 0.0254  # m, exact
@@ -78,7 +71,7 @@ TASKS = {
     "roller, fast": replace(ROLLER, rated_rpm=7500.0),
     "roller, hard pressed": replace(ROLLER, stress_pa=1100e6),
     "roller, lift capped": replace(ROLLER, greatest_lift_m=0.34 * IN),
-    "roller, through 0.050 in": replace(ROLLER, through=((0.050 * IN, 205 * DEG),)),
+    "roller, through 0.050 in": replace(ROLLER, through=((0.050 * IN, 200 * DEG),)),
 }
 
 
@@ -128,10 +121,11 @@ def test_jerk_alone_switches_once(start: float) -> None:
     for n in (240, 480):
         assert 0.0 < 1.0 - solved(task, n).area_m_rad / area < 2.0 / n**2
     assert best.greatest_lift_m == pytest.approx(lift, rel=1e-4)
-    assert best.bound_share() == {"jerk": 1.0}
+    assert best.bound_share()["jerk"] > 0.98
     # dA/dJ of the closed form; c depends on J where the ramp moves.
     by_jerk = (t**4 - 2.0 * c**4) / 12.0 + c**2 * start / (3.0 * j)
-    assert best.prices["jerk_m_per_rad3"] == pytest.approx(by_jerk, rel=2e-4)
+    # The switch passes from segment to segment as J changes, so a price is known to one part in the segments.
+    assert best.prices["jerk_m_per_rad3"] == pytest.approx(by_jerk, rel=1.0 / 240.0)
 
 
 def test_rise_between_two_rests_takes_32_h_over_t_cubed() -> None:
@@ -158,18 +152,18 @@ def test_springs_and_velocity_alone_give_a_straight_flank_and_a_parabola() -> No
     """
     top = 0.010
     task = replace(
-        FREE, ramp_velocity_m_per_rad=0.0, rate_n_per_m=0.0, seat_load_n=500.0, moving_mass_kg=0.7,
+        FREE, ramp_velocity_m_per_rad=0.0, rate_n_per_m=0.0, seat_load_n=700.0, moving_mass_kg=0.7,
         rated_rpm=7000.0, greatest_velocity_m_per_rad=top,
     )  # fmt: skip
     t = task.flank_cam_rad
     most = task.ratio * task.seat_load_n / (task.moving_mass_kg * task.cam_speed_rad_per_s() ** 2)
     assert top / most < t
     area = 2.0 * (top**3 / (3.0 * most**2) + top * (t**2 - (top / most) ** 2) / 2.0)
-    loss = [1.0 - solved(replace(task, jerk_m_per_rad3=j), 480).area_m_rad / area for j in (1.0, 4.0, 16.0)]
-    assert all(x > 0.0 for x in loss)
-    assert loss[2] < 0.03
-    assert loss[1] / loss[0] == pytest.approx(0.5, abs=0.03)
-    assert loss[2] / loss[1] == pytest.approx(0.5, abs=0.03)
+    for j in (4.0, 16.0, 64.0):
+        # Up to V and level again takes 2 sqrt(V/J): the flank starts sqrt(V/J) late. The next term is in its square.
+        late = math.sqrt(top / j)
+        loss = area - solved(replace(task, jerk_m_per_rad3=j), 480).area_m_rad
+        assert loss == pytest.approx(2.0 * top * late * t, rel=1.5 * late / t + 0.01)
 
 
 # Shape optimisation of a cam: convex outline, radius from 1 to 2, |dr/dtheta| <= 1.5 over 2 pi/5; greatest mean
@@ -188,7 +182,7 @@ def convex_cam(**changes: object) -> LobeTask:
         seat_lift_m=0.0,
         ramp_velocity_m_per_rad=0.0,
         duration_crank_rad=4.0 * CAM_ANGLE,
-        jerk_m_per_rad3=1e5,
+        jerk_m_per_rad3=3e4,
         stress_pa=math.inf,
         moving_mass_kg=1e-12,
         grinding_radius_m=math.inf,
@@ -229,7 +223,9 @@ def test_convex_cam_within_a_pressure_angle() -> None:
     task = convex_cam(greatest_lift_m=None)
     best = solved(replace(task, limits=replace(task.limits, pressure_angle_rad=angle)), 480)
     assert 1.0 + best.area_m_rad / (2.0 * CAM_ANGLE) == pytest.approx(area / CAM_ANGLE, rel=1e-3)
-    assert 1.0 + best.greatest_lift_m == pytest.approx(r2, rel=3e-3)
+    # At the top the velocity v must come down to nothing, which takes 2 sqrt(v/J) and costs that much lift.
+    speed = tangent * r2
+    assert 0.0 < r2 - (1.0 + best.greatest_lift_m) < speed * math.sqrt(speed / task.jerk_m_per_rad3)
 
 
 # -- the solver ---------------------------------------------------------------------------------------------
@@ -253,7 +249,12 @@ def test_second_solver_agrees(name: str) -> None:
         assert own == pytest.approx(other, rel=1e-4, abs=1e-6), name
 
 
-def test_twice_as_many_nodes_give_the_same_area(task: LobeTask) -> None:
+@pytest.mark.parametrize(
+    "name", ["flat, line contact", "flat, crowned", "roller", "roller, fast", "roller, hard pressed"]
+)
+def test_twice_as_many_nodes_give_the_same_area(name: str) -> None:
+    """241 against 481 nodes."""
+    task = TASKS[name]
     coarse, fine = solved(task), solved(task, 480)
     assert fine.area_m_rad == pytest.approx(coarse.area_m_rad, rel=1e-3)
     assert fine.greatest_lift_m == pytest.approx(coarse.greatest_lift_m, rel=2e-3)
@@ -331,19 +332,23 @@ DEAR = {
 
 @pytest.mark.parametrize(("name", "figure"), [(n, f) for n, figures in DEAR.items() for f in figures])
 def test_price_lies_between_left_and_right_difference(name: str, figure: str) -> None:
-    """One per mille less and one per mille more of a figure, solved anew."""
+    """A ten-thousandth less and as much more of a figure, solved anew.
+
+    No coarser: from one step of the grid to the next the rows that bind change, so that a roller's area over a
+    figure, smooth at large, is made of short pieces bent either way.
+    """
     task = TASKS[name]
     value = task.figure(figure)
     assert value is not None
-    step = 1e-3 * value
+    step = 1e-4 * value
     here = solved(task).area_m_rad
     left = (here - best_lobe(task.moved(figure, value - step)).area_m_rad) / step
     right = (best_lobe(task.moved(figure, value + step)).area_m_rad - here) / step
     low, high = min(left, right), max(left, right)
-    # Both differences and the price carry the programs' own 1e-8 of the area or so.
-    slack = 2e-7 * here / step + 1e-4 * max(abs(low), abs(high))
+    # Areas are solved to some 1e-8 of themselves; a price to some 1e-4.
+    slack = 2e-8 * here / step + 1e-4 * max(abs(low), abs(high))
     assert low - slack <= solved(task).prices[figure] <= high + slack
-    assert high - low < 0.03 * max(abs(low), abs(high))
+    assert high - low < 0.02 * max(abs(low), abs(high))
 
 
 def test_what_does_not_bind_is_worth_nothing() -> None:
@@ -406,7 +411,9 @@ def test_true_outline_of_the_flat_lobe_is_no_sharper_than_allowed() -> None:
     outline = follower.flat_outline_m(theta, lift, slope, base_radius_m=task.base_radius_m)
     radius = 1.0 / curvature(outline.x_m, outline.y_m)
     assert radius.min() == pytest.approx(task.limits.least_nose_radius_m, rel=5e-3)
-    assert np.hypot(outline.x_m, outline.y_m).max() == pytest.approx(task.base_radius_m + best.greatest_lift_m, rel=1e-6)
+    assert np.hypot(outline.x_m, outline.y_m).max() == pytest.approx(
+        task.base_radius_m + best.greatest_lift_m, rel=1e-6
+    )
 
 
 def test_true_outline_of_the_roller_lobe_fits_its_grinding_wheel() -> None:

@@ -18,7 +18,9 @@ from lobeledger.assess import assess
 from lobeledger.cycle import seat_lift_m
 from lobeledger.errors import NoSolution
 from lobeledger.lobe_card import CardLobe, FlatLimits, RollerLimits
-from lobeledger.lobe_design import BestLobe, LobeTask, ShareOfBest, best_lobe, share_of_best
+from lobeledger.lobe_design import BestLobe, best_lobe
+from lobeledger.lobe_share import ShareOfBest, share_of_best
+from lobeledger.lobe_task import LobeTask
 from lobeledger.parts import Build, Candidate
 from lobeledger.units import rad
 
@@ -129,13 +131,17 @@ def intake_share(build: Build, candidate: Candidate) -> ShareOfBest:
     return _share(card, task_for(build, candidate))
 
 
-def equal_tasks(build: Build, flat: Candidate, roller: Candidate, *, ramp_top_m: float = 0.006 * 0.0254) -> tuple[LobeTask, LobeTask]:
-    """Tasks of a flat and a roller candidate from one ramp top, for `lobe_design.flat_and_roller`.
+def equal_tasks(
+    build: Build, flat: Candidate, roller: Candidate, *, ramp_top_m: float = 0.006 * 0.0254
+) -> tuple[LobeTask, LobeTask]:
+    """Tasks of a flat and a roller candidate from one ramp top, for `lobe_share.flat_and_roller`.
 
     Jerk, ramp, seat and speed are equal; springs, masses, stress levels and geometry stay each candidate's own.
     """
     pair = []
     for each in (flat, roller):
         task = task_for(build, each)
-        pair.append(replace(task, ramp_top_m=ramp_top_m, seat_lift_m=ramp_top_m, lash_m=0.0, duration_crank_rad=rad(260.0)))
+        pair.append(
+            replace(task, ramp_top_m=ramp_top_m, seat_lift_m=ramp_top_m, lash_m=0.0, duration_crank_rad=rad(260.0))
+        )
     return pair[0], pair[1]
