@@ -182,7 +182,7 @@ def convex_cam(**changes: object) -> LobeTask:
         seat_lift_m=0.0,
         ramp_velocity_m_per_rad=0.0,
         duration_crank_rad=4.0 * CAM_ANGLE,
-        jerk_m_per_rad3=3e4,
+        jerk_m_per_rad3=3e3,
         stress_pa=math.inf,
         moving_mass_kg=1e-12,
         grinding_radius_m=math.inf,
@@ -361,6 +361,7 @@ def test_what_does_not_bind_is_worth_nothing() -> None:
 def test_worth_is_price_times_amount_over_area() -> None:
     best = solved(FLAT)
     wider = best_lobe(FLAT.moved("face_diameter_m", 0.842 * IN + 0.1e-3))
+    assert best.worths()["1 mm of lifter face diameter"] == pytest.approx(best.worth("face_diameter_m", 1e-3))
     assert best.worth("face_diameter_m", 0.1e-3) == pytest.approx(wider.area_m_rad / best.area_m_rad - 1.0, rel=0.02)
 
 
@@ -602,6 +603,9 @@ def test_candidate_of_a_build(candidate_id: str) -> None:
     assert task.rate_n_per_m == pytest.approx(figures["rate"].value)
     best = best_for.best_intake(build, candidate)
     assert best is best_for.best_intake(build, candidate)
+    task = best.task
+    # A solid lobe's flank begins just past its lash, below the card's lowest lift.
+    assert (task.ramp_top_m < candidate.intake.lowest.at_m - 1e-5) is (candidate.lifter == "solid")
     assert max(float(u.max()) for u in best.use_of_limits(fine_angles(task)).values()) < 1.005
     share = best_for.intake_share(build, candidate)
     assert share is best_for.intake_share(build, candidate)

@@ -19,7 +19,7 @@ from lobeledger.cycle import seat_lift_m
 from lobeledger.errors import NoSolution
 from lobeledger.lobe_card import CardLobe, FlatLimits, RollerLimits
 from lobeledger.lobe_design import BestLobe, best_lobe
-from lobeledger.lobe_share import ShareOfBest, share_of_best
+from lobeledger.lobe_share import ShareOfBest, at_ramps_of, share_of_best
 from lobeledger.lobe_task import LobeTask
 from lobeledger.parts import Build, Candidate
 from lobeledger.units import rad
@@ -36,9 +36,9 @@ GRINDING_RADIUS_M = 0.1
 def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JERK_LIMIT_M_PER_RAD3) -> LobeTask:
     """The limits of a build and a candidate's parts as the task of its intake lobe, nominal values.
 
-    Ramp top and duration are those of the card's lowest quoted lift (a solid lobe's ramp ends just past the lash,
-    so `intake_share` takes the card's own instead). Contact stress is held to the candidate's caution level,
-    which is common practice, between cranking and the highest speed; springs to the highest speed plus the margin.
+    Ramp top and duration are those of the card's lowest quoted lift; `best_intake` moves them to where the card's own
+    flank begins. Contact stress is held to the candidate's caution level, which is common practice, between cranking and
+    the highest speed; springs to the highest speed plus the margin wanted.
     """
     c, v, s, model = candidate, candidate.valvetrain, candidate.springs, build.model
     seat = seat_lift_m(c, model, c.intake_lash_m)
@@ -112,11 +112,14 @@ def _share(card: CardLobe, task: LobeTask) -> ShareOfBest:
 
 
 def best_intake(build: Build, candidate: Candidate, *, greatest_lift_m: float | None = None) -> BestLobe:
-    """The best intake lobe of a candidate within its build's limits, at its card's lowest quoted duration.
+    """The best intake lobe of a candidate within its build's limits, from where its card's own flank begins.
 
-    Raises NoSolution, naming the limits that would have to give, when no lobe meets them all.
+    A card no lobe fits is taken to begin at its lowest quoted lift. Raises NoSolution, naming the limits that would
+    have to give, when no lobe meets them all.
     """
-    return _best(replace(task_for(build, candidate), greatest_lift_m=greatest_lift_m))
+    task = replace(task_for(build, candidate), greatest_lift_m=greatest_lift_m)
+    card = assess(build, candidate).intake
+    return _best(task if card is None else at_ramps_of(card, task))
 
 
 def intake_share(build: Build, candidate: Candidate) -> ShareOfBest:

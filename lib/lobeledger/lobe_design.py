@@ -114,6 +114,11 @@ class BestLobe:
         """Share of the lift area gained, to first order, by `by` more of a figure of `PRICED` (its own SI unit)."""
         return self.prices[figure] * by / self.area_m_rad
 
+    def worths(self) -> dict[str, float]:
+        """Share of the lift area gained, to first order, by a usual amount of each figure in words, greatest first."""
+        found = {PRICED[name][1]: self.worth(name, PRICED[name][0]) for name in self.prices}
+        return dict(sorted(found.items(), key=lambda item: -abs(item[1])))
+
     def use_of_limits(self, theta_cam_rad: ArrayLike) -> dict[str, Array]:
         """How much of each limit is used at some angles between the ramp tops: 1 is all of it."""
         s, v, a = self.motion_at(theta_cam_rad)

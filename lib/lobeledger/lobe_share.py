@@ -1,6 +1,6 @@
 """A card, or one follower, against the best lobe possible.
 
-How near does a card come to the best?     `share_of_best` -> `ShareOfBest`, `task_of_card`
+How near does a card come to the best?     `share_of_best` -> `ShareOfBest`, `task_of_card`, `at_ramps_of`
 Where does the roller overtake the flat?   `flat_and_roller`
 """
 
@@ -20,7 +20,7 @@ from lobeledger.lobe_design import GRID_STEP_RAD, BestLobe, best_lobe
 from lobeledger.lobe_task import LobeTask, limit_uses
 from lobeledger.units import rad
 
-__all__ = ["ShareOfBest", "flat_and_roller", "share_of_best", "task_of_card"]
+__all__ = ["ShareOfBest", "at_ramps_of", "flat_and_roller", "share_of_best", "task_of_card"]
 
 # -- a card against the best --------------------------------------------------------------------------------
 
@@ -51,36 +51,39 @@ def _area_between(lobe: Lobe, half_rad: float, above_m: float) -> float:
     return float(np.trapezoid(lift - step**2 / 12.0 * bend - above_m, theta))
 
 
+def at_ramps_of(card: CardLobe, task: LobeTask) -> LobeTask:
+    """The task moved to where a card's own flank begins: ramp top, its velocity there, and the duration between."""
+    half, lobe = card.ramp_top_cam_rad, card.nominal
+    # The ramp top lies between two nodes; inside it the flank's cubic is known at the next one.
+    first = int(np.argmax(np.abs(lobe.theta_cam_rad) <= half))
+    d = -half - float(lobe.theta_cam_rad[first])
+    top = float(
+        lobe.lift_m[first] + d * (lobe.velocity_m_per_rad[first] + d / 2.0 * lobe.acceleration_m_per_rad2[first])
+    )
+    speed = float(np.interp(-half - 2.0 * GRID_STEP_RAD, lobe.theta_cam_rad, lobe.velocity_m_per_rad))
+    return replace(
+        task,
+        ramp_top_m=max(top, task.seat_lift_m),
+        ramp_velocity_m_per_rad=speed,
+        duration_crank_rad=4.0 * half,
+    )
+
+
 def task_of_card(card: CardLobe, task: LobeTask) -> tuple[LobeTask, dict[str, float]]:
-    """The task at a card's own ramp tops, each limit no tighter than what the card's nominal lobe takes.
+    """The task at a card's own ramp tops and lift, each limit no tighter than what the card's nominal lobe takes.
 
     Jerk, for which no published limit exists, is the greatest any member of the card's family takes. Returned too:
     which limits had to be raised, and to what.
     """
-    half = card.ramp_top_cam_rad
-    lobe = card.nominal
+    half, lobe = card.ramp_top_cam_rad, card.nominal
     jerk = 0.0
     for member in card.members:
         inside = np.abs(member.theta_cam_rad) <= half
         change = np.diff(member.acceleration_m_per_rad2[inside]) / np.diff(member.theta_cam_rad[inside])
         jerk = max(jerk, float(np.abs(change).max()))
+    made = replace(at_ramps_of(card, task), jerk_m_per_rad3=jerk, greatest_lift_m=lobe.greatest_lift_m, through=())
     inside = (np.abs(lobe.theta_cam_rad) <= half) & (lobe.theta_cam_rad >= 0.0)
     s, v, a = (x[inside] for x in (lobe.lift_m, lobe.velocity_m_per_rad, lobe.acceleration_m_per_rad2))
-    at_top = int(np.argmax(np.abs(lobe.theta_cam_rad) <= half))
-    outer = lobe.theta_cam_rad[at_top]
-    d = -half - outer
-    slope, bend = lobe.velocity_m_per_rad[at_top], lobe.acceleration_m_per_rad2[at_top]
-    top = float(lobe.lift_m[at_top] + d * slope + d * d / 2.0 * bend)
-    ramp = float(np.interp(-half - 2.0 * GRID_STEP_RAD, lobe.theta_cam_rad, lobe.velocity_m_per_rad))
-    made = replace(
-        task,
-        ramp_top_m=max(top, task.seat_lift_m),
-        ramp_velocity_m_per_rad=ramp,
-        duration_crank_rad=4.0 * half,
-        jerk_m_per_rad3=jerk,
-        greatest_lift_m=lobe.greatest_lift_m,
-        through=(),
-    )
     raised: dict[str, float] = {}
     uses = {name: float(np.max(use(made, s, v, a))) for name, use in limit_uses(made).items()}
     if uses.get("stress", 0.0) > 1.0:

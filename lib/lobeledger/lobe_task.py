@@ -1,6 +1,6 @@
 """What bounds a lobe: the task set to its designer, and every limit as rows of a linear program.
 
-What must the lobe keep to?          `LobeTask`, `LIMITS`, `PRICED`
+What must the lobe keep to?          `LobeTask`, `LIMITS`, `LIMIT_WORDS`, `PRICED`
 What load may a flat face carry?     `allowed_flat_load_n`, `line_load_n`
 How far is a motion from its limits? `limit_rows` (slacks and their slopes), `limit_uses` (shares used)
 
@@ -26,29 +26,52 @@ from lobeledger.lobe import Array
 from lobeledger.lobe_card import FlatLimits, RollerLimits
 from lobeledger.units import cam_rad_from_crank_rad
 
-__all__ = ["LIMITS", "PRICED", "LobeTask", "Rows", "allowed_flat_load_n", "limit_rows", "limit_uses", "line_load_n"]
+__all__ = [
+    "LIMITS",
+    "LIMIT_WORDS",
+    "PRICED",
+    "LobeTask",
+    "Rows",
+    "allowed_flat_load_n",
+    "limit_rows",
+    "limit_uses",
+    "line_load_n",
+]
 
 LIMITS = ("jerk", "springs", "stress", "face", "angle", "velocity", "nose", "hollow", "lift", "no dip")
-# What has a price, as named in `LobeTask` or its `limits`.
-PRICED = (
-    "jerk_m_per_rad3",
-    "stress_pa",
-    "seat_load_n",
-    "rate_n_per_m",
-    "moving_mass_kg",
-    "rated_rpm",
-    "least_load_n",
-    "base_radius_m",
-    "lobe_width_m",
-    "greatest_lift_m",
-    "greatest_velocity_m_per_rad",
-    "face_diameter_m",
-    "wheel_radius_m",
-    "pressure_angle_rad",
-    "least_nose_radius_m",
-    "grinding_radius_m",
-    "ramp_velocity_m_per_rad",
-)
+LIMIT_WORDS = {
+    "jerk": "jerk",
+    "springs": "the springs",
+    "stress": "contact stress",
+    "face": "the lifter's face",
+    "angle": "the pressure angle",
+    "velocity": "the velocity limit",
+    "nose": "the least nose radius",
+    "hollow": "the grinding wheel in the hollow flank",
+    "lift": "the greatest lift",
+    "no dip": "having to rise",
+}
+
+# What has a price, as named in `LobeTask` or its `limits`: an amount in its own unit that people think in, in words.
+PRICED: dict[str, tuple[float, str]] = {
+    "jerk_m_per_rad3": (0.01, "0.01 m/rad^3 of jerk"),
+    "stress_pa": (1e7, "10 MPa of allowed contact stress"),
+    "seat_load_n": (10.0, "10 N of seat load"),
+    "rate_n_per_m": (1e3, "1 N/mm of spring rate"),
+    "moving_mass_kg": (1e-3, "1 g of moving mass at the lifter"),
+    "rated_rpm": (100.0, "100 rpm of rated speed"),
+    "least_load_n": (10.0, "10 N of load to spare on the lobe"),
+    "base_radius_m": (1e-3, "1 mm of base circle radius"),
+    "lobe_width_m": (1e-3, "1 mm of lobe width"),
+    "greatest_lift_m": (1e-4, "0.1 mm of lobe lift"),
+    "greatest_velocity_m_per_rad": (1e-4, "0.1 mm/rad of greatest velocity"),
+    "face_diameter_m": (1e-3, "1 mm of lifter face diameter"),
+    "wheel_radius_m": (1e-3, "1 mm of wheel radius"),
+    "pressure_angle_rad": (math.radians(1.0), "1 degree of pressure angle"),
+    "least_nose_radius_m": (1e-4, "0.1 mm of least nose radius"),
+    "grinding_radius_m": (1e-2, "10 mm of grinding wheel radius"),
+    "ramp_velocity_m_per_rad": (1e-4, "0.1 mm/rad of ramp velocity"),
+}
 
 
 @dataclass(frozen=True, kw_only=True)
