@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import linprog
+from scipy.optimize import linprog, minimize
 
 import lobeledger as ll
 import lobeledger.lobe_design as lobe_design
@@ -23,7 +23,7 @@ from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe_card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
 from lobeledger.lobe_design import BestLobe, best_lobe, best_over_rate
 from lobeledger.lobe_share import flat_and_roller, share_of_best, task_of_card
-from lobeledger.lobe_task import LobeTask, allowed_flat_load_n
+from lobeledger.lobe_task import LIMIT_WORDS, LIMITS, PRICED, LobeTask, allowed_flat_load_n, limit_uses
 from lobeledger.parts import Card, CardPoint
 
 IN = 0.0254  # m, exact
@@ -250,6 +250,58 @@ def test_second_solver_agrees(name: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "name", ["flat, crowned", "flat, crowned, fast", "roller", "roller, fast", "roller, hard pressed"]
+)
+def test_general_solver_agrees_on_a_coarse_grid(name: str) -> None:
+    """scipy's SLSQP, jerk the only unknown, limits from the textbook functions, gradients by differences.
+
+    It shares no row and no derivative with the programs, and starts from a lobe of half the jerk.
+    """
+    task, n = TASKS[name], 24
+    best = best_lobe(task, segments=n)
+    h, uses = task.flank_cam_rad / n, limit_uses(task)
+
+    def motion(x: np.ndarray) -> np.ndarray:
+        """Inwards from the ramp top."""
+        out = np.zeros((3, n + 1))
+        out[:, n] = task.ramp_top_m, -task.ramp_velocity_m_per_rad, 0.0
+        for i in range(n - 1, -1, -1):
+            j = x[i] * task.jerk_m_per_rad3
+            out[2, i] = out[2, i + 1] - h * j
+            out[1, i] = out[1, i + 1] - h * out[2, i] - h**2 / 2.0 * j
+            out[0, i] = out[0, i + 1] - h * out[1, i] - h**2 / 2.0 * out[2, i] - h**3 / 6.0 * j
+        return out
+
+    def area(x: np.ndarray) -> float:
+        s, v, _ = motion(x)
+        return -100.0 * (h * (s[1:] + s[:-1]).sum() / 2.0 + h**2 / 12.0 * (v[0] - v[n]))
+
+    def room(x: np.ndarray) -> np.ndarray:
+        s, v, a = motion(x)
+        found = [1.0 - use(task, s, v, a) for limit, use in uses.items() if limit not in ("face", "angle")]
+        # Where the velocity's end tangents meet, and the lift at half a step.
+        speed = np.concatenate([v[1:], v[:-1] + h / 2.0 * a[:-1]])
+        lift = np.concatenate([s[1:], s[:-1] + h / 2.0 * v[:-1]])
+        if isinstance(task.limits, FlatLimits):
+            most = np.full_like(lift, task.limits.greatest_eccentricity_m)
+        else:
+            most = math.tan(task.limits.pressure_angle_rad) * (task.base_radius_m + task.limits.wheel_radius_m + lift)
+        return np.concatenate([*found, 1.0 + speed / most, -100.0 * speed])
+
+    mild = best_lobe(replace(task, jerk_m_per_rad3=0.5 * task.jerk_m_per_rad3), segments=n)
+    assert mild.area_m_rad < 0.97 * best.area_m_rad
+    rest = {"type": "eq", "fun": lambda x: 100.0 * motion(x)[1, 0]}
+    theirs = minimize(
+        area, mild.jerk_m_per_rad3 / task.jerk_m_per_rad3, method="SLSQP", bounds=[(-1.0, 1.0)] * n,
+        constraints=[rest, {"type": "ineq", "fun": room}], options={"maxiter": 300, "ftol": 1e-10},
+    )  # fmt: skip
+    assert theirs.success
+    found = -2.0 * theirs.fun / 100.0 - 2.0 * task.flank_cam_rad * task.seat_lift_m
+    # The crowned face's allowed load comes from a table, good to some 1e-5.
+    assert best.area_m_rad == pytest.approx(found, rel=2e-6 if isinstance(task.limits, FlatLimits) else 1e-8)
+
+
+@pytest.mark.parametrize(
     "name", ["flat, line contact", "flat, crowned", "roller", "roller, fast", "roller, hard pressed"]
 )
 def test_twice_as_many_nodes_give_the_same_area(name: str) -> None:
@@ -349,6 +401,13 @@ def test_price_lies_between_left_and_right_difference(name: str, figure: str) ->
     slack = 2e-8 * here / step + 1e-4 * max(abs(low), abs(high))
     assert low - slack <= solved(task).prices[figure] <= high + slack
     assert high - low < 0.02 * max(abs(low), abs(high))
+
+
+def test_every_limit_and_every_price_has_its_words() -> None:
+    assert set(LIMITS) == set(LIMIT_WORDS)
+    for task in TASKS.values():
+        assert set(solved(task).prices) <= set(PRICED)
+        assert {"jerk_m_per_rad3", "seat_load_n", "ramp_velocity_m_per_rad"} <= set(solved(task).prices)
 
 
 def test_what_does_not_bind_is_worth_nothing() -> None:

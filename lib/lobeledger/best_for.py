@@ -37,8 +37,8 @@ def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JER
     """The limits of a build and a candidate's parts as the task of its intake lobe, nominal values.
 
     Ramp top and duration are those of the card's lowest quoted lift; `best_intake` moves them to where the card's own
-    flank begins. Contact stress is held to the candidate's caution level, which is common practice, between cranking and
-    the highest speed; springs to the highest speed plus the margin wanted.
+    flank begins. Contact stress is held to the candidate's caution level, which is common practice, between
+    cranking and the highest speed; springs to the highest speed plus the margin wanted.
     """
     c, v, s, model = candidate, candidate.valvetrain, candidate.springs, build.model
     seat = seat_lift_m(c, model, c.intake_lash_m)

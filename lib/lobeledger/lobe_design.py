@@ -437,7 +437,7 @@ def _prices(flank: _Flank, found: _Found) -> dict[str, float]:
         start += at.size
     # The jerk rows come first, then the limits in the order of `limit_rows`, as many as this program had.
     prices = {"jerk_m_per_rad3": gain * float(duals[0].sum()) / task.jerk_m_per_rad3}
-    prices["ramp_velocity_m_per_rad"] = -gain * float(answer.equal[flank.ramp_row]) / flank.units[1]
+    prices["ramp_velocity_m_per_rad"] = -gain * float(answer.equal[flank.ramp_row] / flank.units[1])
     nonlinear = any(not row.linear for row in limit_rows(task, s, v, a, flank.step))
     for name in PRICED:
         value = task.figure(name)

@@ -63,6 +63,7 @@ PRICED: dict[str, tuple[float, str]] = {
     "least_load_n": (10.0, "10 N of load to spare on the lobe"),
     "base_radius_m": (1e-3, "1 mm of base circle radius"),
     "lobe_width_m": (1e-3, "1 mm of lobe width"),
+    "wheel_width_m": (1e-3, "1 mm of wheel width"),
     "greatest_lift_m": (1e-4, "0.1 mm of lobe lift"),
     "greatest_velocity_m_per_rad": (1e-4, "0.1 mm/rad of greatest velocity"),
     "face_diameter_m": (1e-3, "1 mm of lifter face diameter"),
