@@ -16,9 +16,9 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts", "pairing"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear", "outline"},
-    4: {"figures", "breakin", "runin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
-    5: {"palette", "report", "plots", "run_sheet", "break_in_views", "break_in_plots", "lobe_plots", "profile_export"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "wear", "outline", "lobe_task", "lobe_design", "lobe_share"},
+    4: {"figures", "breakin", "runin", "limits", "cost", "assess", "best_for", "results", "flips", "decision", "stake"},
+    5: {"palette", "report", "plots", "run_sheet", "break_in_views", "break_in_plots", "lobe_plots", "lobe_views", "design_plots", "profile_export"},
     6: {
         "runner",
         "screen",
