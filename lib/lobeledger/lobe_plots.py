@@ -23,6 +23,7 @@ from lobeledger.errors import OutOfRange
 from lobeledger.lobe_card import CardLobe
 from lobeledger.outline import Profile, grinding, pose, turned
 from lobeledger.palette import INK, CandidateStyle, style_of
+from lobeledger.plots import Figure, axis, faint, layout_of
 
 __all__ = [
     "ShownLobe",
@@ -34,12 +35,9 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-Figure = dict[str, Any]
-"""A plotly figure as plain data: "data", "layout", and "frames" where it moves."""
 
 MOST_FRAMES = 72
 _OUTLINE_POINTS = 120
-_GRID = "#dde3e9"
 _BODY = "#e8ecf0"
 _QUIET = "#5b6875"
 
@@ -55,27 +53,6 @@ class ShownLobe(NamedTuple):
 # ------------------------------------------------------------------------------------------------ common
 
 
-def _axis(**more: Any) -> dict[str, Any]:
-    shown = {"gridcolor": _GRID, "zerolinecolor": "#7b8794", "linecolor": INK, "ticks": "outside", "automargin": True}
-    return {**shown, **more}
-
-
-def _layout(height: int, **more: Any) -> dict[str, Any]:
-    whole: dict[str, Any] = {
-        "template": "none",
-        "height": height,
-        "autosize": True,
-        "margin": {"l": 10, "r": 12, "t": 8, "b": 10},
-        "font": {"size": 12, "color": INK, "family": "DejaVu Sans, Segoe UI, Helvetica Neue, Arial, sans-serif"},
-        "paper_bgcolor": "white",
-        "plot_bgcolor": "white",
-        "hoverlabel": {"align": "left", "bgcolor": "white", "font": {"size": 12}},
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0, "font": {"size": 11}},
-        "uirevision": "keep",
-    }
-    return {**whole, **more}
-
-
 def _line(x: Any, y: Any, *, line: dict[str, Any], **more: Any) -> dict[str, Any]:
     # Plotly drops points it thinks too near to a straight line, which makes polygons of lobes.
     return {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": {"simplify": False, **line}, **more}
@@ -83,11 +60,6 @@ def _line(x: Any, y: Any, *, line: dict[str, Any], **more: Any) -> dict[str, Any
 
 def _yaxis(row: int) -> str:
     return f"y{row + 1}" if row else "y"
-
-
-def _faint(colour: str) -> str:
-    r, g, b = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
-    return f"rgba({r},{g},{b},0.18)"
 
 
 def _note(x: Any, y: Any, text: str, **more: Any) -> dict[str, Any]:
@@ -150,7 +122,7 @@ def motion_figure(shown: Sequence[ShownLobe], *, face_diameter_m: float | None =
                     values.min(axis=0),
                     line={"width": 0},
                     fill="tonexty",
-                    fillcolor=_faint(each.style.colour),
+                    fillcolor=faint(each.style.colour),
                     **quiet,
                 ),
             ]
@@ -182,7 +154,7 @@ def motion_figure(shown: Sequence[ShownLobe], *, face_diameter_m: float | None =
         )
     widest = max(float(np.degrees(each.lobe.nominal.theta_cam_rad[-1])) for each in shown)
     axes: dict[str, Any] = {
-        "xaxis": _axis(
+        "xaxis": axis(
             title={"text": "cam angle from greatest lift [°], opening on the left", "standoff": 6},
             range=[-widest, widest],
             dtick=20,
@@ -190,10 +162,10 @@ def motion_figure(shown: Sequence[ShownLobe], *, face_diameter_m: float | None =
         )
     }
     for row, domain in enumerate(_rows(0.3, 0.32, 0.38)):
-        axes[_yaxis(row).replace("y", "yaxis")] = _axis(
+        axes[_yaxis(row).replace("y", "yaxis")] = axis(
             domain=domain, title={"text": names[row], "standoff": 6}, anchor="x", zeroline=True
         )
-    return {"data": traces, "layout": _layout(560, **axes, shapes=shapes, annotations=notes, hovermode="closest")}
+    return {"data": traces, "layout": layout_of(560, **axes, shapes=shapes, annotations=notes, hovermode="closest")}
 
 
 # ----------------------------------------------------------------------------------------------- outlines
@@ -294,7 +266,7 @@ class _Scene:
             touch = {"size": 9, "symbol": style.marker, "color": style.colour, "line": {"color": "white", "width": 1.5}}
             said = {"x": [0.5 * self.reach_m * self.per_m], "y": [0.62 * self.below_m * self.per_m]}
             return [
-                _line([], [], fill="toself", fillcolor=_faint(style.colour), line=outline, **axes, **still),
+                _line([], [], fill="toself", fillcolor=faint(style.colour), line=outline, **axes, **still),
                 _line([], [], line={"color": style.colour, "width": 3, "dash": "dot"}, **axes, **still),
                 body,
                 *([{**body, "fillcolor": "white"}] if wheel else []),
@@ -352,11 +324,11 @@ class _Scene:
         axes = {
             **pane([0.0, 0.49], ""),
             **pane([0.51, 1.0], "2"),
-            "xaxis3": _axis(
+            "xaxis3": axis(
                 domain=[0.0, 1.0], anchor="y3", range=[-180, 180], dtick=30, fixedrange=True,
                 title={"text": "cam angle from greatest lift [°], opening on the left", "standoff": 4},
             ),
-            "yaxis3": _axis(
+            "yaxis3": axis(
                 domain=[0.0, 0.17], anchor="x3", fixedrange=True, rangemode="tozero", nticks=4,
                 title={"text": f"lift [{self.unit}]", "standoff": 4},
             ),
@@ -369,7 +341,7 @@ class _Scene:
                 (0.52, f"roller, {wheel} wheel", _ROLLER),
             )
         ]  # fmt: skip
-        return _layout(540, **axes, annotations=heads, hovermode="closest", showlegend=False)
+        return layout_of(540, **axes, annotations=heads, hovermode="closest", showlegend=False)
 
 
 def riding_figure(
@@ -470,10 +442,10 @@ def overlaid_figure(flat: Profile, roller: Profile, *, system: str = "us") -> Fi
     )  # fmt: skip
     return {
         "data": traces,
-        "layout": _layout(
+        "layout": layout_of(
             440,
-            xaxis=_axis(title={"text": f"[{unit}]", "standoff": 6}, constrain="domain", zeroline=True),
-            yaxis=_axis(
+            xaxis=axis(title={"text": f"[{unit}]", "standoff": 6}, constrain="domain", zeroline=True),
+            yaxis=axis(
                 title={"text": f"towards the nose [{unit}]", "standoff": 6}, scaleanchor="x", constrain="domain"
             ),
             legend={"orientation": "v", "x": 0.68, "y": 1.0, "yanchor": "top", "font": {"size": 12}},
@@ -586,21 +558,21 @@ def shape_figure(
     lean_top = 1.25 * max(lean, float(np.degrees(np.max(np.abs(roller.pressure_angle_rad)))))
     edge_top = 1.25 * max(edge, float(np.max(np.abs(flat.eccentricity_m))) * per_m)
     axes = {
-        "xaxis": _axis(
+        "xaxis": axis(
             title={"text": "cam angle from greatest lift [°], opening on the left", "standoff": 6},
             anchor="y3", range=[-reach, reach], dtick=20,
         ),
-        "yaxis": _axis(
+        "yaxis": axis(
             domain=domains[0], anchor="x", range=[bottom, top], tickvals=[v for v, _ in clear],
             ticktext=[t for _, t in clear], title={"text": f"radius of<br>the lobe [{unit}]", "standoff": 6},
         ),
-        "yaxis2": _axis(
+        "yaxis2": axis(
             domain=domains[1], anchor="x", range=[-lean_top, lean_top],
             title={"text": "roller's pressure<br>angle [°]", "standoff": 6},
         ),
-        "yaxis3": _axis(
+        "yaxis3": axis(
             domain=domains[2], anchor="x", range=[-edge_top, edge_top],
             title={"text": f"contact from flat<br>lifter's axis [{unit}]", "standoff": 6},
         ),
     }  # fmt: skip
-    return {"data": traces, "layout": _layout(560, **axes, shapes=shapes, annotations=notes, hovermode="closest")}
+    return {"data": traces, "layout": layout_of(560, **axes, shapes=shapes, annotations=notes, hovermode="closest")}

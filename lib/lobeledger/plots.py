@@ -5,7 +5,7 @@ How do the valves move?                  `lift_figure`
 How far is each from its limits?         `margin_figure`
 When does the risk turn the choice?      `risk_figure`
 Where does the torque differ?            `torque_figure`
-What is every figure made of?            `base_figure`, `trace`, `styles`
+What is every figure made of?            `base_figure`, `layout_of`, `axis`, `trace`, `faint`, `styles`
 
 Functions take a Comparison and return a figure as plain data; no widgets here. A candidate keeps one colour, dash
 and marker everywhere (`palette`). Titles are left to the panel: a chart has its axis words and no more.
@@ -27,8 +27,11 @@ __all__ = [
     "ASIDE",
     "GRID",
     "Figure",
+    "axis",
     "base_figure",
     "cost_figure",
+    "faint",
+    "layout_of",
     "lift_figure",
     "margin_figure",
     "risk_figure",
@@ -67,9 +70,14 @@ def trace(kind: str, **content: Any) -> dict[str, Any]:
     return {"type": kind, **content}
 
 
-def base_figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: int = 270, **layout: Any) -> Figure:
-    """A figure of these traces in the house's looks; `layout` adds to it."""
-    axis = {"gridcolor": GRID, "zerolinecolor": "#7b8794", "linecolor": INK, "ticks": "outside", "automargin": True}
+def axis(**more: Any) -> dict[str, Any]:
+    """An axis in the house's looks."""
+    shown = {"gridcolor": GRID, "zerolinecolor": "#7b8794", "linecolor": INK, "ticks": "outside", "automargin": True}
+    return {**shown, **more}
+
+
+def layout_of(height: int, **more: Any) -> dict[str, Any]:
+    """A layout in the house's looks, without axes."""
     whole: dict[str, Any] = {
         "template": "none",
         "height": height,
@@ -82,16 +90,28 @@ def base_figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: in
         "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0, "font": {"size": 11}},
         "uirevision": "keep",
     }
+    return {**whole, **more}
+
+
+def base_figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: int = 270, **layout: Any) -> Figure:
+    """A figure of these traces in the house's looks; `layout` adds to it."""
     axes = {
-        "xaxis": {"title": {"text": x, "standoff": 6}, **axis},
-        "yaxis": {"title": {"text": y, "standoff": 6}, **axis},
+        "xaxis": axis(title={"text": x, "standoff": 6}),
+        "yaxis": axis(title={"text": y, "standoff": 6}),
     }
     for name in axes:
         axes[name].update(layout.pop(name, {}))
+    whole = layout_of(height)
     if "legend" not in layout and sum("name" in each and each.get("showlegend", True) for each in traces) > 1:
         # Room for the legend above, also where the figure is first laid out in a hidden page.
         whole["margin"] = {**whole["margin"], "t": 34}
     return {"data": traces, "layout": {**whole, **axes, **layout}}
+
+
+def faint(colour: str) -> str:
+    """A colour for a band behind a line of it."""
+    r, g, b = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"rgba({r},{g},{b},0.18)"
 
 
 def cost_figure(comparison: Comparison) -> Figure:
@@ -168,7 +188,7 @@ def lift_figure(comparison: Comparison) -> Figure:
                 trace(
                 "scatter",
                     x=x, y=lifts.min(axis=0), mode="lines", line={"width": 0}, fill="tonexty",
-                    fillcolor=_faint(style.colour), **shared,
+                    fillcolor=faint(style.colour), **shared,
                 ),
                 trace(
                 "scatter",
@@ -186,11 +206,6 @@ def lift_figure(comparison: Comparison) -> Figure:
         yaxis={"rangemode": "tozero"},
         legend=ASIDE,
     )
-
-
-def _faint(colour: str) -> str:
-    r, g, b = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
-    return f"rgba({r},{g},{b},0.18)"
 
 
 def margin_figure(comparison: Comparison) -> Figure:
