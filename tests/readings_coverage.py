@@ -20,10 +20,19 @@ from scipy.interpolate import CubicHermiteSpline
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "lib"), str(Path(__file__).parent)]
 
-from lobeledger.lobe_card import FlatLimits, Ramp, RollerLimits, lobe_from_card
-from lobeledger.lobe_readings import ReadLobe, lobe_from_readings
-from lobeledger.parts import Card, CardPoint
-from motion_sources import Array, Motion, polynomial_345, polynomial_4567, simple_harmonic
+from lobeledger.lobe_card import FlatLimits, Ramp, RollerLimits, lobe_from_card  # noqa: E402
+from lobeledger.lobe_readings import ReadLobe, lobe_from_readings  # noqa: E402
+from lobeledger.parts import Card, CardPoint  # noqa: E402
+from motion_sources import (  # noqa: E402
+    Array,
+    Motion,
+    cycloidal,
+    modified_sine,
+    modified_trapezoid,
+    polynomial_345,
+    polynomial_4567,
+    simple_harmonic,
+)
 
 IN, DEG, TURN = 0.0254, math.pi / 180.0, 2.0 * math.pi
 PER_DEG = IN / DEG
@@ -43,7 +52,7 @@ class Known(NamedTuple):
 
 
 def polynomial_3456(x: Array) -> Motion:
-    """Single-dwell rise-fall 64 (z^3 - 3 z^4 + 3 z^5 - z^6), z = x/2: Norton, Design of Machinery, ch. 8 (from memory)."""
+    """Single-dwell rise-fall 64 (z^3 - 3 z^4 + 3 z^5 - z^6), z = x/2. Norton, Design of Machinery, ch. 8, from memory."""
     u = 1.0 - x
     f = 1.0 - u * u
     return f**3, 6.0 * u * f**2, 24.0 * u * u * f - 6.0 * f * f
@@ -139,6 +148,33 @@ def known_lobes() -> dict[str, Known]:
     }
 
 
+def uneven() -> Known:
+    """Opens by 3-4-5 over 62 degrees, closes by 4-5-6-7 over 70: lift, slope and acceleration agree at the nose."""
+    opening, closing = ramped(polynomial_345, 62.0), ramped(polynomial_4567, 70.0)
+
+    def motion(theta: Array) -> Motion:
+        pairs = zip(opening.motion(theta), closing.motion(theta), strict=True)
+        one, two, three = (np.where(theta <= 0.0, a, b) for a, b in pairs)
+        return one, two, three
+
+    return Known(motion, closing.half_rad, closing.foot_rad, True)
+
+
+@functools.cache
+def other_lobes() -> dict[str, Known]:
+    """Lobes that no constant of the fit was settled on."""
+    return {
+        "cycloidal": ramped(cycloidal, 70.0),
+        "modified sine": ramped(modified_sine, 64.0),
+        "modified trapezoid": ramped(modified_trapezoid, 66.0),
+        "uneven flanks": uneven(),
+    }
+
+
+# Dials and wheels that no constant was settled on: step, angle error.
+OTHER_READINGS = ((0.0005, 0.10), (0.0005, 0.50), (0.0010, 0.25), (0.0001, 0.25), (0.00005, 0.05))
+
+
 class Table(NamedTuple):
     """Simulated readings: angle on the wheel, lift, and where the wheel puts the nose."""
 
@@ -163,7 +199,17 @@ def regions(lobe: Known, theta: Array) -> np.ndarray:
     """Number of the region (REGIONS) of each angle from the nose."""
     half, foot = lobe.half_rad / DEG, max(lobe.foot_rad / DEG, lobe.half_rad / DEG + 8.0)
     ramp_top = half + 5.0
-    cuts = [0.0, 6.0, 0.2 * half + 3.0, 0.4 * half, 0.6 * half, 0.8 * half, half - 3.0, ramp_top, max(foot - 6.0, ramp_top)]
+    cuts = [
+        0.0,
+        6.0,
+        0.2 * half + 3.0,
+        0.4 * half,
+        0.6 * half,
+        0.8 * half,
+        half - 3.0,
+        ramp_top,
+        max(foot - 6.0, ramp_top),
+    ]
     return np.searchsorted([*cuts, foot + 4.0], np.abs(theta) / DEG, side="right") - 1
 
 
@@ -182,16 +228,25 @@ class Coverage(NamedTuple):
     found_jitter_rad: float
 
 
-def coverage(lobe: Known, step_deg: float, tables: int, *, given: bool = False, first: int = 1000) -> Coverage:
+def coverage(
+    lobe: Known,
+    step_deg: float,
+    tables: int,
+    *,
+    given: bool = False,
+    first: int = 1000,
+    jitter_rad: float = JITTER_RAD,
+    dial_m: float = STEP_M,
+) -> Coverage:
     """Coverage over `tables` tables; `given`: the angle error is told rather than found."""
     theta = np.arange(-180.0, 180.0, 0.5) * DEG
     truth = np.array(lobe.motion(theta))
-    held, width, error, jitter = (np.zeros((3, theta.size)) for _ in range(3)), None, None, 0.0
-    held, width, error = held
+    held, width, error = (np.zeros((3, theta.size)) for _ in range(3))
+    jitter = 0.0
     for number in range(first, first + tables):
-        table = read_known(lobe, step_deg, number)
+        table = read_known(lobe, step_deg, number, jitter_rad=jitter_rad, dial_m=dial_m)
         read = lobe_from_readings(
-            table.angle_rad, table.lift_m, lift_step_m=STEP_M, angle_error_cam_rad=JITTER_RAD if given else None
+            table.angle_rad, table.lift_m, lift_step_m=dial_m, angle_error_cam_rad=jitter_rad if given else None
         )
         curve, band = on_the_wheel(read, theta + table.nose_rad)
         held += np.abs(curve - truth) <= band
@@ -221,28 +276,36 @@ def on_the_wheel(read: ReadLobe, wheel_rad: Array) -> tuple[Array, Array]:
     )
 
 
+def told(name: str, c: Coverage) -> None:
+    """Print one lobe's coverage."""
+    n = len(REGIONS)
+    print(f"{name}: angle error found {c.found_jitter_rad / DEG:.3f} deg")
+    for d, what in enumerate(("lift", "velocity", "acceleration")):
+        opening, closing = (" ".join(f"{x:.2f}" for x in c.per_region[d][part]) for part in (slice(n), slice(n, None)))
+        print(
+            f"  {what:13} lobe {c.lobe[d]:.3f} turn {c.turn[d]:.3f} least {np.nanmin(c.per_region[d]):.2f}"
+            f" | {opening} | {closing}"
+        )
+    print(f"  acceleration, share of peak: band/1.96 {' '.join(f'{x:.3f}' for x in c.width)}")
+    print(f"                               error     {' '.join(f'{x:.3f}' for x in c.error)}", flush=True)
+
+
 def main(tables: int) -> None:
     """Print the tables."""
     begun = time.perf_counter()
-    fits = 0
-    print(f"{tables} tables of readings each; coverage of the 95 % bands; regions {', '.join(REGIONS)}")
+    print(f"{tables} tables of readings each; coverage of the 95 % bands in {', '.join(REGIONS)}; opening | closing")
     for step in (1.0, 2.0):
         for given in (False, True):
             print(f"\nread every {step:g} cam degrees; angle error {'given' if given else 'found from the scatter'}")
-            for name, lobe in known_lobes().items():
-                c = coverage(lobe, step, tables, given=given)
-                fits += tables
-                print(f"{name}: angle error {c.found_jitter_rad / DEG:.3f} deg (true 0.250)")
-                for d, what in enumerate(("lift", "velocity", "acceleration")):
-                    n = len(REGIONS)
-                    print(
-                        f"  {what:13} lobe {c.lobe[d]:.3f} turn {c.turn[d]:.3f} least {np.nanmin(c.per_region[d]):.2f}"
-                        f" | {' '.join(f'{x:.2f}' for x in c.per_region[d][:n])}"
-                        f" | {' '.join(f'{x:.2f}' for x in c.per_region[d][n:])}"
-                    )
-                print(f"  acceleration, share of peak: band/1.96 {' '.join(f'{x:.3f}' for x in c.width)}")
-                print(f"                               error     {' '.join(f'{x:.3f}' for x in c.error)}")
-    print(f"\n{fits} fits in {time.perf_counter() - begun:.0f} s")
+            for name, lobe in (known_lobes() | other_lobes()).items():
+                told(name, coverage(lobe, step, tables, given=given))
+    print("\nother dials and wheels, read every 2 cam degrees, angle error found")
+    for dial_in, jitter_deg in OTHER_READINGS:
+        for name in ("3-4-5", "card, roller", "uneven flanks"):
+            lobe = (known_lobes() | other_lobes())[name]
+            c = coverage(lobe, 2.0, tables, jitter_rad=jitter_deg * DEG, dial_m=dial_in * IN)
+            told(f"{name}, dial {dial_in:g} in, angle error {jitter_deg:g} deg", c)
+    print(f"\n{time.perf_counter() - begun:.0f} s")
 
 
 if __name__ == "__main__":

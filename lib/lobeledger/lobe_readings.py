@@ -14,10 +14,11 @@ nothing in one table shows it, so it enters the centreline and nothing else.
 
 The curve is `ring_spline.fit_adaptive`. Its band is 1.96 times the root of
 
-    noise variance + the greater of (estimated smoothing bias)^2 and a share of what the prior thinks is hidden,
+    noise variance + 1.5 (estimated smoothing bias)^2, averaged over three degrees where that is more,
 
-because the noise alone covers the acceleration on average and not where it changes fast. The first steps of
-lift, which the dial does not show, carry the whole of the prior's uncertainty. `tests/readings_coverage.py`
+because the noise alone covers the acceleration on average and not where it changes fast. At the first steps of
+lift, which the dial does not show, bias cannot be estimated; there 0.6 of what the prior thinks is hidden stands
+in where it is more. `tests/readings_coverage.py`
 measures, region by region, how often the bands hold; where the acceleration of a lobe jumps (arcs joined to
 arcs, harmonic flanks) they do not hold within about three cam degrees of the jump.
 """
@@ -74,8 +75,9 @@ MOST_SLIPS = 3
 EVENT_MARGIN_RAD = rad(10.0)
 UNSEEN_MARGIN_RAD = rad(8.0)
 UNSEEN_STEPS = 6.0
-BIAS_BLUR_RAD = rad(8.0)
-PRIOR_BIAS_SHARE = 0.2
+BIAS_BLUR_RAD = rad(3.0)
+BIAS_FACTOR = 1.5
+UNSEEN_BIAS_SHARE = 0.6
 ADAPTION = Adaption()
 
 
@@ -426,9 +428,7 @@ def lobe_from_readings(
     laid = _laid_out(*_as_readings(angle_cam_rad, lobe_lift_m, lines), lift_step_m)
     sentences = list(handled)
     if abs(laid.level) > lift_step_m / 2.0:
-        sentences.append(
-            f"the indicator read {_fine(laid.level)} on the base circle; that is taken off every reading"
-        )
+        sentences.append(f"the indicator read {_fine(laid.level)} on the base circle; that is taken off every reading")
     fit, slips = _fitted(laid, lift_step_m, angle_error_cam_rad)
     if 0 < slips.size <= MOST_SLIPS:
         for k in slips:
@@ -484,7 +484,7 @@ def _assembled(
     laid: _Laid, fit: RingFit, step: float, angle_error: float | None, wheel_zero: float, sentences: list[str]
 ) -> ReadLobe:
     half_turn = round(math.pi / GRID_STEP_RAD)
-    grid = np.arange(-half_turn, half_turn + 1) * GRID_STEP_RAD
+    grid: Array = np.arange(-half_turn, half_turn + 1, dtype=np.float64) * GRID_STEP_RAD
     middle = (laid.angle[laid.first] + laid.angle[laid.last]) / 2.0
     raw = fit.curve(grid + middle)
     raised, unseen = _zones(laid, step)
@@ -497,11 +497,11 @@ def _assembled(
     lift = fit.curve(at) - level
     # The zero of lift is as good as the dial: readings on a still base circle all round the same way.
     base_zero = math.hypot(step / math.sqrt(12.0), laid.scatter / math.sqrt(max(int((~raised).sum()), 1)))
-    prior_share = PRIOR_BIAS_SHARE + (1.0 - PRIOR_BIAS_SHARE) * _eased(unseen[interval], rad(2.0))
+    prior_share = UNSEEN_BIAS_SHARE * _eased(unseen[interval], rad(2.0))
     bands: list[Array] = []
     for derivative in range(3):
         noise, posterior, bias = fit.variances(at, derivative)
-        near_bias = np.maximum(_eased(bias**2, BIAS_BLUR_RAD), bias**2)
+        near_bias = BIAS_FACTOR * np.maximum(_eased(bias**2, BIAS_BLUR_RAD), bias**2)
         variance = noise + np.maximum(near_bias, prior_share * np.maximum(posterior - noise, 0.0))
         if derivative == 0:
             variance = variance + base_zero**2 * raised[interval]

@@ -262,8 +262,6 @@ def _adapt(
     rounds: int,
     settled: bool,
     near: int,
-    wide: int,
-    wide_weight: float,
     least_share: float,
     raised: Mask,
     raised_share: float,
@@ -294,10 +292,7 @@ def _adapt(
         if turn < 3 and not settled:
             power[:] = expected.mean()
             continue
-        broad = _blurred(expected, wide)
-        close = _blurred(expected, near)
-        for k in range(n):
-            power[k] = ((near + 1.0) * close[k] + wide_weight * broad[k]) / (near + 1.0 + wide_weight)
+        power[:] = _blurred(expected, near)
         total, members = 0.0, 0
         for k in range(n):
             if raised[k]:
@@ -319,19 +314,59 @@ def _adapt(
 
 
 @njit(cache=True, nogil=True)
-def _dense(n: int, first: Whole, rows: Array, variance: Array, power: Array, gram: Array) -> tuple[Array, Array]:
-    """Data and prior precision as full matrices in the ring's own order."""
-    data = np.zeros((n, n))
-    prior = np.zeros((n, n))
-    for i in range(first.size):
+def _whole(
+    first: Whole, rows: Array, value: Array, variance: Array, power: Array, gram: Array
+) -> tuple[bool, Array, Array, Array, Array]:
+    """In the ring's own order: coefficients, posterior covariance, noise covariance near its diagonal, and bias.
+
+    With A = data + prior precision and P the prior's: posterior A^-1, noise A^-1 - A^-1 P A^-1 (only elements
+    that share an interval are filled in), bias -A^-1 P c. Own loops: a threaded BLAS waits for busy cores.
+    """
+    n = power.size
+    band = np.zeros((n, BAND + 1))
+    right = np.zeros(n)
+    for i in range(value.size):
+        weight = 1.0 / variance[i]
+        _add_row(band, first[i], rows[i], weight)
         for a in range(6):
-            for b in range(6):
-                data[(first[i] + a) % n, (first[i] + b) % n] += rows[i, a] * rows[i, b] / variance[i]
+            right[_fold(first[i] + a, n)] += weight * rows[i, a] * value[i]
+    for k in range(n):
+        _add(band, k, gram, 1.0 / power[k])
+    fine = _factor(band)
+    posterior, noise = np.zeros((n, n)), np.zeros((n, n))
+    c, bias = np.zeros(n), np.zeros(n)
+    if not fine:
+        return False, c, posterior, noise, bias
+    folded = _solve(band, right)
+    unit = np.zeros(n)
+    for j in range(n):
+        c[j] = folded[_fold(j, n)]
+        unit[:] = 0.0
+        unit[_fold(j, n)] = 1.0
+        column = _solve(band, unit)
+        for i in range(n):
+            posterior[i, j] = column[_fold(i, n)]
+    # P A^-1 and P c, interval by interval
+    shrunk = np.zeros((n, n))
+    pull = np.zeros(n)
     for k in range(n):
         for a in range(6):
             for b in range(6):
-                prior[(k + a) % n, (k + b) % n] += gram[a, b] / power[k]
-    return data, prior
+                weight = gram[a, b] / power[k]
+                i, j = (k + a) % n, (k + b) % n
+                pull[i] += weight * c[j]
+                for m in range(n):
+                    shrunk[i, m] += weight * posterior[j, m]
+    for i in range(n):
+        for m in range(n):
+            bias[i] -= posterior[i, m] * pull[m]
+        for d in range(-5, 6):
+            j = (i + d) % n
+            hidden = 0.0
+            for m in range(n):
+                hidden += posterior[i, m] * shrunk[m, j]
+            noise[i, j] = posterior[i, j] - hidden
+    return True, c, posterior, noise, bias
 
 
 @njit(cache=True, nogil=True)
@@ -353,15 +388,13 @@ def _forms(first: Whole, rows: Array, matrix: Array) -> Array:
 class Adaption:
     """How the stiffness follows the readings; the shares were settled by measured coverage.
 
-    near, wide: half-widths in intervals over which jerk power is averaged; wide_weight: weight of the wide one.
+    near: half-width in intervals over which jerk power is averaged (triangular weight).
     least_share: least power as a share of the greatest. raised_share: least power where the lobe lifts, as a
     share of its mean there. unseen_factor: power where the readings cannot show the curve (the first steps of
     lift), as a multiple of the greatest elsewhere.
     """
 
-    near: int = 3
-    wide: int = 15
-    wide_weight: float = 2.0
+    near: int = 2
     least_share: float = 1e-6
     raised_share: float = 0.3
     unseen_factor: float = 10.0
@@ -372,7 +405,7 @@ class Adaption:
 class RingFit:
     """A fitted ring. Angles in radians round the turn, values in the unit of the readings.
 
-    noise_covariance: of the coefficients, from the readings' noise alone; posterior_covariance adds what the
+    noise_covariance: of coefficients that share an interval, from the readings' noise alone; posterior_covariance adds what the
     prior thinks the smoothing hides; bias: what smoothing would take off if the fitted curve were the truth.
     """
 
@@ -408,20 +441,11 @@ class RingFit:
         return float(r[0] @ block @ s[0])
 
 
-def _finished(
-    first: Whole, rows: Array, value: Array, variance: Array, power: Array, angle_variance: float
-) -> RingFit:
+def _finished(first: Whole, rows: Array, value: Array, variance: Array, power: Array, angle_variance: float) -> RingFit:
     n = power.size
-    data, prior = _dense(n, first, rows, variance, power, _gram(n))
-    right = np.zeros(n)
-    np.add.at(right, (first[:, None] + np.arange(ORDER)) % n, rows * (value / variance)[:, None])
-    try:
-        posterior = np.linalg.inv(data + prior)
-    except np.linalg.LinAlgError:
-        raise NoSolution("these readings do not fix a curve; they need at least one different angle") from None
-    posterior = (posterior + posterior.T) / 2.0
-    coefficients = posterior @ right
-    shrunk = posterior @ prior
+    fine, coefficients, posterior, noise, bias = _whole(first, rows, value, variance, power, _gram(n))
+    if not fine:
+        raise NoSolution("these readings do not fix a curve; check that their angles are not all alike")
     near = coefficients[(first[:, None] + np.arange(ORDER)) % n]
     return RingFit(
         coefficients=coefficients,
@@ -430,9 +454,9 @@ def _finished(
         leverage=_forms(first, rows, posterior) / variance,
         jerk_power=power,
         angle_variance=angle_variance,
-        noise_covariance=posterior - shrunk @ posterior,
+        noise_covariance=noise,
         posterior_covariance=posterior,
-        bias=-(shrunk @ coefficients),
+        bias=bias,
     )
 
 
@@ -481,8 +505,7 @@ def fit_adaptive(
     def rounds(how_many: int, start: float, *, free: bool, settled: bool) -> float:
         fine, found = _adapt(
             first, rows, slope_rows, value, gram, value_variance, start, free, power, slope_square, how_many,
-            settled, how.near, how.wide, how.wide_weight, how.least_share, raised, how.raised_share, unseen,
-            how.unseen_factor,
+            settled, how.near, how.least_share, raised, how.raised_share, unseen, how.unseen_factor,
         )  # fmt: skip
         if not fine:
             raise NoSolution("the readings do not fix a curve; check that their angles are not all alike")
@@ -500,4 +523,3 @@ def fit_adaptive(
     angle_variance = max(angle_variance * ratio, 1e-8)
     rounds(how.rounds // 3, angle_variance, free=False, settled=True)
     return _finished(first, rows, value, value_variance + angle_variance * slope_square, power, angle_variance)
-
