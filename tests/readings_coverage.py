@@ -52,7 +52,7 @@ class Known(NamedTuple):
 
 
 def polynomial_3456(x: Array) -> Motion:
-    """Single-dwell rise-fall 64 (z^3 - 3 z^4 + 3 z^5 - z^6), z = x/2. Norton, Design of Machinery, ch. 8, from memory."""
+    """Single-dwell rise-fall 64 (z^3 - 3 z^4 + 3 z^5 - z^6), z = x/2. Norton, Design of Machinery, from memory."""
     u = 1.0 - x
     f = 1.0 - u * u
     return f**3, 6.0 * u * f**2, 24.0 * u * u * f - 6.0 * f * f
@@ -217,7 +217,8 @@ class Coverage(NamedTuple):
     """Share of tables whose band holds the truth, per region (opening regions, then closing), and elsewhere.
 
     per_region: shape (3, 20) for lift, velocity, acceleration; lobe: mean from foot to foot; turn: whole turn.
-    width, error: root mean square half-width / 1.96 and error of acceleration per region, share of its peak.
+    worst: at the worst half degree of the lobe. width, error: root mean square half-width / 1.96 and error of
+    acceleration per region, share of its peak.
     """
 
     per_region: Array
@@ -225,6 +226,7 @@ class Coverage(NamedTuple):
     turn: Array
     width: Array
     error: Array
+    worst: Array
     found_jitter_rad: float
 
 
@@ -261,7 +263,9 @@ def coverage(
     rms = [np.array([np.sqrt(x[2][place == k].mean() / tables) / peak if (place == k).any() else np.nan
                      for k in range(len(REGIONS))]) for x in (width, error)]  # fmt: skip
     on_lobe = place < len(REGIONS) - 1
-    return Coverage(per_region, held[:, on_lobe].mean(axis=1), held.mean(axis=1), *rms, jitter)
+    return Coverage(
+        per_region, held[:, on_lobe].mean(axis=1), held.mean(axis=1), *rms, held[:, on_lobe].min(axis=1), jitter
+    )
 
 
 def on_the_wheel(read: ReadLobe, wheel_rad: Array) -> tuple[Array, Array]:
@@ -284,10 +288,53 @@ def told(name: str, c: Coverage) -> None:
         opening, closing = (" ".join(f"{x:.2f}" for x in c.per_region[d][part]) for part in (slice(n), slice(n, None)))
         print(
             f"  {what:13} lobe {c.lobe[d]:.3f} turn {c.turn[d]:.3f} least {np.nanmin(c.per_region[d]):.2f}"
+            f" worst angle {c.worst[d]:.2f}"
             f" | {opening} | {closing}"
         )
     print(f"  acceleration, share of peak: band/1.96 {' '.join(f'{x:.3f}' for x in c.width)}")
     print(f"                               error     {' '.join(f'{x:.3f}' for x in c.error)}", flush=True)
+
+
+DEMO_HEAD = """# INVENTED readings, nothing was measured: {what}
+# source: computed by demo_tables of tests/readings_coverage.py from a lobe in closed form,
+#         {lobe},
+#         the wheel's zero at top dead centre of valve overlap; {scatter}
+# edition: first; page: none
+# units: as in the column names
+# date: 2026-11-25; checker: nobody outside the project
+# grade: estimated; origin: assumed
+"""
+
+
+def demo_tables() -> dict[str, str]:
+    """The two tables in data/readings: a good intake and a worn exhaust lobe of one invented cam, by file name."""
+    chance = np.random.default_rng(20261125)
+    lobe = ramped(polynomial_345, 72.0)
+    wheel = np.arange(0.0, 360.0, 2.0)
+    off = wheel - 53.0 + chance.normal(0.0, 0.2, wheel.size)
+    lift = np.round((lobe.motion((np.mod(off + 180.0, 360.0) - 180.0) * DEG)[0] / IN + 0.0031) / 0.0005) * 0.0005
+    rows = [f"{a:.0f},{s:.4f}" for a, s in zip(wheel, lift, strict=True)]
+    rows[150] = "300,"  # a reading that was forgotten
+    rows.insert(21, f"40,{lift[20] + 0.0005:.4f}")  # one that was taken twice
+    intake = DEMO_HEAD.format(
+        what="a flat-tappet intake lobe in good order, indicator on the lifter, not zeroed",
+        lobe="rise and fall of the 3-4-5 polynomial over 72 cam degrees each way on a 0.009 in ramp, 0.290 in in all",
+        scatter="angles off by 0.2 cam degree at random, dial read to 0.0005 in, 0.0031 in on the base circle",
+    )
+    crank = np.arange(715.0, -1.0, -5.0)
+    away = np.mod(crank / 2.0 - 303.0 + chance.normal(0.0, 0.2, crank.size) + 180.0, 360.0) - 180.0
+    wear = 0.011 * IN * np.exp(-(((away - 4.0) / 24.0) ** 2))
+    true = np.maximum(lobe.motion(away * DEG)[0] - wear, 0.0)
+    exhaust = DEMO_HEAD.format(
+        what="a worn flat-tappet exhaust lobe of the same cam, indicator on the lifter, read backwards",
+        lobe="as the intake's, less wear of 0.011 in exp(-((angle - 4 deg)/24 deg)^2) in cam degrees from its nose",
+        scatter="angles off by 0.2 cam degree at random, dial read to 0.01 mm",
+    )
+    back = [f"{a:.0f},{s:.2f}" for a, s in zip(crank, np.abs(np.round(true * 1e3, 2)), strict=True)]
+    return {
+        "invented-intake.csv": intake + "\n".join(["cam angle (deg),lobe lift (in)", *rows]) + "\n",
+        "invented-exhaust-worn.csv": exhaust + "\n".join(["crank angle (deg),lobe lift (mm)", *back]) + "\n",
+    }
 
 
 def main(tables: int) -> None:

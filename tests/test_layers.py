@@ -14,14 +14,14 @@ LIB = Path(__file__).parents[1] / "lib"
 ROOMS = LIB / "lobeledger"
 LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts"},
-    1: {"engine", "lobe"},
-    2: {"lobe_card", "follower"},
+    1: {"engine", "lobe", "ring_spline"},
+    2: {"lobe_card", "follower", "lobe_readings"},
     3: {"valvetrain", "contact", "breathing", "filling", "cycle"},
     4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision"},
     5: {"palette", "report", "plots"},
     6: {"runner", "screen", "panels", "warm"},
 }
-READERS = {"files", "tables", "buildfile"}
+READERS = {"files", "tables", "buildfile", "readingsfile"}
 ENTRANCES = {"__init__", "_startup"}
 LAYER = {room: number for number, rooms in LAYERS.items() for room in rooms}
 # What physics and money must do without.

@@ -192,7 +192,7 @@ class ReadLobe:
         return Figure(here.value - top.value, math.hypot(here.half_width, top.half_width))
 
     def _flanks(self, lobe_lift_m: float) -> _Flanks:
-        opening, closing = self.lobe.crossings_cam_rad(lobe_lift_m)
+        opening, closing = (float(at) for at in self.lobe.crossings_cam_rad(lobe_lift_m))
         slopes = self._fit.curve(np.array([opening, closing]) + self._shift_rad, 1)
         if not slopes[0] > 0.0 > slopes[1]:
             raise OutOfRange(
@@ -477,7 +477,7 @@ def _crossing_centre(angle: Array, lift: Array, at: float) -> float:
     a, b = int(up[0]), int(up[-1])
     left = angle[a - 1] + (at - lift[a - 1]) / (lift[a] - lift[a - 1]) * (angle[a] - angle[a - 1])
     right = angle[b] + (lift[b] - at) / (lift[b] - lift[b + 1]) * (angle[b + 1] - angle[b])
-    return float(left + right) / 2.0
+    return (float(left) + float(right)) / 2.0
 
 
 def _assembled(
@@ -525,7 +525,7 @@ def _assembled(
         base_level_m=laid.level + level,
         base_zero_m=base_zero,
         base_scatter_m=laid.scatter,
-        centre_wheel_rad=centre,
+        centre_wheel_rad=centre % TURN,
         wheel_zero_error_cam_rad=wheel_zero,
         handled=tuple(sentences),
         _fit=fit,

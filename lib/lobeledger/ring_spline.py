@@ -405,8 +405,9 @@ class Adaption:
 class RingFit:
     """A fitted ring. Angles in radians round the turn, values in the unit of the readings.
 
-    noise_covariance: of coefficients that share an interval, from the readings' noise alone; posterior_covariance adds what the
-    prior thinks the smoothing hides; bias: what smoothing would take off if the fitted curve were the truth.
+    noise_covariance: of coefficients that share an interval, from the readings' noise alone (nought elsewhere);
+    posterior_covariance adds what the prior thinks the smoothing hides; bias: of the coefficients, what smoothing
+    would take off if the fitted curve were the truth.
     """
 
     coefficients: Array
