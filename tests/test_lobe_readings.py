@@ -145,17 +145,19 @@ def test_ring_refuses_an_odd_or_small_count() -> None:
 
 
 def test_lift_agrees_with_the_smoothing_spline_of_fitpack() -> None:
-    """scipy.interpolate.UnivariateSpline (FITPACK, k=5, weights 1/sd, s = number of readings), not periodic: where
-    both are away from its ends the two curves agree within our band at 95 of 100 angles."""
+    """scipy.interpolate.UnivariateSpline (FITPACK, k=5): not periodic, knots placed by its own rule, weights 1/sd, and
+    as much misfit as ours leaves. Away from its ends the curves agree within our band at 95 of 100 angles."""
     table = read_known(PLAIN, 1.0, 5)
     ours = read(table)
-    expected = np.sqrt(STEP_M**2 / 12 + (np.interp(table.angle_rad - ours.centre_wheel_rad, ours.lobe.theta_cam_rad,
-                       ours.lobe.velocity_m_per_rad) * ours.angle_error_cam_rad) ** 2)  # fmt: skip
-    theirs = UnivariateSpline(table.angle_rad, table.lift_m, w=1.0 / expected, k=5, s=table.angle_rad.size)
-    away = np.linspace(-70, 70, 281) * DEG
-    curve, band = on_the_wheel(ours, away + ours.centre_wheel_rad)
-    apart = np.abs(theirs(away + ours.centre_wheel_rad) - ours.base_level_m - curve[0])
-    assert np.mean(apart <= band[0]) >= 0.95
+    angle = ours.reading_cam_rad
+    slope = np.interp(angle, ours.lobe.theta_cam_rad, ours.lobe.velocity_m_per_rad)
+    variance = STEP_M**2 / 12.0 + (slope * ours.angle_error_cam_rad) ** 2
+    theirs = UnivariateSpline(
+        angle, ours.reading_lift_m, w=1.0 / np.sqrt(variance), k=5, s=float((ours.residual_m**2 / variance).sum())
+    )
+    at = np.linspace(-70, 70, 281) * DEG
+    lift, band = (np.interp(at, ours.lobe.theta_cam_rad, y) for y in (ours.lobe.lift_m, ours.lift_band_m))
+    assert np.mean(np.abs(theirs(at) - lift) <= band) >= 0.95
 
 
 @pytest.mark.parametrize("name, peak_velocity, peak_acceleration", [(n, v, a) for n, _, v, a in PROGRAMS[1:]])
@@ -163,16 +165,21 @@ def test_published_programs_come_back_from_fine_readings(
     name: str, peak_velocity: float, peak_acceleration: float
 ) -> None:
     """Peak factors C_v and C_a: Norton, Design of Machinery, ch. 8; Rothbart, Cam Design Handbook, 2004 (tables from
-    memory, values recomputed). Read every degree to 2e-6 in, no angle error: 0.2 % in C_v, 2 % in C_a (a peak of
-    acceleration between two kinks of the jerk is rounded off)."""
+    memory, values recomputed). Read every degree to 2e-6 in, no angle error: C_v to 0.2 %; C_a at the angle of its
+    peak within the band, and the band there below 5 % (some peaks stand on a kink, which a smooth curve rounds)."""
     motion = next(m for n, m, _, _ in PROGRAMS if n == name)
     rise, beta = 0.3 * IN, 65.0 * DEG
     angle = np.arange(-180.0, 180.0, 1.0) * DEG
     lift = rise * motion(np.clip(1.0 - np.abs(angle) / beta, 0.0, 1.0))[0]
     step = 2e-6 * IN
-    lobe = lobe_from_readings(angle, np.round(lift / step) * step, lift_step_m=step).lobe
+    read_lobe = lobe_from_readings(angle, np.round(lift / step) * step, lift_step_m=step)
+    lobe, band = read_lobe.lobe, read_lobe.acceleration_band_m_per_rad2
     assert np.abs(lobe.velocity_m_per_rad).max() * beta / rise == pytest.approx(peak_velocity, rel=2e-3)
-    assert np.abs(lobe.acceleration_m_per_rad2).max() * beta**2 / rise == pytest.approx(peak_acceleration, rel=2e-2)
+    share = np.linspace(0.0, 0.5, 2001)
+    peak_at = -beta * (1.0 - share[np.argmax(np.abs(motion(share)[2]))])
+    scale = beta**2 / rise
+    there, half = (np.interp(peak_at, lobe.theta_cam_rad, y) * scale for y in (lobe.acceleration_m_per_rad2, band))
+    assert abs(there - peak_acceleration) <= half + 5e-5 <= 0.05 * peak_acceleration
 
 
 # --------------------------------------------------------------------------------------- do the bands hold?
@@ -187,7 +194,7 @@ def test_bands_hold_region_by_region(name: str, step_deg: float) -> None:
         assert 0.90 <= found.lobe[which] <= 0.985
         assert np.nanmin(found.per_region[which]) >= 0.75  # 0.80 over 60 tables; 25 scatter by 0.05
     assert found.per_region.shape == (3, 2 * len(REGIONS))
-    assert found.found_jitter_rad == pytest.approx(JITTER_RAD, rel=0.06)
+    assert found.found_jitter_rad == pytest.approx(JITTER_RAD, rel=0.10)  # some 50 flank readings a table
 
 
 def test_bands_hold_on_a_lobe_that_no_constant_was_settled_on() -> None:
@@ -263,7 +270,7 @@ def test_differencing_raw_readings_says_nothing(capsys: pytest.CaptureFixture[st
 
 
 def test_rounding_alone_ruins_differences_by_root_six_over_step_squared() -> None:
-    """Uniform rounding of standard deviation step/sqrt(12) (GUM, JCGM 100, 4.3.7, from memory) through weights 1, -2, 1."""
+    """Uniform rounding of standard deviation step/sqrt(12) (GUM, JCGM 100, 4.3.7, from memory), 1, -2, 1."""
     step, h = 1e-5, 1.0 * DEG
     angle = np.arange(0, 360) * DEG
     steep = 0.0237 * step / DEG * angle + 0.0001 * np.sin(37.0 * angle) ** 2  # never at rest on one step
@@ -328,7 +335,8 @@ def test_slope_integrates_to_lift_and_the_base_is_flat() -> None:
 
 
 def test_zero_of_lift_is_as_good_as_the_dial_gum() -> None:
-    """Rectangular distribution: 0.0005 in / sqrt(12) = 0.000144 in (GUM, JCGM 100, 4.3.7; NIST TN 1297; from memory)."""
+    """Rectangular: 0.0005 in / sqrt(12) = 0.000144 in (GUM, JCGM 100, 4.3.7; NIST TN 1297; from memory)."""
+    assert plain().base_scatter_m == 0.0
     assert plain().base_zero_m / IN == pytest.approx(0.000144, abs=5e-7)
 
 
@@ -497,6 +505,8 @@ def broken(what: str) -> tuple[Array, Array]:
     if what == "no base":
         keep = np.abs(angle - math.pi) < 70.0 * DEG
         return angle[keep], lift[keep]
+    if what == "run-out":
+        return angle, lift + 0.002 * IN * np.sign(np.sin(angle / 2.0 - 1.2)) * (lift < STEP_M)
     if what == "one side":
         keep = angle - math.pi < 40.0 * DEG
         keep &= angle - math.pi > -140.0 * DEG
@@ -515,7 +525,8 @@ def broken(what: str) -> tuple[Array, Array]:
         ("gap", r"no reading for 1\d cam degrees on the lobe, between lines \d+ and \d+"),
         ("upside down", "change the sign"),
         ("two turns", "if they were read on the crank, say crank angle"),
-        ("no base", "base circle"),
+        ("no base", "only 7 readings lie on the base circle"),
+        ("run-out", "which would be the base circle; .* run-out"),
         ("one side", "no reading for|begin or end on the lobe"),
         ("too high", "check the unit"),
         ("not a number", "line 18: angle and lift must be finite"),

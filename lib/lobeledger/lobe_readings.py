@@ -337,11 +337,17 @@ def _laid_out(angle: Array, lift: Array, line: Array, step: float) -> _Laid:
         )
     threshold = max(1.2 * step, 4.0 * scatter)
     up = lift - level > threshold
-    base = int((~up).sum())
+    base = int((np.abs(lift - level) <= threshold).sum())
     if base < FEWEST_BASE_READINGS:
         raise OutOfRange(
             f"only {base} readings lie on the base circle; give at least {FEWEST_BASE_READINGS}, so that the zero of "
             "lift is known"
+        )
+    below = np.flatnonzero(lift < level - threshold)
+    if below.size > MOST_SLIPS:
+        raise OutOfRange(
+            f"{below.size} readings (the first on line {line[below].min():.0f}) lie more than {_fine(threshold)} below "
+            f"{_fine(level)}, which would be the base circle; carry the readings round it, or mend its run-out"
         )
     # The run of lifted readings round the ring with most members is the lobe.
     n = angle.size
@@ -362,6 +368,10 @@ def _laid_out(angle: Array, lift: Array, line: Array, step: float) -> _Laid:
     order = np.argsort(laid, kind="stable")
     laid, line = laid[order], line[order]
     first, last = int(np.flatnonzero(order == begin)[0]), int(np.flatnonzero(order == end)[0])
+    # The readings next to the lobe may stand on its foot: the level is that of the others.
+    far = (laid < laid[first] - UNSEEN_MARGIN_RAD) | (laid > laid[last] + UNSEEN_MARGIN_RAD)
+    if int(far.sum()) >= FEWEST_BASE_READINGS:
+        level, scatter = float(lift[order][far].mean()), float(lift[order][far].std())
     if first == 0 or last == n - 1:
         raise OutOfRange(
             f"the readings begin or end on the lobe (line {line[0 if first == 0 else -1]:.0f}); "
