@@ -550,6 +550,8 @@ def test_a_given_angle_error_that_is_too_small_is_told_by_the_scatter() -> None:
     lobe = read(table, angle_error_cam_rad=0.05 * DEG)
     assert lobe.angle_error_cam_rad == pytest.approx(0.05 * DEG)
     assert lobe.found_angle_error_cam_rad > 0.12 * DEG
+    assert any("the bands are too narrow" in sentence for sentence in lobe.handled)
+    assert not any("too narrow" in s for s in read(table, angle_error_cam_rad=JITTER_RAD).handled)
 
 
 def test_figure_has_two_ends() -> None:

@@ -9,7 +9,7 @@ Why not just take differences?          `differenced`, `Differenced`
 
 Readings have a step (the dial's), a scatter in angle (the wheel's pointer, backlash), a zero of lift that is
 only as good as the dial, and a zero of angle that is wrong by a fixed amount. The scatter moves a reading by
-lift slope times angle error: on a flank ten times the dial's step. The fixed amount moves the whole lobe and
+lift slope times angle error: on a flank ten times the dial's own uncertainty. The fixed amount moves the whole lobe and
 nothing in one table shows it, so it enters the centreline and nothing else.
 
 The curve is `ring_spline.fit_adaptive`. Its band is 1.96 times the root of
@@ -18,10 +18,10 @@ The curve is `ring_spline.fit_adaptive`. Its band is 1.96 times the root of
 
 because the noise alone covers the acceleration on average and not where it changes fast. At the first steps of
 lift, which the dial does not show, bias cannot be estimated; there 0.6 of what the prior thinks is hidden stands
-in where it is more. `tests/readings_coverage.py`
-measures, region by region, how often the bands hold. Lift holds everywhere. Acceleration holds in every region of
-a lobe whose acceleration is continuous; at the tip of a kink itself about half the bands miss it, and where the
-acceleration jumps (arcs joined to arcs, harmonic flanks) they do not hold within about four cam degrees of it.
+in where it is more. `tests/readings_coverage.py` measures, region by region, how often the bands hold: lift
+everywhere, acceleration in every region of a lobe whose acceleration is continuous. At the tip of a kink itself
+about half the bands miss the acceleration, and where it jumps (arcs joined to arcs, harmonic flanks) they do not
+hold within about four cam degrees.
 """
 
 from __future__ import annotations
@@ -521,6 +521,11 @@ def _assembled(
     shown = np.mod(laid.angle - centre + math.pi, TURN) - math.pi
     order = np.argsort(shown)
     found = math.sqrt(fit.angle_variance) * (_scatter_ratio(fit, step) if angle_error is not None else 1.0)
+    if angle_error is not None and found > 1.5 * angle_error and found > rad(0.05):
+        sentences.append(
+            f"the readings scatter as if angles were off by {deg(found):.2f} cam degrees, more than the "
+            f"{deg(angle_error):.2f} given; the bands are too narrow unless that is mended"
+        )
     return ReadLobe(
         lobe=lobe,
         lift_band_m=bands[0],
