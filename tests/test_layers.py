@@ -14,8 +14,8 @@ LIB = Path(__file__).parents[1] / "lib"
 ROOMS = LIB / "lobeledger"
 LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts", "pairing"},
-    1: {"engine", "lobe"},
-    2: {"lobe_card", "follower"},
+    1: {"engine", "lobe", "ring_spline"},
+    2: {"lobe_card", "follower", "lobe_readings"},
     3: {
         "valvetrain",
         "contact",
@@ -48,11 +48,12 @@ LAYERS: dict[int, set[str]] = {
         "record_panel",
         "choose_panel",
         "break_in_panel",
+        "lobes_panel",
         "panels",
         "warm",
     },
 }
-READERS = {"files", "tables", "buildfile", "entries", "record"}
+READERS = {"files", "tables", "buildfile", "entries", "record", "readingsfile"}
 ENTRANCES = {"__init__", "_startup"}
 LAYER = {room: number for number, rooms in LAYERS.items() for room in rooms}
 # What physics and money must do without.

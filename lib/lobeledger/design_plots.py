@@ -17,7 +17,7 @@ from lobeledger.lobe import Array, Lobe
 from lobeledger.lobe_design import BestLobe
 from lobeledger.lobe_readings import Differenced, ReadLobe
 from lobeledger.lobe_share import ShareOfBest
-from lobeledger.lobe_views import LIMIT_WORDS
+from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.palette import INK, CandidateStyle, style_of
 from lobeledger.plots import Figure, axis, base_figure, faint, trace
 from lobeledger.units import deg, from_si, shown_unit

@@ -15,22 +15,10 @@ from lobeledger.break_in_views import Row, Table
 from lobeledger.lobe import Array
 from lobeledger.lobe_readings import CardCheck, ReadLobe
 from lobeledger.lobe_share import ShareOfBest
+from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.units import deg, from_si, show, shown_unit
 
-__all__ = ["LIMIT_WORDS", "readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
-
-LIMIT_WORDS = {
-    "jerk": "jerk",
-    "springs": "springs",
-    "stress": "contact stress",
-    "face": "face diameter",
-    "angle": "pressure angle",
-    "velocity": "velocity",
-    "nose": "nose radius",
-    "hollow": "grinding wheel",
-    "lift": "lift",
-    "rise": "no dip",
-}
+__all__ = ["readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
 
 
 def _percents(band: tuple[float, float, float]) -> str:
