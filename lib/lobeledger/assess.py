@@ -1,6 +1,7 @@
 """What physics says of one candidate: figures with low and high, limits broken, cautions.
 
 What does this candidate do?          `assess` -> `Assessment`
+What lobe is on its card?             `candidate_lobe`
 At which speeds is torque known?      `SPEED_GRID_RPM`
 
 Warm calls are cheap: lobes, stresses and torque curves are kept by what they depend on, and only what use or
@@ -43,7 +44,7 @@ from lobeledger.lobe_card import (
 )
 from lobeledger.parts import Build, Candidate, Card, DischargePoint, Engine, Limits, Model, Vehicle
 
-__all__ = ["SPEED_GRID_RPM", "Assessment", "assess"]
+__all__ = ["SPEED_GRID_RPM", "Assessment", "assess", "candidate_lobe"]
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,27 @@ def _limits(candidate: Candidate, model: Model, limits: Limits) -> FlatLimits | 
         return FlatLimits(candidate.face_diameter_m, model.face_edge_m, model.least_nose_radius_m)
     assert candidate.wheel_diameter_m is not None
     return RollerLimits(candidate.wheel_diameter_m / 2.0, limits.pressure_angle_rad, model.least_nose_radius_m)
+
+
+def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") -> CardLobe:
+    """The lobes a candidate's intake or exhaust card leaves open, on its follower.
+
+    Kept as `assess` keeps them: the same card is the same object. Raises NoSolution, with what alone would make it
+    possible, when no lobe fits.
+    """
+    c, model = candidate, build.model
+    card, lash = (c.intake, c.intake_lash_m) if which == "intake" else (c.exhaust, c.exhaust_lash_m)
+    limits, ramp = _limits(c, model, build.limits), _ramp(model)
+    base, seat = c.valvetrain.base_circle_radius_m, seat_lift_m(c, model, lash)
+    try:
+        return _lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
+    except NoSolution as trouble:
+        ways = [
+            f"{way.what} {units.show(way.value, way.kind, toward='down' if 'at most' in way.what else 'up')}"
+            for way in _ways(card, limits, base, ramp, seat)
+        ]
+        hint = f"; one of these alone would do: {', '.join(ways)}" if ways else ""
+        raise NoSolution(f"{c.name}, {which}: {trouble}{hint}") from None
 
 
 # -- what does not depend on use or money ---------------------------------------------------------------

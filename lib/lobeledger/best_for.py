@@ -1,8 +1,7 @@
-"""The best possible intake lobe for a candidate of a build.
+"""The best possible lobe for a candidate of a build.
 
 Which limits does this build set its lobe?   `task_for`
-What would its best intake lobe be?          `best_intake`
-How much of that does its card use?          `intake_share`
+How much of the best does its card use?      `lobe_share_of`
 Flat against roller on equal terms           `equal_tasks`
 
 Answers are kept by the task, so asking again costs nothing.
@@ -14,17 +13,15 @@ import functools
 from dataclasses import replace
 
 from lobeledger import contact, follower, valvetrain
-from lobeledger.assess import assess
+from lobeledger.assess import candidate_lobe
 from lobeledger.cycle import seat_lift_m
-from lobeledger.errors import NoSolution
 from lobeledger.lobe_card import CardLobe, FlatLimits, RollerLimits
-from lobeledger.lobe_design import BestLobe, best_lobe
-from lobeledger.lobe_share import ShareOfBest, at_ramps_of, share_of_best
+from lobeledger.lobe_share import ShareOfBest, share_of_best
 from lobeledger.lobe_task import LobeTask
 from lobeledger.parts import Build, Candidate
 from lobeledger.units import rad
 
-__all__ = ["GRINDING_RADIUS_M", "JERK_LIMIT_M_PER_RAD3", "best_intake", "equal_tasks", "intake_share", "task_for"]
+__all__ = ["GRINDING_RADIUS_M", "JERK_LIMIT_M_PER_RAD3", "equal_tasks", "lobe_share_of", "task_for"]
 
 # No published limits exist for either; both are assumed and belong beside every figure made with them.
 # Jerk: what the hydraulic cards of the demo builds take on their rise, 0.6 to 0.85 m per cam radian cubed.
@@ -33,15 +30,22 @@ JERK_LIMIT_M_PER_RAD3 = 0.8
 GRINDING_RADIUS_M = 0.1
 
 
-def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JERK_LIMIT_M_PER_RAD3) -> LobeTask:
-    """The limits of a build and a candidate's parts as the task of its intake lobe, nominal values.
+def task_for(
+    build: Build, candidate: Candidate, which: str = "intake", *, jerk_m_per_rad3: float = JERK_LIMIT_M_PER_RAD3
+) -> LobeTask:
+    """The limits of a build and a candidate's parts as the task of its intake or exhaust lobe, nominal values.
 
-    Ramp top and duration are those of the card's lowest quoted lift; `best_intake` moves them to where the card's own
-    flank begins. Contact stress is held to the candidate's caution level, which is common practice, between
+    Ramp top and duration are those of the card's lowest quoted lift; `lobe_share_of` moves them to where the card's
+    own flank begins. Contact stress is held to the candidate's caution level, which is common practice, between
     cranking and the highest speed; springs to the highest speed plus the margin wanted.
     """
     c, v, s, model = candidate, candidate.valvetrain, candidate.springs, build.model
-    seat = seat_lift_m(c, model, c.intake_lash_m)
+    card, lash, valve_kg = (
+        (c.intake, c.intake_lash_m, v.intake_valve_mass_kg)
+        if which == "intake"
+        else (c.exhaust, c.exhaust_lash_m, v.exhaust_valve_mass_kg)
+    )
+    seat = seat_lift_m(c, model, lash)
     modulus = contact.combined_modulus_pa(
         first_modulus_pa=c.lobe_modulus_pa,
         first_poisson=model.poisson,
@@ -49,7 +53,7 @@ def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JER
         second_poisson=model.poisson,
     )
     side = valvetrain.valve_side_mass_kg(
-        valve_kg=v.intake_valve_mass_kg,
+        valve_kg=valve_kg,
         retainer_kg=v.retainer_mass_kg,
         locks_kg=v.locks_mass_kg,
         spring_kg=s.spring_mass_kg,
@@ -62,7 +66,7 @@ def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JER
         valve_side_kg=side,
         ratio=v.rocker_ratio,
     )
-    lowest = c.intake.lowest
+    lowest = card.lowest
     limits: FlatLimits | RollerLimits
     if c.follower == "flat":
         assert c.face_diameter_m is not None and c.crown_radius_m is not None and c.lobe_taper_m is not None
@@ -93,7 +97,7 @@ def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JER
         rated_rpm=top,
         low_rpm=min(model.cranking_speed_rpm, top),
         spring_margin=build.limits.speed_margin,
-        lash_m=c.intake_lash_m if c.lifter == "solid" else 0.0,
+        lash_m=lash if c.lifter == "solid" else 0.0,
         crown_radius_m=crown,
         contact_offset_m=offset,
         wheel_width_m=wheel_width,
@@ -102,36 +106,16 @@ def task_for(build: Build, candidate: Candidate, *, jerk_m_per_rad3: float = JER
 
 
 @functools.lru_cache(maxsize=64)
-def _best(task: LobeTask) -> BestLobe:
-    return best_lobe(task)
-
-
-@functools.lru_cache(maxsize=64)
 def _share(card: CardLobe, task: LobeTask) -> ShareOfBest:
     return share_of_best(card, task)
 
 
-def best_intake(build: Build, candidate: Candidate, *, greatest_lift_m: float | None = None) -> BestLobe:
-    """The best intake lobe of a candidate within its build's limits, from where its card's own flank begins.
+def lobe_share_of(build: Build, candidate: Candidate, which: str = "intake") -> ShareOfBest:
+    """How much of the lift area its follower allows a candidate's card uses; see `share_of_best`.
 
-    A card no lobe fits is taken to begin at its lowest quoted lift. Raises NoSolution, naming the limits that would
-    have to give, when no lobe meets them all.
+    Raises NoSolution for a card no lobe fits on this follower, or limits no lobe meets.
     """
-    task = replace(task_for(build, candidate), greatest_lift_m=greatest_lift_m)
-    card = assess(build, candidate).intake
-    return _best(task if card is None else at_ramps_of(card, task))
-
-
-def intake_share(build: Build, candidate: Candidate) -> ShareOfBest:
-    """How much of the lift area its follower allows the candidate's intake card uses; see `share_of_best`.
-
-    Raises NoSolution for a card no lobe fits on this follower.
-    """
-    # `assess` keeps its lobes, so the same card is the same object and the answer is found again.
-    card = assess(build, candidate).intake
-    if card is None:
-        raise NoSolution(f"the intake card of '{candidate.id}' cannot be followed, so it has no share of the best")
-    return _share(card, task_for(build, candidate))
+    return _share(candidate_lobe(build, candidate, which), task_for(build, candidate, which))
 
 
 def equal_tasks(
