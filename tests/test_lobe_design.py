@@ -19,6 +19,7 @@ from scipy.optimize import linprog, minimize
 import lobeledger as ll
 import lobeledger.lobe_design as lobe_design
 from lobeledger import best_for, contact, follower, valvetrain
+from lobeledger.assess import assess
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe_card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
 from lobeledger.lobe_design import BestLobe, best_lobe, best_over_rate
@@ -656,18 +657,20 @@ def test_candidate_of_a_build(candidate_id: str) -> None:
     build = shipped("weekend-racer")
     candidate = build.candidate(candidate_id)
     task = best_for.task_for(build, candidate)
-    figures = best_for.assess(build, candidate).figures
+    figures = assess(build, candidate).figures
     assert task.moving_mass_kg == pytest.approx(figures["intake_mass"].value, rel=1e-12)
     assert task.seat_load_n == pytest.approx(figures["seat_load"].value)
     assert task.rate_n_per_m == pytest.approx(figures["rate"].value)
-    best = best_for.best_intake(build, candidate)
-    assert best is best_for.best_intake(build, candidate)
+    share = best_for.lobe_share_of(build, candidate)
+    assert share is best_for.lobe_share_of(build, candidate)
+    best = share.best_free
     task = best.task
     # A solid lobe's flank begins just past its lash, below the card's lowest lift.
     assert (task.ramp_top_m < candidate.intake.lowest.at_m - 1e-5) is (candidate.lifter == "solid")
     assert max(float(u.max()) for u in best.use_of_limits(fine_angles(task)).values()) < 1.005
-    share = best_for.intake_share(build, candidate)
-    assert share is best_for.intake_share(build, candidate)
+    exhaust = best_for.task_for(build, candidate, "exhaust")
+    assert exhaust.duration_crank_rad == pytest.approx(candidate.exhaust.lowest.duration_rad)
+    assert exhaust.moving_mass_kg < task.moving_mass_kg, "the exhaust valve is the lighter"
     nominal, low, high = share.at_its_lift
     assert 0.7 < low <= nominal <= high < 1.0
 

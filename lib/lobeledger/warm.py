@@ -22,7 +22,16 @@ def _steps() -> list[tuple[str, Callable[[], object]]]:
 
     build = ll.build_from_text(starter_sheet(), "starter sheet")
     # One comparison goes through every compiled kernel: gas exchange and, with a flat candidate, crowned contact.
-    return [("gas exchange and contact", lambda: ll.compare(build))]
+    return [("gas exchange and contact", lambda: ll.compare(build)), ("lobes from readings", _readings)]
+
+
+def _readings() -> object:
+    from lobeledger.lobe_readings import lobe_from_readings
+    from lobeledger.readingsfile import read_readings
+    from lobeledger.tables import data_dir
+
+    table = read_readings(data_dir() / "readings" / "invented-intake.csv")
+    return lobe_from_readings(table.angle_cam_rad, table.lift_m, lift_step_m=table.lift_step_m)
 
 
 def _remove_stale() -> None:
