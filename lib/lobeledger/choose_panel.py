@@ -23,7 +23,7 @@ from lobeledger.errors import BuildError, LedgerError
 from lobeledger.parts import Build
 from lobeledger.record_panel import RecordTick, Shelf
 from lobeledger.results import Comparison
-from lobeledger.runner import Progress
+from lobeledger.runner import Progress, Runner
 from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, file_stem, round_top
 from lobeledger.stake import record_changes
 
@@ -36,7 +36,7 @@ _ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200
 class ChooseInputs:
     """What the choose panel computes from: a build as read, the values moved since, the candidates left in.
 
-    seen: losses and builds of the shop's record by follower, if it is to speak.
+    seen: losses and builds of the shop's record by follower, if it is to speak. shares: with each card's share of the best lobe.
     """
 
     build: Build
@@ -44,6 +44,7 @@ class ChooseInputs:
     left_in: tuple[str, ...]
     system: str
     seen: tuple[tuple[str, tuple[int, int]], ...] = ()
+    shares: bool = False
 
 
 def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
@@ -53,7 +54,9 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
     kept = tuple(c for c in build.candidates if c.id in inputs.left_in)
     if not kept:
         raise BuildError("no candidate is ticked: tick at least one to compare")
-    return compare(dataclasses.replace(build, candidates=kept), system=inputs.system, step=progress.step)
+    return compare(
+        dataclasses.replace(build, candidates=kept), system=inputs.system, step=progress.step, shares=inputs.shares
+    )
 
 
 class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
@@ -63,6 +66,10 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         super().__init__(folder, "choose", compute_choice)
         self.comparison: Comparison | None = None
         self.use_record = RecordTick(Shelf(record), self.request, self.fail)
+        # The best lobes take their time: the rest is shown first, and the table is filled in when they are there.
+        self.later: Runner[ChooseInputs, Comparison] = Runner(
+            compute_choice, self._fill_in, fail=lambda sentence: None, name="choose-best"
+        )
         self.table = w.HTML(layout=WIDE)
         self.table.add_class("ll-view-table")
         self._make_bar()
@@ -248,6 +255,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def show(self, comparison: Comparison) -> None:
         """Answer, table, charts."""
+        self.later.request(dataclasses.replace(self.inputs(), shares=True))
         self.comparison = comparison
         self.tell(comparison.answer, comparison.reasons)
         self.table.value = report.side_table_html(comparison)
@@ -261,6 +269,10 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 "Valve lift": plots.lift_figure(comparison),
             }
         )
+
+    def _fill_in(self, comparison: Comparison) -> None:
+        self.comparison = comparison
+        self.table.value = report.side_table_html(comparison)
 
     # -- saving and handing out ----------------------------------------------------------------------------
 

@@ -12,6 +12,8 @@ draws is called a tie.
 
 from __future__ import annotations
 
+import dataclasses
+import functools
 import math
 import types
 from collections.abc import Callable
@@ -22,11 +24,14 @@ import numpy as np
 
 from lobeledger import cost
 from lobeledger.assess import Assessment, assess
+from lobeledger.best_for import lobe_share_of
 from lobeledger.breakin import break_even_chance
+from lobeledger.errors import NoSolution
 from lobeledger.figures import Figure
 from lobeledger.flips import flips, net_cost
 from lobeledger.limits import Broken
 from lobeledger.lobe import Array
+from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.parts import Build
 from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text
 
@@ -97,12 +102,20 @@ def _result(build: Build, assessment: Assessment, gain: float, system: str) -> C
 # -- comparing ---------------------------------------------------------------------------------------------
 
 
-def compare(build: Build, *, system: str = "us", step: Callable[[float, float], None] | None = None) -> Comparison:
+def compare(
+    build: Build,
+    *,
+    system: str = "us",
+    step: Callable[[float, float], None] | None = None,
+    shares: bool = True,
+) -> Comparison:
     """Compare a build's candidates.
 
     system: "us" or "metric", the units of the sentences; the table's units stand in its column names. Cold, it
     finds every candidate's lobes (both cores); after that only what changed is made anew. step(done, total) is
-    called after each candidate; an exception it raises ends the comparison.
+    called after each candidate; an exception it raises ends the comparison. shares: whether to find how much of
+    the best possible lobe each intake card uses and what holds the best back, which moves with the highest speed and
+    takes a few tenths of a second a candidate; nothing else depends on it.
     """
     assessments: list[Assessment] = []
     with ThreadPoolExecutor(max_workers=2) as pool:
@@ -112,6 +125,9 @@ def compare(build: Build, *, system: str = "us", step: Callable[[float, float], 
                 step(len(assessments), len(build.candidates))
     gains = _gains(assessments)
     results = tuple(_result(build, a, gains[a.candidate.id], system) for a in assessments)
+    if shares:
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            results = tuple(pool.map(functools.partial(_with_share, build), results))
     passing = sorted((r for r in results if r.passes), key=lambda r: r.figures["net"].value)
     winner = passing[0] if passing else None
     tied, ahead = _ties(passing)
@@ -129,6 +145,17 @@ def compare(build: Build, *, system: str = "us", step: Callable[[float, float], 
         break_evens=break_evens,
         flips=flipped,
     )
+
+
+def _with_share(build: Build, result: CandidateResult) -> CandidateResult:
+    """A result with its intake card's share of the best possible lobe, where there is one."""
+    try:
+        share = lobe_share_of(build, result.candidate)
+    except NoSolution:
+        return result
+    holds = [LIMIT_WORDS[name] for name in share.best_at_its_lift.bound_share()]
+    figures = {**result.figures, "share_of_best": Figure(*share.at_its_lift)}
+    return dataclasses.replace(result, figures=types.MappingProxyType(figures), binding_limit=holds[0] if holds else "")
 
 
 def _ahead(one: CandidateResult, other: CandidateResult) -> float:

@@ -92,6 +92,7 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("stress_top", "nose_stress_top_speed_mpa", "stress", 1e-6, "Nose stress, highest speed", "the same with inertia taking load off the nose"),
         ("travel", "contact_travel_mm", "lift", 1e3, "Contact travel on the face", "greatest distance of the contact from the lifter's axis (flat)"),
         ("pressure_angle", "pressure_angle_deg", "angle", _DEG, "Pressure angle", "greatest angle between force and lifter axis (roller)"),
+        ("share_of_best", "share_of_best_lobe", "share", 1.0, "Share of the best lobe", "lift area of the intake card over that of the best lobe of its lift that follower, springs and steel allow (limits assumed)"),
         ("mach_index", "inlet_mach_index_at_highest_speed", "", 1.0, "Inlet Mach index at the highest speed", "mean; breathing falls away above about 0.5 to 0.6"),
         ("breathing_speed", "breathing_speed_rpm", "rpm", 1.0, "Breathing speed", "where the inlet Mach index reaches 0.55 (0.50 to 0.60): ranks where power peaks"),
         ("torque", "weighed_torque_n_m", "torque", 1.0, "Torque over the speeds used", "estimate by filling and emptying, weighed by time; for differences only"),

@@ -41,7 +41,7 @@ MOST_SHOWN = 5
 _GROUPS = (
     ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
     ("How it behaves", ("vacuum", "residual", "dynamic_compression", "cruise")),
-    ("What its parts must bear", ("rigid_limit", "open_load", "coil_bind", "stress_cranking")),
+    ("What its parts must bear", ("rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best")),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
 

@@ -48,7 +48,10 @@ def chance_text(chance: float) -> str:
 
 @dataclass(frozen=True)
 class CandidateResult:
-    """One candidate: its physics, what it costs, and whether it passes."""
+    """One candidate: its physics, what it costs, and whether it passes.
+
+    binding_limit: what holds the best possible lobe back over most of its flank, in words.
+    """
 
     assessment: Assessment
     figures: Mapping[str, Figure]
@@ -56,6 +59,7 @@ class CandidateResult:
     line_ranges: tuple[Figure, ...]
     broken: tuple[Broken, ...]
     net_draws: Array = field(repr=False)
+    binding_limit: str = ""
 
     @property
     def candidate(self) -> Candidate:
@@ -141,6 +145,7 @@ class Comparison:
                 figure = result.figures.get(column.key, NOT_FOR_THIS)
                 for suffix, value in zip(("", "_low", "_high"), figure, strict=True):
                     row[column.name + suffix] = value * column.scale
+            row["binding_limit"] = result.binding_limit
             row["limits_broken"] = "; ".join(b.text for b in result.broken)
             row["cautions"] = " ".join(result.assessment.cautions)
             rows.append(row)
