@@ -2,6 +2,7 @@
 
 Which cam for this build, and what will it cost?                                `choose`
 What must be bought with it, how is it run in, what is at stake?                `break_in`
+What does this lobe ask of its follower, and how much better could it be?       `lobes`
 
 Each panel has a room of its own: pure compute, pure view (`report`, `plots`) and the wiring between them
 (`sheet_panel`). Compute runs in `runner`.
@@ -16,8 +17,9 @@ import ipywidgets as w
 from lobeledger import tables
 from lobeledger.break_in_panel import BreakInPanel
 from lobeledger.choose_panel import ChoosePanel
+from lobeledger.lobes_panel import LobesPanel
 
-__all__ = ["break_in", "choose"]
+__all__ = ["break_in", "choose", "lobes"]
 
 
 def _builds(folder: str | Path | None) -> Path:
@@ -34,3 +36,8 @@ def break_in(
 ) -> w.Widget:
     """The break-in panel. folder and start as in `choose`; record: the shop's record, its usual place if not given."""
     return BreakInPanel(_builds(folder), start, Path(record) if record is not None else None).widget
+
+
+def lobes(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
+    """The lobes panel. folder and start as in `choose`."""
+    return LobesPanel(_builds(folder), start).widget

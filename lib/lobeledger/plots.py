@@ -87,7 +87,8 @@ def layout_of(height: int, **more: Any) -> dict[str, Any]:
         "paper_bgcolor": "white",
         "plot_bgcolor": "white",
         "hoverlabel": {"align": "left", "bgcolor": "white", "font": {"size": 12}},
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0, "font": {"size": 11}},
+        # Hung from the figure's own top: hung from the plot, plotly mislays it when the figure finds its width.
+        "legend": {"orientation": "h", "yref": "container", "y": 1.0, "yanchor": "top", "x": 0, "font": {"size": 11}},
         "uirevision": "keep",
     }
     return {**whole, **more}
@@ -103,7 +104,6 @@ def base_figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: in
         axes[name].update(layout.pop(name, {}))
     whole = layout_of(height)
     if "legend" not in layout and sum("name" in each and each.get("showlegend", True) for each in traces) > 1:
-        # Room for the legend above, also where the figure is first laid out in a hidden page.
         whole["margin"] = {**whole["margin"], "t": 34}
     return {"data": traces, "layout": {**whole, **axes, **layout}}
 
