@@ -16,8 +16,8 @@ LAYERS: dict[int, set[str]] = {
     0: {"errors", "units", "parts", "pairing"},
     1: {"engine", "lobe"},
     2: {"lobe_card", "follower"},
-    3: {"valvetrain", "contact", "breathing", "filling", "cycle"},
-    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision", "stake"},
+    3: {"valvetrain", "contact", "breathing", "filling", "cycle", "motion_solver", "train", "springs", "dynamics"},
+    4: {"figures", "breakin", "limits", "cost", "assess", "results", "flips", "decision", "stake", "speed_limits", "ride"},
     5: {"palette", "report", "plots"},
     6: {"runner", "screen", "panels", "warm"},
 }

@@ -70,6 +70,7 @@ class SpeedPoint:
     surge_m: tuple[float, ...]
     least_spring_n: float
     least_oil_n: float
+    least_oil_cam_rad: float
     column_m: float
     residual_m: float
     steps: int
@@ -78,6 +79,10 @@ class SpeedPoint:
     def loses_contact(self) -> bool:
         """Whether the lifter leaves the lobe while the valve is off its seat."""
         return not self.shortfall_n > 0.0
+
+    def held_n(self, judge: str) -> float:
+        """What still holds the train together at its weakest moment: force at the "lobe", or load on the "column"."""
+        return self.least_oil_n if judge == "column" else self.shortfall_n
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,10 +112,15 @@ class Run:
 
 @dataclass(frozen=True)
 class FirstLoss:
-    """Lowest crank speed at which the lifter leaves the lobe, and the cam angle at which it does."""
+    """Lowest crank speed at which contact is lost, the cam angle where, and what parted: "lobe" or "column".
+
+    "column": the oil under the plunger of a hydraulic lifter is unloaded. The plunger's own spring and the supply
+    still hold the lifter against the lobe with a few newtons, but the train has let go and the lifter pumps up.
+    """
 
     crank_rpm: float
     at_cam_rad: float
+    parted: str
 
 
 def _cam_rad_per_s(crank_rpm: float) -> float:
@@ -151,7 +161,7 @@ def _point(crank_rpm: float, row: Array, springs: int) -> SpeedPoint:
         crank_rpm, max(at[core.ROW_LEAST], 0.0), at[core.ROW_LEAST], at[core.ROW_LEAST_ANGLE], at[core.ROW_PEAK],
         at[core.ROW_PEAK_ANGLE], at[core.ROW_LOSS_ANGLE], at[core.ROW_LOFT_TIME], at[core.ROW_GAP], at[core.ROW_LANDING],
         at[core.ROW_SEATING], at[core.ROW_SEATING_ANGLE], at[core.ROW_BOUNCE], surge, at[core.ROW_LEAST_SPRING],
-        at[core.ROW_LEAST_OIL], at[core.ROW_COLUMN], at[core.ROW_RESIDUAL], int(at[core.ROW_STEPS]),
+        at[core.ROW_LEAST_OIL], at[core.ROW_LEAST_OIL_ANGLE], at[core.ROW_COLUMN], at[core.ROW_RESIDUAL], int(at[core.ROW_STEPS]),
     )  # fmt: skip
 
 
@@ -214,22 +224,28 @@ def first_loss(
     *,
     low_rpm: float,
     high_rpm: float,
-    step_rpm: float = 200.0,
+    step_rpm: float = 100.0,
     within_rpm: float = 1.0,
     cycles: int = 4,
     tolerance: float = TOLERANCE,
+    judge: str | None = None,
 ) -> FirstLoss | None:
-    """Lowest crank speed at which the lifter leaves the lobe with the valve off its seat; None when there is none.
+    """Lowest crank speed at which the train lets go with the valve off its seat; None when there is none.
 
-    Speeds are tried upward from low_rpm every step_rpm until the shortfall changes sign, then its root is found to
+    judge: "lobe", lifter against lobe; "column", the load on a hydraulic lifter's oil. Left out, it is the column
+    where there is one: there the lobe's own figure hugs zero once the train has let go and tells little. Speeds are tried upward from low_rpm every step_rpm until the shortfall changes sign, then its root is found to
     within_rpm. A tongue of loss narrower than step_rpm can be stepped over: surge makes such tongues.
     Raises NoSolution when contact is lost at low_rpm already.
     """
     if not (0.0 < low_rpm < high_rpm and step_rpm > 0.0 and within_rpm > 0.0):
         raise OutOfRange(f"speeds from {low_rpm} to {high_rpm} rpm by {step_rpm} make no range to search")
 
+    judge = judge or ("column" if train.oil else "lobe")
+    if judge not in ("lobe", "column") or (judge == "column" and not train.oil):
+        raise OutOfRange(f"judge is {judge!r}; it is 'lobe', or 'column' for a hydraulic lifter")
+
     def shortfall(crank_rpm: float) -> float:
-        return _at_speed(train, lobe, crank_rpm, cycles, tolerance).shortfall_n
+        return _at_speed(train, lobe, crank_rpm, cycles, tolerance).held_n(judge)
 
     below, at = low_rpm, shortfall(low_rpm)
     if math.isnan(at):
@@ -243,7 +259,7 @@ def first_loss(
             # The root may lie a hair on the holding side; the angle is read where contact is lost.
             point = _at_speed(train, lobe, min(speed + within_rpm, above), cycles, tolerance)
             angle = point.loss_cam_rad if math.isfinite(point.loss_cam_rad) else point.least_cam_rad
-            return FirstLoss(speed, angle)
+            return FirstLoss(speed, point.least_oil_cam_rad if judge == "column" else angle, judge)
         below = above
     return None
 

@@ -86,10 +86,11 @@ F_COUNT = 6 + 2 * GAPS
     ROW_SEATING_ANGLE,
     ROW_LANDING,
     ROW_LEAST_OIL,
+    ROW_LEAST_OIL_ANGLE,
     ROW_STEPS,
     ROW_REJECTED,
     ROW_COUNT,
-) = range(20)
+) = range(21)
 # Channels of a trace.
 TRACE_LOBE, TRACE_SIGNED, TRACE_PUSHROD, TRACE_TIP, TRACE_SEAT, TRACE_SPRING, TRACE_LIFT, TRACE_SPEED, TRACE_COLUMN = (
     range(9)
@@ -133,8 +134,9 @@ def rates(
     n = bodies + springs.shape[0] * masses
     lift = rise = 0.0
     place = (theta - lobe_begin) / lobe_step
-    if 0.0 <= place < lobe.shape[0]:
-        i = int(place)
+    # Rounding must not drop a lobe given over the whole turn at the turn's own ends.
+    if -1e-6 <= place <= lobe.shape[0] + 1e-6:
+        i = min(max(int(place), 0), lobe.shape[0] - 1)
         x = place - i
         c = lobe[i]
         lift = c[0] + x * (c[1] + x * (c[2] + x * (c[3] + x * (c[4] + x * c[5]))))
@@ -423,6 +425,12 @@ def march(
                     watched, seen = True, 0
                     row[ROW_LEAST], row[ROW_PEAK], row[ROW_LOFT_TIME], row[ROW_GAP] = math.inf, 0.0, 0.0, 0.0
                     row[ROW_LOSS_ANGLE], row[ROW_LANDING], row[ROW_LEAST_OIL] = math.nan, 0.0, math.inf
+                    # Force rises fast as the valve opens: begin with its value where it does, within the step.
+                    opened = p[P_SEAT_GIVE] + p[P_WATCH]
+                    if y[2] < opened:
+                        x = (opened - y[2]) / (new[2] - y[2])
+                        row[ROW_LEAST] = f[F_SIGNED] + x * (signed - f[F_SIGNED])
+                        row[ROW_LEAST_ANGLE] = theta + x * turn
             elif watched and not is_open:
                 passed = True
             if angle >= 0.0 and watched and not closed and seat_gap > 0.0:
@@ -441,7 +449,8 @@ def march(
                         row[ROW_LEAST] = min(row[ROW_LEAST], _vertex(t0, g0, t1, g1, t_new, signed))
                     elif g1 > g0 and g1 >= signed:
                         row[ROW_PEAK] = max(row[ROW_PEAK], _vertex(t0, g0, t1, g1, t_new, signed))
-                row[ROW_LEAST_OIL] = min(row[ROW_LEAST_OIL], p[P_OIL_K] * f_new[10])
+                if p[P_OIL_K] * f_new[10] < row[ROW_LEAST_OIL]:
+                    row[ROW_LEAST_OIL], row[ROW_LEAST_OIL_ANGLE] = p[P_OIL_K] * f_new[10], angle
                 if signed <= 0.0:
                     if math.isnan(row[ROW_LOSS_ANGLE]):
                         row[ROW_LOSS_ANGLE] = angle

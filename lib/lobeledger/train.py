@@ -6,7 +6,8 @@ How stiff is a part?                   `pushrod_stiffness_n_per_m`, `beam_tip_st
                                        `stiffness_at_valve_n_per_m`
 What does the oil do?                  `oil_column_stiffness_n_per_m`, `oil_leak_n_s_per_m`,
                                        `oil_leak_from_test_n_s_per_m`
-At what does it ring?                  `first_mode_hz`, `spring_first_surge_hz`
+At what does it ring?                  `first_mode_hz`, `spring_first_surge_hz`, `first_mode_damping_ratio`,
+                                       `with_damping_of`
 Where does it rest?                    `rest_state`
 
 Masses and stiffnesses act along the axis of the part they belong to: lifter and pushrod along the lifter's,
@@ -34,6 +35,7 @@ __all__ = [
     "Train",
     "ValveSpring",
     "beam_tip_stiffness_n_per_m",
+    "first_mode_damping_ratio",
     "first_mode_hz",
     "oil_column_stiffness_n_per_m",
     "oil_leak_from_test_n_s_per_m",
@@ -43,6 +45,7 @@ __all__ = [
     "spring_first_surge_hz",
     "stiffness_at_valve_n_per_m",
     "train_from",
+    "with_damping_of",
 ]
 
 GRAVITY_M_PER_S2 = 9.80665
@@ -385,6 +388,17 @@ def _damped_to(train: Train, ratio: float) -> Train:
     omega, shape, _, damped = _first_mode(train)
     beta = 2.0 * ratio * omega / float(shape @ damped @ shape)
     return dataclasses.replace(train, structural_damping_s=beta)
+
+
+def first_mode_damping_ratio(train: Train) -> float:
+    """Damping ratio of the first mode from the train's structural damping: beta (x'K x)/(2 w), x'Mx = 1."""
+    omega, shape, _, damped = _first_mode(train)
+    return train.structural_damping_s * float(shape @ damped @ shape) / (2.0 * omega)
+
+
+def with_damping_of(train: Train, model: Train) -> Train:
+    """The train with its first mode damped by the same ratio as another's."""
+    return _damped_to(train, first_mode_damping_ratio(model))
 
 
 # ---------------------------------------------------------------------------------------------- description
