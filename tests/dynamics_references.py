@@ -31,7 +31,7 @@ from lobeledger.train import OilColumn, RockerArms, Train, ValveSpring, rest_sta
 FILE = Path(__file__).parent / "references" / "dynamics.npz"
 SAMPLES = 720
 FADE_N = 2.0
-FINE = 8  # samples of the reference per stored sample, for least, peak and loft
+FINE = 16  # samples of the reference per stored sample, for least, peak and loft
 
 
 def right_hand_side(t, y, omega, lobe, lobe_begin, lobe_step, m, k, c, geometry, extra, oil, chain_k, chain_c, chain_m):
@@ -129,6 +129,7 @@ def numbers(train: Train, lobe: Lobe) -> Numbers:
         train.seat_stiffness_n_per_m,
     ])  # fmt: skip
     c = k * train.structural_damping_s
+    c[0] = 2 * train.lobe_damping_ratio * math.sqrt(k[0] * train.lifter_kg)
     c[3] = 2 * train.seat_damping_ratio * math.sqrt(k[3] * valve)
     o, a = train.oil, train.arms
     seat_load = sum(s.seat_load_n for s in train.springs)
@@ -169,7 +170,7 @@ class Cycle(NamedTuple):
     steps: int
 
 
-def cycle(train: Train, lobe: Lobe, crank_rpm: float, state: Any, *, rtol: float = 1e-9, method: str = "Radau") -> Cycle:
+def cycle(train: Train, lobe: Lobe, crank_rpm: float, state: Any, *, rtol: float = 1e-9) -> Cycle:
     """Integrate one turn of the cam from half a turn before the nose."""
     omega, args = crank_rpm * math.pi / 60.0, numbers(train, lobe)
     whole = 2.0 * math.pi / omega
@@ -178,7 +179,7 @@ def cycle(train: Train, lobe: Lobe, crank_rpm: float, state: Any, *, rtol: float
     n = (state.size - 1) // 2
     atol = np.concatenate([np.full(n, 1e-12), np.full(n, 1e-8), [1e-12]])
     found = solve_ivp(
-        lambda t, y: compiled(t, y, omega, *args), (0.0, whole), state, method=method, rtol=rtol, atol=atol, t_eval=at,
+        lambda t, y: compiled(t, y, omega, *args), (0.0, whole), state, method="Radau", rtol=rtol, atol=atol, t_eval=at,
         max_step=whole / 360,
     )  # fmt: skip
     assert found.success, found.message
@@ -285,7 +286,12 @@ def cases() -> dict[str, tuple[Train, Lobe]]:
     arms = RockerArms(pushrod_arm_m=0.024, valve_arm_m=0.036, pushrod_angle_rad=-0.20, valve_angle_rad=-0.24)
     spring = ValveSpring(seat_load_n=620.0, rate_n_per_m=6.5e4, active_mass_kg=0.070, end_coil_kg=0.012)
     stiff = dataclasses.replace(
-        flat, springs=(spring,), lobe_stiffness_n_per_m=1.0e9, seat_stiffness_n_per_m=3.0e8, lash_m=2.0e-4, spring_masses=8
+        flat,
+        springs=(spring,),
+        lobe_stiffness_n_per_m=1.0e9,
+        seat_stiffness_n_per_m=3.0e8,
+        lash_m=2.0e-4,
+        spring_masses=8,
     )
     return {
         "hydraulic flat": from_build("budget-cruiser", "h-flat"),

@@ -249,7 +249,11 @@ def _between(x: float, h: float, y0: Any, dy0: Any, y1: Any, dy1: Any, n: int, o
     b0, b1, b2 = 1 - 10 * x3 + 15 * x4 - 6 * x5, x - 6 * x3 + 8 * x4 - 3 * x5, 0.5 * (x2 - 3 * x3 + 3 * x4 - x5)
     c0, c1, c2 = 10 * x3 - 15 * x4 + 6 * x5, -4 * x3 + 7 * x4 - 3 * x5, 0.5 * (x3 - 2 * x4 + x5)
     s0, s1 = -30 * x2 + 60 * x3 - 30 * x4, 1 - 18 * x2 + 32 * x3 - 15 * x4
-    s2, t1, t2 = 0.5 * (2 * x - 9 * x2 + 12 * x3 - 5 * x4), -12 * x2 + 28 * x3 - 15 * x4, 0.5 * (3 * x2 - 8 * x3 + 5 * x4)
+    s2, t1, t2 = (
+        0.5 * (2 * x - 9 * x2 + 12 * x3 - 5 * x4),
+        -12 * x2 + 28 * x3 - 15 * x4,
+        0.5 * (3 * x2 - 8 * x3 + 5 * x4),
+    )
     for j in range(n):
         v0, v1, a0, a1 = h * dy0[j], h * dy1[j], h * h * dy0[n + j], h * h * dy1[n + j]
         out[j] = b0 * y0[j] + b1 * v0 + b2 * a0 + c0 * y1[j] + c1 * v1 + c2 * a1
@@ -261,6 +265,9 @@ def _between(x: float, h: float, y0: Any, dy0: Any, y1: Any, dy1: Any, n: int, o
 @njit(cache=True, nogil=True)
 def _vertex(t0: float, f0: float, t1: float, f1: float, t2: float, f2: float) -> float:
     """Value at the turning point of the parabola through three points, the middle one being an extreme."""
+    # Very uneven steps (one was cut at a contact) make a parabola that shoots far over its points.
+    if not 1.0 / 3.0 < (t2 - t1) / (t1 - t0) < 3.0:
+        return f1
     left, right = (f1 - f0) / (t1 - t0), (f2 - f1) / (t2 - t1)
     bend = (right - left) / (t2 - t0)
     if bend == 0.0:
@@ -408,7 +415,11 @@ def march(
                 _between(x, step, y, k1, new, k7, n, spot)
                 rates(theta + x * turn, omega, spot, spot_rates, f_any, p, springs, masses, lobe, lobe_begin, lobe_step)
                 out = traces[cycle, sample]
-                out[TRACE_LOBE], out[TRACE_SIGNED], out[TRACE_PUSHROD] = f_any[F_LOBE], f_any[F_SIGNED], f_any[F_PUSHROD]
+                out[TRACE_LOBE], out[TRACE_SIGNED], out[TRACE_PUSHROD] = (
+                    f_any[F_LOBE],
+                    f_any[F_SIGNED],
+                    f_any[F_PUSHROD],
+                )
                 out[TRACE_TIP], out[TRACE_SEAT], out[TRACE_SPRING] = f_any[F_TIP], f_any[F_SEAT], f_any[F_SPRING]
                 out[TRACE_LIFT], out[TRACE_SPEED], out[TRACE_COLUMN] = spot[2], spot[n + 2], spot[2 * n]
                 sample += 1

@@ -103,7 +103,9 @@ def train_of(candidate: Candidate, which: str, elastic: Elastic = ASSUMED) -> Tr
             plunger_area_m2=math.pi * e.plunger_diameter_m**2 / 4.0,
             plunger_spring_n=e.plunger_spring_n,
             supply_pa=e.supply_pa,
-            leak_n_s_per_m=oil_leak_from_test_n_s_per_m(load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_test_s),
+            leak_n_s_per_m=oil_leak_from_test_n_s_per_m(
+                load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_test_s
+            ),
             refill_n_s_per_m=e.refill_n_s_per_m,
             travel_up_m=e.preload_m,
         )

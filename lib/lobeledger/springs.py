@@ -116,7 +116,9 @@ def spring_from_loads(
     (54000, 0.07125, 0.01188)
     """
     if not 0.0 < open_height_m < seat_height_m:
-        raise OutOfRange(f"open_height_m is {open_height_m}; it lies between zero and the seat height ({seat_height_m})")
+        raise OutOfRange(
+            f"open_height_m is {open_height_m}; it lies between zero and the seat height ({seat_height_m})"
+        )
     if not 0.0 < active_share <= 1.0:
         raise OutOfRange(f"active_share is {active_share}; it lies above zero and is at most 1")
     rate = (open_load_n - seat_load_n) / (seat_height_m - open_height_m)
