@@ -147,10 +147,11 @@ def what_buys(
 ) -> tuple[Remedy, ...]:
     """What each change alone must be to hold contact extra_rpm further: lighter lifter or valve, springs, stiffness.
 
-    Contact must hold at every step_rpm from just below the present first loss to the wanted speed (surge can open
-    a tongue between). Bounds, stated in the answer: masses down to 60 %, seat load and rate up to 160 %, stiffness
-    up to 300 %. The first mode's damping ratio is kept. More load wears lobe and lifter: check the nose stress.
-    Springs of the rate found weigh more than these; their mass is held here.
+    Contact must hold at every step_rpm from just below the present first loss to the wanted speed, and by a search
+    from low_rpm (a stiffer spring can open a loss lower down that was not there). Bounds, stated in the answer: masses
+    down to 60 %, seat load and rate up to 160 %, stiffness up to 300 %. The first mode's damping ratio is kept. More
+    load wears lobe and lifter: check the nose stress. Springs of the rate found weigh more than these; their mass is
+    held here.
     Raises NoSolution when there is no first loss up to high_rpm to be raised.
     """
     if not extra_rpm > 0.0:
@@ -173,6 +174,16 @@ def what_buys(
         ("rate", "N/m", train.rate_n_per_m, 1.6, _with_rate),
         ("stiffness at the valve", "times", 1.0, 3.0, _with_stiffness),
     )
+
+    def enough(change: Callable[[Train, float], Train], share: float) -> bool:
+        """Whether contact holds over the whole range: a change can open a loss lower down that was not there."""
+        changed = with_damping_of(change(train, share), train)
+        try:
+            found = first_loss(changed, lobe, low_rpm=low_rpm, high_rpm=end, cycles=cycles, judge=now.parted)
+        except NoSolution:
+            return False
+        return found is None or found.crank_rpm > end - 5.0
+
     out = []
     for what, unit, present, bound, change in ways:
         share = None
@@ -181,10 +192,16 @@ def what_buys(
         for tenth in range(1, 11):
             here = 1.0 + (bound - 1.0) * tenth / 10.0
             if held(change, here) > 0.0:
-                share = float(brentq(lambda x, change=change: held(change, x), last, here, xtol=2e-3))
-                # Land on the holding side of the root.
-                share += 2e-3 if bound > 1.0 else -2e-3
-                break
+                if held(change, last) <= 0.0:
+                    root = float(brentq(lambda x, change=change: held(change, x), last, here, xtol=2e-3))
+                    # Land on the holding side of the root.
+                    root += math.copysign(2e-3, bound - 1.0)
+                    if enough(change, root):
+                        share = root
+                        break
+                if enough(change, here):
+                    share = here
+                    break
             last = here
         out.append(Remedy(what, unit, present, None if share is None else present * share, present * bound))
     return tuple(out)
