@@ -103,7 +103,7 @@ FADE_N = 2.0
 _TRAVEL_M, _SPEED_M_PER_S = 0.01, 100.0
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def _push(stiffness: float, damping: float, overlap: float, closing: float) -> float:
     """Signed force of a contact: below zero it has let go, and the surfaces press with nothing."""
     if overlap <= 0.0:
@@ -111,7 +111,7 @@ def _push(stiffness: float, damping: float, overlap: float, closing: float) -> f
     return stiffness * overlap + damping * min(1.0, stiffness * overlap / FADE_N) * closing
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def rates(
     theta: float,
     omega: float,
@@ -215,7 +215,7 @@ def rates(
     f[11], f[12], f[13], f[14], f[15] = lobe_closing, pushrod_closing, tip_closing, seat_closing, oil_closing
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def _crossing(g0: float, d0: float, g1: float, d1: float) -> float:
     """Where in (0, 1) the cubic with these end values and end slopes passes zero; the ends have opposite signs."""
     low, high = 0.0, 1.0
@@ -230,7 +230,7 @@ def _crossing(g0: float, d0: float, g1: float, d1: float) -> float:
     return 0.5 * (low + high)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def _event(f0: Any, f1: Any, h: float) -> float:
     """Earliest share of the step at which a contact opens or closes; 2 when none does."""
     found = 2.0
@@ -241,7 +241,7 @@ def _event(f0: Any, f1: Any, h: float) -> float:
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def _between(x: float, h: float, y0: Any, dy0: Any, y1: Any, dy1: Any, n: int, out: Any) -> None:
     """State within a step: quintic through position, speed and acceleration at both ends; its slope as speed."""
     x2, x3 = x * x, x * x * x
@@ -262,7 +262,7 @@ def _between(x: float, h: float, y0: Any, dy0: Any, y1: Any, dy1: Any, n: int, o
     out[m] = y0[m] + x * d0 + x2 * (3 * (y1[m] - y0[m]) - 2 * d0 - d1) + x3 * (2 * (y0[m] - y1[m]) + d0 + d1)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def _vertex(t0: float, f0: float, t1: float, f1: float, t2: float, f2: float) -> float:
     """Value at the turning point of the parabola through three points, the middle one being an extreme."""
     # Very uneven steps (one was cut at a contact) make a parabola that shoots far over its points.
@@ -276,7 +276,7 @@ def _vertex(t0: float, f0: float, t1: float, f1: float, t2: float, f2: float) ->
     return f1 - slope * slope / (4.0 * bend)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def march(
     state: Any,
     omega: float,
