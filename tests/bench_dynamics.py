@@ -116,6 +116,12 @@ def main() -> None:
               f"first loss {loss * 1e3:6.0f} ms")  # fmt: skip
 
     for name, case in references.load().items():
+        got = run(case["train"], case["lobe"], case["below_rpm"], cycles=20, samples=0).cycles
+        print(f"{name:18s} {case['below_rpm']:.0f} rpm, below first loss: residual after 2, 3, 10, 20 cycles "
+              + ", ".join(f"{got[i].residual_m * 1e6:.1f}" for i in (1, 2, 9, 19))
+              + f" um; least force there {', '.join(f'{got[i].shortfall_n:.0f}' for i in (1, 2, 9, 19))} N")  # fmt: skip
+
+    for name, case in references.load().items():
         got = run(case["train"], case["lobe"], case["above_rpm"], cycles=20, samples=0).cycles
         peak = np.array([c.peak_contact_n for c in got])
         loft = np.array([c.loft_time_s for c in got]) * 1e3

@@ -138,9 +138,11 @@ def rates(
     if -1e-6 <= place <= lobe.shape[0] + 1e-6:
         i = min(max(int(place), 0), lobe.shape[0] - 1)
         x = place - i
-        c = lobe[i]
-        lift = c[0] + x * (c[1] + x * (c[2] + x * (c[3] + x * (c[4] + x * c[5]))))
-        rise = c[1] + x * (2.0 * c[2] + x * (3.0 * c[3] + x * (4.0 * c[4] + x * 5.0 * c[5])))
+        # One by one: a slice would be counted as a new array on every call.
+        c0, c1, c2, c3, c4, c5 = lobe[i, 0], lobe[i, 1], lobe[i, 2], lobe[i, 3], lobe[i, 4], lobe[i, 5]
+        x2 = x * x
+        lift = (c0 + x * c1) + x2 * ((c2 + x * c3) + x2 * (c4 + x * c5))
+        rise = (c1 + x * 2.0 * c2) + x2 * ((3.0 * c3 + x * 4.0 * c4) + x2 * 5.0 * c5)
     rise *= omega / lobe_step
 
     q, q_speed = y[1], y[n + 1]
@@ -191,10 +193,12 @@ def rates(
         k, c_link, inverse = springs[s, S_K], springs[s, S_C], springs[s, S_INVERSE_MASS]
         # From the fixed end to the valve; `force` is the pull of the link behind the mass.
         force = k * y[first] + c_link * y[n + first]
+        place_m, speed = y[first], y[n + first]
         for j in range(first, first + masses - 1):
-            ahead = k * (y[j + 1] - y[j]) + c_link * (y[n + j + 1] - y[n + j])
+            next_m, next_speed = y[j + 1], y[n + j + 1]
+            ahead = k * (next_m - place_m) + c_link * (next_speed - speed)
             dy[n + j] = (ahead - force) * inverse
-            force = ahead
+            force, place_m, speed = ahead, next_m, next_speed
         last = first + masses - 1
         ahead = k * (y[2] - y[last]) + c_link * (y[n + 2] - y[n + last])
         dy[n + last] = (ahead - force) * inverse
