@@ -117,9 +117,10 @@ def main() -> None:
 
     for name, case in references.load().items():
         got = run(case["train"], case["lobe"], case["below_rpm"], cycles=20, samples=0).cycles
-        print(f"{name:18s} {case['below_rpm']:.0f} rpm, below first loss: residual after 2, 3, 10, 20 cycles "
-              + ", ".join(f"{got[i].residual_m * 1e6:.1f}" for i in (1, 2, 9, 19))
-              + f" um; least force there {', '.join(f'{got[i].shortfall_n:.0f}' for i in (1, 2, 9, 19))} N")  # fmt: skip
+        some = [got[i] for i in (1, 2, 9, 19)]
+        left = ", ".join(f"{c.residual_m * 1e6:.1f}" for c in some)
+        least = ", ".join(f"{c.shortfall_n:.0f}" for c in some)
+        print(f"{name:18s} {case['below_rpm']:.0f} rpm, cycles 2, 3, 10, 20: residual {left} um, least {least} N")
 
     for name, case in references.load().items():
         got = run(case["train"], case["lobe"], case["above_rpm"], cycles=20, samples=0).cycles

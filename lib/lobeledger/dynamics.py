@@ -253,7 +253,7 @@ def first_loss(
     step_rpm: float = 100.0,
     within_rpm: float = 1.0,
     cycles: int = 4,
-    tolerance: float = 1e-7,
+    tolerance: float = TOLERANCE,
     judge: str | None = None,
 ) -> FirstLoss | None:
     """Lowest crank speed at which the train lets go with the valve off its seat; None when there is none.
@@ -262,6 +262,8 @@ def first_loss(
     where there is one: there the lobe's own figure hugs zero once the train has let go and tells little. Speeds are
     tried upward from low_rpm every step_rpm until the figure changes sign, then its root is found to within_rpm. A
     tongue of loss narrower than step_rpm can be stepped over: surge makes such tongues.
+    With four cycles the figure mostly lies within 5 rpm of that of sixteen; where surge builds up a tongue, three
+    cycles miss it and four find it (a solid roller train: 7,763 and 6,941 rpm; sixteen: 6,926).
     Raises NoSolution when contact is lost at low_rpm already.
     """
     if not (0.0 < low_rpm < high_rpm and step_rpm > 0.0 and within_rpm > 0.0):

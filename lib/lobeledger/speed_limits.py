@@ -69,7 +69,7 @@ def first_loss_band(
     *,
     low_rpm: float,
     high_rpm: float,
-    cycles: int = 3,
+    cycles: int = 4,
     executor: Executor | None = None,
 ) -> LossBand:
     """First loss, nominal and band, over the family of lobes (nominal first) and the inputs' moves.
@@ -142,7 +142,7 @@ def what_buys(
     *,
     low_rpm: float,
     high_rpm: float,
-    cycles: int = 3,
+    cycles: int = 4,
     step_rpm: float = 50.0,
 ) -> tuple[Remedy, ...]:
     """What each change alone must be to hold contact extra_rpm further: lighter lifter or valve, springs, stiffness.
