@@ -96,8 +96,18 @@ def _ways(
     return what_would_give(card, limits, base_radius_m=base_m, ramp=ramp, seat_m=seat_m)
 
 
-def _ramp(model: Model) -> Ramp:
-    return Ramp(model.ramp_velocity_m_per_rad, model.ramp_velocity_low_m_per_rad, model.ramp_velocity_high_m_per_rad)
+def _ramp(model: Model, lifter: str) -> Ramp:
+    """The ramp of a candidate's lobes: of even velocity for a solid lifter, rising all along for a hydraulic one."""
+    if lifter == "solid":
+        return Ramp(
+            model.ramp_velocity_m_per_rad, model.ramp_velocity_low_m_per_rad, model.ramp_velocity_high_m_per_rad
+        )
+    return Ramp(
+        model.hydraulic_ramp_velocity_m_per_rad,
+        model.hydraulic_ramp_velocity_low_m_per_rad,
+        model.hydraulic_ramp_velocity_high_m_per_rad,
+        is_rising=True,
+    )
 
 
 def _limits(candidate: Candidate, model: Model, limits: Limits) -> FlatLimits | RollerLimits:
@@ -116,7 +126,7 @@ def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") ->
     """
     c, model = candidate, build.model
     card, lash = (c.intake, c.intake_lash_m) if which == "intake" else (c.exhaust, c.exhaust_lash_m)
-    limits, ramp = _limits(c, model, build.limits), _ramp(model)
+    limits, ramp = _limits(c, model, build.limits), _ramp(model, c.lifter)
     base, seat = c.valvetrain.base_circle_radius_m, seat_lift_m(c, model, lash)
     try:
         return _lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
@@ -217,7 +227,7 @@ class _Mechanics:
 def _mechanics(key: _Key) -> _Mechanics:
     c, model = key.candidate, key.model
     limits = _limits(c, model, key.limits)
-    ramp, base = _ramp(model), c.valvetrain.base_circle_radius_m
+    ramp, base = _ramp(model, c.lifter), c.valvetrain.base_circle_radius_m
     lobes: dict[str, CardLobe] = {}
     impossible: list[Impossible] = []
     for which, card, lash in (

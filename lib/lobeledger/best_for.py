@@ -83,7 +83,9 @@ def task_for(
         limits=limits,
         base_radius_m=v.base_circle_radius_m,
         ramp_top_m=max(lowest.at_m, 1.05 * seat if c.lifter == "solid" else seat),
-        ramp_velocity_m_per_rad=model.ramp_velocity_m_per_rad,
+        ramp_velocity_m_per_rad=(
+            model.ramp_velocity_m_per_rad if c.lifter == "solid" else model.hydraulic_ramp_velocity_m_per_rad
+        ),
         duration_crank_rad=lowest.duration_rad,
         seat_lift_m=seat,
         jerk_m_per_rad3=jerk_m_per_rad3,
@@ -125,10 +127,17 @@ def equal_tasks(
 
     Jerk, ramp, seat and speed are equal; springs, masses, stress levels and geometry stay each candidate's own.
     """
-    pair = []
-    for each in (flat, roller):
-        task = task_for(build, each)
-        pair.append(
-            replace(task, ramp_top_m=ramp_top_m, seat_lift_m=ramp_top_m, lash_m=0.0, duration_crank_rad=rad(260.0))
+    speed = build.model.hydraulic_ramp_velocity_m_per_rad
+    pair = [
+        replace(
+            task_for(build, each),
+            ramp_top_m=ramp_top_m,
+            ramp_velocity_m_per_rad=speed,
+            ramp_acceleration_m_per_rad2=2.0 * speed**2 / (3.0 * ramp_top_m),
+            seat_lift_m=ramp_top_m,
+            lash_m=0.0,
+            duration_crank_rad=rad(260.0),
         )
+        for each in (flat, roller)
+    ]
     return pair[0], pair[1]

@@ -2,6 +2,7 @@
 
 What lobe does this card describe?     `lobe_from_card` -> `CardLobe` (a nominal lobe and its extremes)
 What must a lobe keep to?              `FlatLimits`, `RollerLimits`
+What lies below its flank?             `Ramp`, `with_ramp`
 Why is this card impossible?           `what_would_give`
 
 Many lobes fit a card: it fixes a few points of a curve. Those that also keep to the follower's geometry
@@ -43,7 +44,16 @@ from lobeledger.lobe import Array, Lobe
 from lobeledger.parts import Card, CardPoint
 from lobeledger.units import cam_rad_from_crank_rad, rad
 
-__all__ = ["CardLobe", "FlatLimits", "Ramp", "RollerLimits", "WayOut", "lobe_from_card", "what_would_give"]
+__all__ = [
+    "CardLobe",
+    "FlatLimits",
+    "Ramp",
+    "RollerLimits",
+    "WayOut",
+    "lobe_from_card",
+    "what_would_give",
+    "with_ramp",
+]
 
 SEGMENTS = 96
 GRID_STEP_RAD = rad(0.25)
@@ -85,11 +95,17 @@ Limits = FlatLimits | RollerLimits
 
 @dataclass(frozen=True)
 class Ramp:
-    """Ramp velocity, per radian of cam angle: nominal, and the range a card may hide."""
+    """Ramp velocity, per radian of cam angle: nominal, and the range a card may hide.
+
+    is_rising: the lobe may gather speed all along the ramp (a hydraulic lobe, whose lowest quoted lift is no end of a
+    ramp but a point on the rise); otherwise velocity is constant down to a quarter of the ramp's height (solid: the
+    lash is taken up at one velocity wherever it is).
+    """
 
     velocity_m_per_rad: float
     low_m_per_rad: float
     high_m_per_rad: float
+    is_rising: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +143,7 @@ def _quoted(card: Card, side: str) -> list[tuple[float, float]]:
 def _ramp_of(card: Card, side: str, ramp: Ramp) -> Ramp:
     """The ramp velocity the card gives for one flank, or else `ramp`."""
     own = card.opening_ramp if side == "opening" else card.closing_ramp
-    return ramp if own is None else Ramp(own.velocity_m_per_rad, own.low_m_per_rad, own.high_m_per_rad)
+    return ramp if own is None else Ramp(own.velocity_m_per_rad, own.low_m_per_rad, own.high_m_per_rad, ramp.is_rising)
 
 
 def _ramp_top(
@@ -192,6 +208,44 @@ def _minimiser(
     if status in ("PrimalInfeasible", "AlmostPrimalInfeasible"):
         return None
     raise NoSolution(f"the lobe solver stopped without an answer ({status}); change the card slightly and try again")
+
+
+def with_ramp(
+    out: Array, top_m: float, velocity: float, bend: float, is_rising: bool, motion: tuple[Array, Array, Array]
+) -> tuple[Array, Array, Array]:
+    """Motion with the ramp put below it: `out` is the cam angle beyond the ramp top, slopes fall outwards.
+
+    Straight: constant velocity down to a quarter of the ramp's height, then a parabola into the base circle. Rising:
+    one cubic from rest, s = a0 x^2/2 + j x^3/6, that meets lift, velocity v and acceleration b at the top after
+    L = 3 (2 v/3 - sqrt(4 v^2/9 - 2 b top/3)) / b; from its three equations. With b at its most, 2 v^2/(3 top), a0 is 0.
+    """
+    lift, slope, accel = motion
+    if not is_rising:
+        foot = 0.25 * top_m
+        straight, blend = (top_m - foot) / velocity, 2.0 * foot / velocity
+        on_straight = (out > 0) & (out <= straight)
+        on_blend = (out > straight) & (out < straight + blend)
+        beyond = out >= straight + blend
+        left = straight + blend - out
+        rise = velocity / blend
+        return (
+            np.select([on_straight, on_blend, beyond], [top_m - velocity * out, rise * left**2 / 2, 0.0], lift),
+            np.select([on_straight, on_blend, beyond], [-velocity, -rise * left, 0.0], slope),
+            np.select([on_straight, on_blend, beyond], [0.0, rise, 0.0], accel),
+        )
+    bend = min(max(bend, 0.0), 2.0 * velocity**2 / (3.0 * top_m))
+    # The root written so that it holds at b = 0 too.
+    root = math.sqrt(max(4.0 * velocity**2 / 9.0 - 2.0 * bend * top_m / 3.0, 0.0))
+    length = 2.0 * top_m / (2.0 * velocity / 3.0 + root)
+    gain = 2.0 * (bend - velocity / length)
+    first, jerk = bend - gain, gain / length
+    on_ramp, beyond = (out > 0) & (out < length), out >= length
+    x = length - out
+    return (
+        np.select([on_ramp, beyond], [first * x**2 / 2 + jerk * x**3 / 6, 0.0], lift),
+        np.select([on_ramp, beyond], [-(first * x + jerk * x**2 / 2), 0.0], slope),
+        np.select([on_ramp, beyond], [first + jerk * x, 0.0], accel),
+    )
 
 
 class _Flank:
@@ -278,16 +332,11 @@ class _Flank:
             self.rows(1, (v[0], 1)),
             self.rows(1, (y[n], 1)),
             self.rows(1, (v[n], 1), (self.ramp_v, 1)),
-            self.rows(1, (a[n], 1)),
         ]
-        rhs: list[Array | list[float]] = [
-            np.zeros(3 * n),
-            [1.0],
-            [0.0],
-            [self.top_m / self.lift_m],
-            [0.0],
-            [0.0],
-        ]
+        rhs: list[Array | list[float]] = [np.zeros(3 * n), [1.0], [0.0], [self.top_m / self.lift_m], [0.0]]
+        if not self.ramp.is_rising:
+            blocks.append(self.rows(1, (a[n], 1)))
+            rhs.append([0.0])
         for x, level in self.points:
             i = self.segment(x)
             d = x - self.nodes[i]
@@ -365,11 +414,26 @@ class _Flank:
         return _minimiser(self.eq, self.eq_rhs, cost, below, below_rhs, quadratic)
 
     def ramp_rows(self, nominal: bool) -> tuple[sp.csr_matrix, Array]:
-        """Rows (A, b) of A z <= b that hold the ramp velocity at its nominal value, or within its range."""
+        """Rows (A, b) of A z <= b that hold the ramp velocity at its nominal value, or within its range.
+
+        A rising ramp may have reached, at its top, no more acceleration than one of constant jerk from rest:
+        a <= 2 v^2 / (3 top), here its tangent at the nominal velocity, which lies below it.
+        """
         ramp = self.ramp
-        low, high = (ramp.velocity_m_per_rad,) * 2 if nominal else (ramp.low_m_per_rad, ramp.high_m_per_rad)
+        middle = ramp.velocity_m_per_rad
+        low, high = (middle, middle) if nominal else (ramp.low_m_per_rad, ramp.high_m_per_rad)
         bounds = self.rows(2, (np.array([self.ramp_v] * 2), np.array([1.0, -1.0])))
-        return bounds, np.array([high, -low]) / self.slope_unit
+        limits = np.array([high, -low]) / self.slope_unit
+        if not ramp.is_rising:
+            return bounds, limits
+        slope = 4.0 * middle / (3.0 * self.top_m)
+        top = self.a[self.n]
+        reached = self.rows(1, (top, self.accel_unit), (self.ramp_v, -slope * self.slope_unit))
+        scale = 1.0 / self.accel_unit
+        return (
+            sp.vstack([bounds, scale * reached, self.rows(1, (top, -1.0))]).tocsr(),
+            np.concatenate([limits, [-scale * slope * middle / 2.0, 0.0]]),
+        )
 
     def least_excess(self) -> float:
         """By how much (scaled) the limits must be overstepped; zero when a lobe fits.
@@ -403,24 +467,14 @@ class _Flank:
         slope = self.slope_unit * (v + d * (a + d * j / 2))
         accel = self.accel_unit * (a + d * j)
         ramp = float(z[self.ramp_v]) * self.slope_unit
-        # Ramp: constant velocity down to a quarter of its height, then a parabola into the base circle.
-        foot = 0.25 * self.top_m
-        straight, blend = (self.top_m - foot) / ramp, 2.0 * foot / ramp
         out = np.abs(theta) - self.top_rad
-        on_straight = (out > 0) & (out <= straight)
-        on_blend = (out > straight) & (out < straight + blend)
-        beyond = out >= straight + blend
-        left = straight + blend - out
-        lift = np.select(
-            [on_straight, on_blend, beyond], [self.top_m - ramp * out, ramp / blend * left**2 / 2, 0.0], lift
-        )
-        slope = np.select([on_straight, on_blend, beyond], [-ramp, -ramp / blend * left, 0.0], slope)
-        accel = np.select([on_straight, on_blend, beyond], [0.0, ramp / blend, 0.0], accel)
+        bend = float(z[self.a[self.n]]) * self.accel_unit if self.ramp.is_rising else 0.0
+        lift, slope, accel = with_ramp(out, self.top_m, ramp, bend, self.ramp.is_rising, (lift, slope, accel))
         return Lobe(theta, lift, np.asarray(slope * np.sign(theta), dtype=np.float64), accel)
 
     def reach_rad(self) -> float:
         """Half the lobe with its slowest ramp."""
-        return self.top_rad + 1.25 * self.top_m / self.ramp.low_m_per_rad
+        return self.top_rad + (3.0 if self.ramp.is_rising else 1.25) * self.top_m / self.ramp.low_m_per_rad
 
 
 def _allowed_jerk(

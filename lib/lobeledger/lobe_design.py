@@ -46,7 +46,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe import Array, Lobe
-from lobeledger.lobe_card import FlatLimits
+from lobeledger.lobe_card import FlatLimits, with_ramp
 from lobeledger.lobe_task import LIMITS, PRICED, LobeTask, limit_rows, limit_uses
 from lobeledger.units import cam_rad_from_crank_rad, rad
 
@@ -228,7 +228,13 @@ class _Flank:
         ]
         to = [
             np.zeros(3 * n + 1),
-            np.array([task.ramp_top_m / self.unit, -task.ramp_velocity_m_per_rad / self.units[1], 0.0]),
+            np.array(
+                [
+                    task.ramp_top_m / self.unit,
+                    -task.ramp_velocity_m_per_rad / self.units[1],
+                    task.ramp_acceleration_m_per_rad2 / self.units[2],
+                ]
+            ),
         ]
         self.ramp_row = 3 * n + 2
         for lift_m, duration_rad in task.through:
@@ -480,23 +486,19 @@ def _binding(flank: _Flank, found: _Found) -> NDArray[np.str_]:
 
 
 def _whole_lobe(task: LobeTask, nodes: Array, motion: Array, jerk: Array) -> Lobe:
-    """The lobe with its ramps on a uniform grid, zero at both ends.
-
-    Ramp as on cards' lobes: constant velocity down to a quarter of its height, then a parabola into the base circle.
-    """
+    """The lobe with its ramps as on cards' lobes (`lobe_card.with_ramp`), on a uniform grid, zero at both ends."""
     top, speed, flank = task.ramp_top_m, task.ramp_velocity_m_per_rad, float(nodes[-1])
     # Without a ramp velocity nothing leads down to the base circle; a lobe that starts on it needs no ramp.
-    straight, blend = (0.75 * top / speed, 0.5 * top / speed) if speed > 0.0 else (0.0, 0.0)
-    steps = math.ceil((flank + straight + blend) / GRID_STEP_RAD) + 1
+    reach = 3.0 * top / speed if speed > 0.0 else 0.0
+    steps = math.ceil((flank + reach) / GRID_STEP_RAD) + 1
     theta: Array = np.arange(-steps, steps + 1, dtype=np.float64) * GRID_STEP_RAD
     out = np.abs(theta) - flank
     s, v, a = _between(nodes, motion, jerk, np.minimum(np.abs(theta), flank))
-    left = straight + blend - out
-    where = [out <= 0.0, out <= straight, out < straight + blend]
-    curve = speed / blend if blend > 0.0 else 0.0
-    s = np.select(where, [s, top - speed * out, curve * left**2 / 2.0], 0.0)
-    v = np.select(where, [v, np.full_like(v, -speed), -curve * left], 0.0)
-    a = np.select(where, [a, np.zeros_like(a), np.full_like(a, curve)], 0.0)
+    if speed > 0.0:
+        bend = task.ramp_acceleration_m_per_rad2
+        s, v, a = with_ramp(out, top, speed, bend, bend > 0.0, (s, v, a))
+    else:
+        s, v, a = (np.where(out <= 0.0, each, 0.0) for each in (s, v, a))
     return Lobe(theta, s, np.asarray(v * np.sign(theta), dtype=np.float64), a)
 
 

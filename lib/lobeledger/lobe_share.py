@@ -16,7 +16,7 @@ from scipy.interpolate import PchipInterpolator
 from lobeledger.errors import NoSolution
 from lobeledger.lobe import Array, Lobe
 from lobeledger.lobe_card import CardLobe
-from lobeledger.lobe_design import GRID_STEP_RAD, BestLobe, best_lobe
+from lobeledger.lobe_design import BestLobe, best_lobe
 from lobeledger.lobe_task import LobeTask, limit_uses
 from lobeledger.units import rad
 
@@ -60,11 +60,18 @@ def at_ramps_of(card: CardLobe, task: LobeTask) -> LobeTask:
     top = float(
         lobe.lift_m[first] + d * (lobe.velocity_m_per_rad[first] + d / 2.0 * lobe.acceleration_m_per_rad2[first])
     )
-    speed = float(np.interp(-half - 2.0 * GRID_STEP_RAD, lobe.theta_cam_rad, lobe.velocity_m_per_rad))
+    inside = lobe.acceleration_m_per_rad2[first : first + 2]
+    jerk = float(inside[1] - inside[0]) / float(lobe.theta_cam_rad[first + 1] - lobe.theta_cam_rad[first])
+    bend = float(inside[0]) + d * jerk
+    speed = float(lobe.velocity_m_per_rad[first]) + d * (float(inside[0]) + d / 2.0 * jerk)
+    top = max(top, task.seat_lift_m)
+    most = 2.0 * speed**2 / (3.0 * top)
     return replace(
         task,
-        ramp_top_m=max(top, task.seat_lift_m),
+        ramp_top_m=top,
         ramp_velocity_m_per_rad=speed,
+        # On an even ramp only rounding is left of it.
+        ramp_acceleration_m_per_rad2=min(bend, most) if bend > 1e-3 * most else 0.0,
         duration_crank_rad=4.0 * half,
     )
 

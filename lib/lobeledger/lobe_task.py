@@ -86,6 +86,7 @@ class LobeTask:
     lobe up to rated_rpm (1 + spring_margin), with least_load_n to spare. modulus_pa: contact modulus E*.
     Flat: crown_radius_m (math.inf: line contact) and contact_offset_m along the lobe. Roller: wheel_width_m,
     grinding_radius_m (math.inf: no hollow flank). greatest_velocity_m_per_rad: a limit on ds/dtheta of its own.
+    ramp_acceleration_m_per_rad2: what a ramp that rises all along has reached at its top; 0 for one of even velocity.
     through: further points the lobe must pass, each (lobe lift in m, duration in crank radians).
     """
 
@@ -112,6 +113,7 @@ class LobeTask:
     contact_offset_m: float = 0.0
     wheel_width_m: float = math.inf
     grinding_radius_m: float = 0.1
+    ramp_acceleration_m_per_rad2: float = 0.0
     greatest_lift_m: float | None = None
     greatest_velocity_m_per_rad: float | None = None
     through: tuple[tuple[float, float], ...] = ()
@@ -139,6 +141,12 @@ class LobeTask:
         top = self.greatest_velocity_m_per_rad
         if top is not None and top <= self.ramp_velocity_m_per_rad:
             raise OutOfRange(f"greatest_velocity_m_per_rad is {top:g}; it must be above the ramp's.")
+        most = 2.0 * self.ramp_velocity_m_per_rad**2 / (3.0 * self.ramp_top_m)
+        if not 0.0 <= self.ramp_acceleration_m_per_rad2 <= most * (1.0 + 1e-9):
+            raise OutOfRange(
+                f"ramp_acceleration_m_per_rad2 is {self.ramp_acceleration_m_per_rad2:g}; it must lie between zero and "
+                f"{most:g}, what a rise of even jerk has at this ramp's top."
+            )
         if self.greatest_lift_m is not None and self.greatest_lift_m <= self.ramp_top_m:
             raise OutOfRange(f"greatest_lift_m is {self.greatest_lift_m:g}; it must be above ramp_top_m.")
         for lift_m, duration_rad in self.through:

@@ -761,7 +761,9 @@ class Limits(_Part):
 class Model(_Part):
     """Constants the physics assumes; a build sheet may set any of them."""
 
-    ramp_velocity_m_per_rad: float = _quantity("m/rad", '"0.0005 in/deg"', "ramp velocity, per cam angle", 1e-5, 5e-3)
+    ramp_velocity_m_per_rad: float = _quantity(
+        "m/rad", '"0.0005 in/deg"', "ramp velocity of a solid lobe, per cam angle", 1e-5, 5e-3
+    )
     jerk_allowance: float = _number(
         "admissible peak jerk over the least possible, from ramp top to the second quoted lift",
         1.0,
@@ -773,6 +775,15 @@ class Model(_Part):
     )
     ramp_velocity_high_m_per_rad: float = _quantity(
         "m/rad", '"0.0009 in/deg"', "fastest ramp a card may hide", 1e-5, 5e-3
+    )
+    hydraulic_ramp_velocity_m_per_rad: float = _quantity(
+        "m/rad", '"0.0012 in/deg"', "lobe velocity at a hydraulic card's lowest quoted lift, per cam angle", 1e-5, 5e-3
+    )
+    hydraulic_ramp_velocity_low_m_per_rad: float = _quantity(
+        "m/rad", '"0.0009 in/deg"', "slowest a hydraulic card may hide there", 1e-5, 5e-3
+    )
+    hydraulic_ramp_velocity_high_m_per_rad: float = _quantity(
+        "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3
     )
     shape_allowance: float = _number("the same between the second quoted lift and the nose", 1.0, 20.0, example="3")
     face_edge_m: float = _quantity("m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005)
