@@ -792,7 +792,7 @@ def test_ride_of_a_shipped_candidate(candidate):
     build = read_build(Path(__file__).parents[1] / "data" / "builds" / "budget-cruiser.toml")
     chosen = next(c for c in build.candidates if c.id == candidate)
     found = assess(build, chosen)
-    ride = ride_of(chosen, "intake", found.intake, highest_rpm=build.use.highest_speed_rpm, with_band=False)
+    ride = ride_of(build, chosen, "intake", found.intake, with_band=False)
     assert ride.train.seat_load_n == chosen.springs.total_seat_load_n
     assert ride.train.rate_n_per_m == chosen.springs.total_rate_n_per_m
     assert (ride.train.oil is not None) == (chosen.lifter == "hydraulic")

@@ -103,6 +103,7 @@ _SUFFIXES = (
     "_m_per_rad",
     "_kg_m2",
     "_kg_per_m3",
+    "_n_s_per_m",
     "_j_per_kg",
     "_money",
     "_rpm",
@@ -785,6 +786,30 @@ class Model(_Part):
     hydraulic_ramp_velocity_high_m_per_rad: float = _quantity(
         "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3
     )
+    valvetrain_stiffness_n_per_m: float = _quantity(
+        "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 2e5, 1e8
+    )
+    valvetrain_damping: float = _number("damping ratio of the valvetrain's first mode", 0.001, 0.5, example="0.05")
+    pushrod_share: float = _number("share of the valvetrain's give that is pushrod", 0.05, 0.95, example="0.3")
+    spring_damping: float = _number("damping ratio of a valve spring's first mode", 0.001, 0.3, example="0.02")
+    spring_active_share: float = _number("share of a spring's mass in its active coils", 0.3, 1.0, example="0.75")
+    lobe_contact_stiffness_n_per_m: float = _quantity(
+        "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 1e7, 2e9
+    )
+    seat_contact_stiffness_n_per_m: float = _quantity("N/m", '"100 MN/m"', "stiffness of valve and seat", 1e7, 2e9)
+    plunger_share: float = _number("share of a hydraulic lifter's mass in its plunger", 0.05, 0.8, example="0.3")
+    plunger_diameter_m: float = _quantity("m", '"16 mm"', "diameter of a hydraulic lifter's plunger", 0.008, 0.03)
+    oil_chamber_height_m: float = _quantity("m", '"4 mm"', "height of the oil under the plunger", 0.0005, 0.02)
+    oil_bulk_modulus_pa: float = _quantity("Pa", '"0.8 GPa"', "bulk modulus of oil with some air in it", 5e7, 2.5e9)
+    plunger_spring_n: float = _quantity("N", '"30 N"', "load of the plunger's spring", 0.0, 300.0)
+    oil_supply_pa: float = _quantity("Pa", '"300 kPa"', "oil pressure at the lifters", 0.0, 1.5e6)
+    leak_down_time_s: float = _quantity(
+        "s", '"20 s"', "time of 0.125 in of leak-down under 50 lbf on the bench", 1.0, 300.0
+    )
+    oil_refill_n_s_per_m: float = _quantity(
+        "N*s/m", '"500 N*s/m"', "suction over speed as the plunger draws oil through its check valve", 10.0, 1e5
+    )
+    preload_m: float = _quantity("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004)
     shape_allowance: float = _number("the same between the second quoted lift and the nose", 1.0, 20.0, example="3")
     face_edge_m: float = _quantity("m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005)
     least_nose_radius_m: float = _quantity("m", '"1.0 mm"', "least cam radius of curvature", 0.0, 0.02)

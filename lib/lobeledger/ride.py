@@ -1,22 +1,24 @@
 """From a candidate of the build sheet to its elastic valvetrain, and what that says.
 
 Which train is this candidate's?       `train_of`
-What does it say?                      `ride_of` -> `Ride`
+How fast before it leaves the lobe?    `limit_rpm`, `search_from_rpm`; with its band, `limit_band`
+All that is said of one valve          `ride_of` -> `Ride`
 
-Stiffness, damping and the oil column are not asked for by the build sheet: they are taken from `Elastic`, all common
-practice or assumed, without a published source.
+Stiffness, damping and the oil column come from the sheet's `[model]`; their defaults are common practice or assumed,
+without a published source.
 """
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from lobeledger.dynamics import FirstLoss, SpeedPoint, first_loss, lift_harmonics_m, surge_order, sweep
+from lobeledger.errors import NoSolution
 from lobeledger.lobe import Lobe
 from lobeledger.lobe_card import CardLobe
-from lobeledger.parts import Candidate
+from lobeledger.parts import Build, Candidate, Model
 from lobeledger.speed_limits import LossBand, Move, first_loss_band
 from lobeledger.train import (
     OilColumn,
@@ -28,55 +30,40 @@ from lobeledger.train import (
     train_from,
 )
 
-__all__ = ["ASSUMED", "Elastic", "Ride", "Surge", "ride_of", "train_of"]
+__all__ = [
+    "SEARCH_TO_RPM",
+    "Ride",
+    "Surge",
+    "limit_band",
+    "limit_rpm",
+    "ranges_of",
+    "ride_of",
+    "search_from_rpm",
+    "train_of",
+]
 
 _INCH, _LBF = 0.0254, 4.4482216152605
 
 
-@dataclass(frozen=True)
-class Elastic:
-    """What the build sheet does not say of an elastic train. Every default is common practice or assumed.
-
-    stiffness_at_valve: cam held, lifter solid. pushrod_share: of that give, the lobe contact's part taken off.
-    active_share: of a spring's mass. plunger_*, chamber_height, bulk_modulus (aerated oil), supply, leak_test_s (bench
-    time for 0.125 in under 50 lbf), refill (suction over speed through the check valve), preload (how far the
-    plunger was set down) and plunger_share (of the lifter's mass): hydraulic lifters only.
-    """
-
-    stiffness_at_valve_n_per_m: float = 6.0e6
-    damping_ratio: float = 0.05
-    spring_damping_ratio: float = 0.02
-    pushrod_share: float = 0.30
-    active_share: float = 0.75
-    lobe_stiffness_n_per_m: float = 2.0e8
-    seat_stiffness_n_per_m: float = 1.0e8
-    plunger_share: float = 0.30
-    plunger_diameter_m: float = 0.016
-    chamber_height_m: float = 0.004
-    bulk_modulus_pa: float = 0.8e9
-    plunger_spring_n: float = 30.0
-    supply_pa: float = 3.0e5
-    leak_test_s: float = 20.0
-    refill_n_s_per_m: float = 500.0
-    preload_m: float = 0.75e-3
+# Search for the first loss: no higher than this, begun at this share of where the springs give out on a rigid train.
+SEARCH_TO_RPM = 12000.0
+_SEARCH_FROM = 0.35
+# What moves the speed limit most: figures of `Model` and of the parts, by their names in the sheet.
+_MODEL_MOVES = (
+    "valvetrain_stiffness",
+    "valvetrain_damping",
+    "spring_damping",
+    "spring_active_share",
+    "oil_bulk_modulus",
+)
 
 
-ASSUMED = Elastic()
-# Low and high of the figures above that move the speed limit most.
-RANGES: Mapping[str, tuple[float, float]] = {
-    "stiffness_at_valve_n_per_m": (3.5e6, 10.0e6),
-    "damping_ratio": (0.03, 0.08),
-    "spring_damping_ratio": (0.01, 0.04),
-    "active_share": (0.65, 0.85),
-}
-
-
-def train_of(candidate: Candidate, which: str, elastic: Elastic = ASSUMED) -> Train:
+def train_of(candidate: Candidate, which: str, model: Model) -> Train:
     """The elastic train of one valve of a candidate; which: "intake" or "exhaust".
 
     A nested pair shares the sheet's one spring mass in proportion to its rates, since the sheet gives no other.
     """
-    c, v, s, e = candidate, candidate.valvetrain, candidate.springs, elastic
+    c, v, s, e = candidate, candidate.valvetrain, candidate.springs, model
     total = s.total_rate_n_per_m
     pairs = [(s.seat_load_n, s.rate_n_per_m)]
     if s.inner_rate_n_per_m > 0.0:
@@ -85,9 +72,9 @@ def train_of(candidate: Candidate, which: str, elastic: Elastic = ASSUMED) -> Tr
         ValveSpring(
             load,
             rate,
-            e.active_share * s.spring_mass_kg * rate / total,
-            (1.0 - e.active_share) / 2.0 * s.spring_mass_kg * rate / total,
-            e.spring_damping_ratio,
+            e.spring_active_share * s.spring_mass_kg * rate / total,
+            (1.0 - e.spring_active_share) / 2.0 * s.spring_mass_kg * rate / total,
+            e.spring_damping,
         )
         for load, rate in pairs
     )
@@ -96,17 +83,17 @@ def train_of(candidate: Candidate, which: str, elastic: Elastic = ASSUMED) -> Tr
         oil = OilColumn(
             plunger_kg=e.plunger_share * c.lifter_mass_kg,
             stiffness_n_per_m=oil_column_stiffness_n_per_m(
-                bulk_modulus_pa=e.bulk_modulus_pa,
+                bulk_modulus_pa=e.oil_bulk_modulus_pa,
                 plunger_diameter_m=e.plunger_diameter_m,
-                chamber_height_m=e.chamber_height_m,
+                chamber_height_m=e.oil_chamber_height_m,
             ),
             plunger_area_m2=math.pi * e.plunger_diameter_m**2 / 4.0,
             plunger_spring_n=e.plunger_spring_n,
-            supply_pa=e.supply_pa,
+            supply_pa=e.oil_supply_pa,
             leak_n_s_per_m=oil_leak_from_test_n_s_per_m(
-                load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_test_s
+                load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_down_time_s
             ),
-            refill_n_s_per_m=e.refill_n_s_per_m,
+            refill_n_s_per_m=e.oil_refill_n_s_per_m,
             travel_up_m=e.preload_m,
         )
     intake = which == "intake"
@@ -122,10 +109,10 @@ def train_of(candidate: Candidate, which: str, elastic: Elastic = ASSUMED) -> Tr
         locks_kg=v.locks_mass_kg,
         springs=springs,
         lash_m=0.0 if oil else lash,
-        stiffness_at_valve_n_per_m=e.stiffness_at_valve_n_per_m,
-        lobe_stiffness_n_per_m=e.lobe_stiffness_n_per_m,
-        seat_stiffness_n_per_m=e.seat_stiffness_n_per_m,
-        damping_ratio=e.damping_ratio,
+        stiffness_at_valve_n_per_m=e.valvetrain_stiffness_n_per_m,
+        lobe_stiffness_n_per_m=e.lobe_contact_stiffness_n_per_m,
+        seat_stiffness_n_per_m=e.seat_contact_stiffness_n_per_m,
+        damping_ratio=e.valvetrain_damping,
         pushrod_share=e.pushrod_share,
         oil=oil,
     )
@@ -163,57 +150,103 @@ class Ride:
     band: LossBand | None
 
 
-def _moved(candidate: Candidate, which: str, elastic: Elastic, name: str, value: float) -> Train:
-    """The train with one figure moved: of `Elastic`, or of the parts by their name in the sheet."""
-    if name in RANGES:
-        return train_of(candidate, which, replace(elastic, **{name: value}))
+def _moved(candidate: Candidate, which: str, model: Model, name: str, value: float) -> Train:
+    """The train with one figure moved: of the model, or of the parts by their name in the sheet."""
+    if name in _MODEL_MOVES:
+        return train_of(candidate, which, replace(model, **{_FIELDS[name]: value}))
     if name == "lifter_mass":
-        return train_of(replace(candidate, lifter_mass_kg=value), which, elastic)
-    fields = {"seat_load": "seat_load_n", "rate": "rate_n_per_m", "spring_mass": "spring_mass_kg"}
-    if name in fields:
-        springs = replace(candidate.springs, **{fields[name]: value})
-        return train_of(replace(candidate, springs=springs), which, elastic)
-    field = {
-        "valve_mass": f"{which}_valve_mass_kg",
-        "pushrod_mass": "pushrod_mass_kg",
-        "retainer_mass": "retainer_mass_kg",
-        "rocker_inertia": "rocker_inertia_kg_m2",
-    }[name]
-    return train_of(replace(candidate, valvetrain=replace(candidate.valvetrain, **{field: value})), which, elastic)
+        return train_of(replace(candidate, lifter_mass_kg=value), which, model)
+    if name in _SPRING_MOVES:
+        springs = replace(candidate.springs, **{_SPRING_MOVES[name]: value})
+        return train_of(replace(candidate, springs=springs), which, model)
+    moved = replace(candidate.valvetrain, **{_TRAIN_MOVES[name].format(which=which): value})
+    return train_of(replace(candidate, valvetrain=moved), which, model)
 
 
-def ride_of(
-    candidate: Candidate,
-    which: str,
-    card_lobe: CardLobe,
-    *,
-    highest_rpm: float,
-    part_ranges: Mapping[str, tuple[float, float]] | None = None,
-    elastic: Elastic = ASSUMED,
-    search_to_rpm: float = 12000.0,
-    with_band: bool = True,
-) -> Ride:
-    """What one valve's elastic train does: first loss with its band, margin, the highest speed, surge.
+# Names in the sheet -> fields of the parts.
+_FIELDS = {
+    "valvetrain_stiffness": "valvetrain_stiffness_n_per_m",
+    "valvetrain_damping": "valvetrain_damping",
+    "spring_damping": "spring_damping",
+    "spring_active_share": "spring_active_share",
+    "oil_bulk_modulus": "oil_bulk_modulus_pa",
+}
+_SPRING_MOVES = {"seat_load": "seat_load_n", "rate": "rate_n_per_m", "spring_mass": "spring_mass_kg"}
+_TRAIN_MOVES = {
+    "valve_mass": "{which}_valve_mass_kg",
+    "pushrod_mass": "pushrod_mass_kg",
+    "rocker_inertia": "rocker_inertia_kg_m2",
+}
 
-    part_ranges: low and high of parts in SI by their sheet names (lifter_mass, valve_mass, pushrod_mass, retainer_mass,
-    rocker_inertia, seat_load, rate, spring_mass). A band takes some twenty searches (a second or two in all).
+
+def ranges_of(build: Build, candidate: Candidate, which: str) -> dict[str, tuple[float, float]]:
+    """Low and high of what moves the speed limit, by the names `ride_of` takes; only what has a range."""
+    own = f"candidates.{candidate.id}"
+    paths = {name: f"model.{name}" for name in _MODEL_MOVES}
+    paths |= {name: f"{own}.springs.{name}" for name in _SPRING_MOVES}
+    paths |= {
+        "lifter_mass": f"{own}.lifter_mass",
+        "valve_mass": f"{own}.valvetrain.{which}_valve_mass",
+        "pushrod_mass": f"{own}.valvetrain.pushrod_mass",
+        "rocker_inertia": f"{own}.valvetrain.rocker_inertia",
+    }
+    if candidate.lifter == "solid":
+        del paths["oil_bulk_modulus"]
+    found = {}
+    for name, path in paths.items():
+        datum = build.data.get(path)
+        if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:
+            found[name] = (datum.low, datum.high)
+    return found
+
+
+@functools.lru_cache(maxsize=512)
+def limit_rpm(train: Train, lobe: Lobe, from_rpm: float) -> float:
+    """Crank speed at which contact is first lost, quickly (within some 20 rpm); SEARCH_TO_RPM where it never is.
+
+    from_rpm: where the search begins, such as `search_from_rpm`; begun lower where contact is lost there already. Kept
+    by train and lobe.
     """
-    train, lobe = train_of(candidate, which, elastic), card_lobe.nominal
+    try:
+        found = first_loss(train, lobe, low_rpm=from_rpm, high_rpm=SEARCH_TO_RPM, step_rpm=150.0, tolerance=1e-6)
+    except NoSolution:
+        if from_rpm < 300.0:
+            raise
+        return limit_rpm(train, lobe, from_rpm / 2.0)
+    return SEARCH_TO_RPM if found is None else found.crank_rpm
+
+
+def search_from_rpm(rigid_limit_rpm: float) -> float:
+    """Where to begin to look for the first loss: well below where a rigid train would let go."""
+    return _SEARCH_FROM * rigid_limit_rpm if math.isfinite(rigid_limit_rpm) else 1000.0
+
+
+def ride_of(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe, *, with_band: bool = True) -> Ride:
+    """What one valve's elastic train does: first loss with its band, margin, the build's highest speed, surge.
+
+    A band takes some twenty searches (a second or two in all).
+    """
+    model, highest_rpm = build.model, build.use.highest_speed_rpm
+    train, lobe = train_of(candidate, which, model), card_lobe.nominal
     low = min(1000.0, highest_rpm / 2.0)
-    loss = first_loss(train, lobe, low_rpm=low, high_rpm=search_to_rpm)
-    at_lobe = loss if not train.oil else first_loss(train, lobe, low_rpm=low, high_rpm=search_to_rpm, judge="lobe")
+    loss = first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM)
+    at_lobe = loss if not train.oil else first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM, judge="lobe")
     point = sweep(train, lobe, [highest_rpm])[0]
     surges = []
     for spring, amplitude in zip(train.springs, point.surge_m, strict=True):
         order = surge_order(spring, highest_rpm, masses=train.spring_masses)
         harmonic = train.ratio * float(lift_harmonics_m(lobe, [order])[0])
         surges.append(Surge(spring_first_surge_hz(spring, train.spring_masses), order, harmonic, amplitude))
-    band = None
-    if with_band:
-        moves = [
-            Move(name, *(_moved(candidate, which, elastic, name, end) for end in ends))
-            for name, ends in {**RANGES, **(part_ranges or {})}.items()
-        ]
-        band = first_loss_band(train, card_lobe.members, moves, low_rpm=low, high_rpm=search_to_rpm)
+    band = limit_band(build, candidate, which, card_lobe) if with_band else None
     margin = math.inf if loss is None else loss.crank_rpm / highest_rpm - 1.0
-    return Ride(train, lobe, loss, at_lobe, search_to_rpm, margin, point, tuple(surges), band)
+    return Ride(train, lobe, loss, at_lobe, SEARCH_TO_RPM, margin, point, tuple(surges), band)
+
+
+def limit_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe) -> LossBand:
+    """First loss of contact of one valve with its band over parts, stiffness, damping and what the card leaves open."""
+    train = train_of(candidate, which, build.model)
+    moves = [
+        Move(name, *(_moved(candidate, which, build.model, name, end) for end in ends))
+        for name, ends in ranges_of(build, candidate, which).items()
+    ]
+    return first_loss_band(train, card_lobe.members, moves, low_rpm=1000.0, high_rpm=SEARCH_TO_RPM)
