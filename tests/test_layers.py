@@ -46,6 +46,7 @@ LAYERS: dict[int, set[str]] = {
         "stake",
         "speed_limits",
         "ride",
+        "remedies",
     },
     5: {
         "palette",
@@ -58,6 +59,8 @@ LAYERS: dict[int, set[str]] = {
         "lobe_views",
         "design_plots",
         "profile_export",
+        "valvetrain_plots",
+        "valvetrain_views",
     },
     6: {
         "runner",
@@ -67,6 +70,7 @@ LAYERS: dict[int, set[str]] = {
         "choose_panel",
         "break_in_panel",
         "lobes_panel",
+        "valvetrain_panel",
         "panels",
         "warm",
     },

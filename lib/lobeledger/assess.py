@@ -43,6 +43,7 @@ from lobeledger.lobe_card import (
     what_would_give,
 )
 from lobeledger.parts import Build, Candidate, Card, DischargePoint, Engine, Limits, Model, Vehicle
+from lobeledger.ride import limit_rpm, search_from_rpm, train_of
 
 __all__ = ["SPEED_GRID_RPM", "Assessment", "assess", "candidate_lobe"]
 
@@ -252,6 +253,9 @@ def _mechanics(key: _Key) -> _Mechanics:
         )  # fmt: skip
     intake, exhaust = lobes["intake"], lobes["exhaust"]
     _motion(key, intake, exhaust, limits, figures)
+    from_rpm = search_from_rpm(figures["rigid_limit"].value)
+    elastic = [limit_rpm(train_of(c, which, model), lobes[which].nominal, from_rpm) for which in ("intake", "exhaust")]
+    figures["elastic_limit"] = Figure.exact(min(elastic))
     figures["stress_cranking"] = _nose_stress(key, intake, exhaust, figures, model.cranking_speed_rpm)
     mean_area = _breathing(key, intake, exhaust, figures)
     nominal, low, high, family = _torque(key, intake, exhaust)
@@ -752,8 +756,7 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
     friction = engine.valvetrain_fmep_flat_pa if candidate.follower == "flat" else engine.valvetrain_fmep_roller_pa
     if not mechanics.impossible:
         top = use.highest_speed_rpm
-        rigid = figures["rigid_limit"]
-        figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in rigid))
+        figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figures["elastic_limit"]))
         figures["stress_top"] = mechanics.stress(top)
         index = breathing.mean_inlet_mach_index(
             top, mean_effective_area_m2=mechanics.mean_area_m2, bore_m=eng.bore_m, stroke_m=eng.stroke_m, sound_speed_m_per_s=_sound(model)

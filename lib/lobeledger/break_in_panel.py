@@ -62,7 +62,7 @@ def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
     """Compare the build and weigh what is at stake. Raises LedgerError with one sentence."""
     changes = {**record_changes(inputs.build, dict(inputs.seen)), **dict(inputs.moved)}
     build = change(inputs.build, changes) if changes else inputs.build
-    comparison = compare(build, system=inputs.system, step=progress.step)
+    comparison = compare(build, system=inputs.system, step=progress.step, details=False)
     plan = run_in_plan(build, build.candidate(inputs.candidate_id))
     return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
 

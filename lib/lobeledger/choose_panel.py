@@ -36,7 +36,7 @@ _ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200
 class ChooseInputs:
     """What the choose panel computes from: a build as read, the values moved since, the candidates left in.
 
-    seen: losses and builds of the shop's record by follower, if it is to speak. shares: with each card's share of the best lobe.
+    seen: losses and builds of the shop's record by follower, if it is to speak. details: with what takes longer to find.
     """
 
     build: Build
@@ -44,7 +44,7 @@ class ChooseInputs:
     left_in: tuple[str, ...]
     system: str
     seen: tuple[tuple[str, tuple[int, int]], ...] = ()
-    shares: bool = False
+    details: bool = False
 
 
 def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
@@ -55,7 +55,7 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
     if not kept:
         raise BuildError("no candidate is ticked: tick at least one to compare")
     return compare(
-        dataclasses.replace(build, candidates=kept), system=inputs.system, step=progress.step, shares=inputs.shares
+        dataclasses.replace(build, candidates=kept), system=inputs.system, step=progress.step, details=inputs.details
     )
 
 
@@ -255,7 +255,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def show(self, comparison: Comparison) -> None:
         """Answer, table, charts."""
-        self.later.request(dataclasses.replace(self.inputs(), shares=True))
+        self.later.request(dataclasses.replace(self.inputs(), details=True))
         self.comparison = comparison
         self.tell(comparison.answer, comparison.reasons)
         self.table.value = report.side_table_html(comparison)

@@ -29,11 +29,12 @@ from lobeledger.breakin import break_even_chance
 from lobeledger.errors import NoSolution
 from lobeledger.figures import Figure
 from lobeledger.flips import flips, net_cost
-from lobeledger.limits import Broken
+from lobeledger.limits import Broken, cautions
 from lobeledger.lobe import Array
 from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.parts import Build
 from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text
+from lobeledger.ride import kept_band
 
 __all__ = ["TIE_SHARE", "compare", "gain_draws"]
 
@@ -107,15 +108,15 @@ def compare(
     *,
     system: str = "us",
     step: Callable[[float, float], None] | None = None,
-    shares: bool = True,
+    details: bool = False,
 ) -> Comparison:
     """Compare a build's candidates.
 
     system: "us" or "metric", the units of the sentences; the table's units stand in its column names. Cold, it
     finds every candidate's lobes (both cores); after that only what changed is made anew. step(done, total) is
-    called after each candidate; an exception it raises ends the comparison. shares: whether to find how much of
-    the best possible lobe each intake card uses and what holds the best back, which moves with the highest speed and
-    takes a few tenths of a second a candidate; nothing else depends on it.
+    called after each candidate; an exception it raises ends the comparison. details: whether to find what takes
+    longer, some seconds a candidate when cold: how much of the best possible lobe each intake card uses and what holds
+    the best back, and the band of the speed at which contact is lost. The verdict is the same without.
     """
     assessments: list[Assessment] = []
     with ThreadPoolExecutor(max_workers=2) as pool:
@@ -125,9 +126,14 @@ def compare(
                 step(len(assessments), len(build.candidates))
     gains = _gains(assessments)
     results = tuple(_result(build, a, gains[a.candidate.id], system) for a in assessments)
-    if shares:
+    if details:
+        detailed: list[CandidateResult] = []
         with ThreadPoolExecutor(max_workers=2) as pool:
-            results = tuple(pool.map(functools.partial(_with_share, build), results))
+            for result in pool.map(functools.partial(_with_details, build, system), results):
+                detailed.append(result)
+                if step is not None:
+                    step(len(detailed), len(results))
+        results = tuple(detailed)
     passing = sorted((r for r in results if r.passes), key=lambda r: r.figures["net"].value)
     winner = passing[0] if passing else None
     tied, ahead = _ties(passing)
@@ -147,15 +153,29 @@ def compare(
     )
 
 
-def _with_share(build: Build, result: CandidateResult) -> CandidateResult:
-    """A result with its intake card's share of the best possible lobe, where there is one."""
+def _with_details(build: Build, system: str, result: CandidateResult) -> CandidateResult:
+    """A result with what takes longer: its intake card's share of the best lobe, and the band of its speed limit."""
+    figures, holds = dict(result.figures), ""
     try:
         share = lobe_share_of(build, result.candidate)
+        figures["share_of_best"] = Figure(*share.at_its_lift)
+        holds = next(iter(LIMIT_WORDS[name] for name in share.best_at_its_lift.bound_share()), "")
     except NoSolution:
-        return result
-    holds = [LIMIT_WORDS[name] for name in share.best_at_its_lift.bound_share()]
-    figures = {**result.figures, "share_of_best": Figure(*share.at_its_lift)}
-    return dataclasses.replace(result, figures=types.MappingProxyType(figures), binding_limit=holds[0] if holds else "")
+        pass
+    intake, exhaust = result.assessment.intake, result.assessment.exhaust
+    if intake is not None and exhaust is not None:
+        bands = [kept_band(build, result.candidate, *pair) for pair in (("intake", intake), ("exhaust", exhaust))]
+        figures["elastic_limit"] = figure = Figure(*(min(ends) for ends in zip(*bands, strict=True)))
+        top = build.use.highest_speed_rpm
+        figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
+    frozen = types.MappingProxyType(figures)
+    warned = tuple(cautions(build, result.candidate, frozen, system))
+    return dataclasses.replace(
+        result,
+        figures=frozen,
+        binding_limit=holds,
+        assessment=dataclasses.replace(result.assessment, figures=frozen, cautions=warned),
+    )
 
 
 def _ahead(one: CandidateResult, other: CandidateResult) -> float:

@@ -173,9 +173,18 @@ def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: Can
     others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
     margin = 1.0 + build.limits.speed_margin
     # `side`: +1 where a candidate's level must not lie below what is asked, -1 where not above.
+
+    def fastest(result: CandidateResult) -> float:
+        return min(result.figures["elastic_limit"].value, result.figures["rigid_limit"].value / margin)
+
     for path, limit, level, side in (
         ("limits.budget", "budget", lambda r: r.figures["first_cost"].value, -1.0),
-        ("use.highest_speed", "speed", lambda r: r.figures["rigid_limit"].value / margin, 1.0),
+        (
+            "use.highest_speed",
+            "speed",
+            lambda r: min(r.figures["elastic_limit"].value, r.figures["rigid_limit"].value / margin),
+            1.0,
+        ),
         ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
     ):
         now = float(cost.nominal(build)(path))

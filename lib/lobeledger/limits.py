@@ -11,7 +11,7 @@ Contact stress and spring loads only ever warn: their usual values are common pr
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from lobeledger import units
@@ -49,7 +49,7 @@ def broken_limits(
     system: str,
 ) -> list[Broken]:
     """Hard limits broken by the nominal figures, each with its number and by how much."""
-    limits, use, vehicle = build.limits, build.use, build.vehicle
+    limits, vehicle = build.limits, build.vehicle
     show = functools.partial(units.show, system=system)
     found: list[Broken] = []
     kind = "a flat lifter" if candidate.follower == "flat" else "a roller"
@@ -93,20 +93,7 @@ def broken_limits(
                 )
             )
     if "rigid_limit" in figures:
-        wanted = use.highest_speed_rpm * (1.0 + limits.speed_margin)
-        have = figures["rigid_limit"].value
-        if have < wanted:
-            found.append(
-                Broken(
-                    "speed",
-                    f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, "
-                    f"{show(wanted - have, 'rpm')} short of "
-                    f"the {show(wanted, 'rpm')} wanted ({limits.speed_margin:.0%} above the highest speed)",
-                    f"a highest speed of {show(have / (1.0 + limits.speed_margin), 'rpm', toward='down')}, stiffer "
-                    "springs "
-                    "or less mass",
-                )
-            )
+        found += _speed(build, figures, show)
     if vehicle.brake_booster and "vacuum" in figures:
         have, need = figures["vacuum"].value, vehicle.booster_vacuum_pa
         if have < need:
@@ -121,19 +108,53 @@ def broken_limits(
     return found
 
 
+def _speed(build: Build, figures: Mapping[str, Figure], show: Callable[..., str]) -> list[Broken]:
+    """Whether the valvetrain stays on its lobes: the elastic one decides, and the rigid one must have its margin."""
+    top, margin = build.use.highest_speed_rpm, build.limits.speed_margin
+    elastic, rigid = figures["elastic_limit"].value, figures["rigid_limit"].value
+    if rigid < top * (1.0 + margin) and rigid / (1.0 + margin) <= elastic:
+        return [
+            Broken(
+                "speed",
+                f"the springs hold the lifters on the lobes up to {show(rigid, 'rpm')}, "
+                f"{show(top * (1.0 + margin) - rigid, 'rpm')} short of the {show(top * (1.0 + margin), 'rpm')} wanted "
+                f"({margin:.0%} above the highest speed)",
+                f"a highest speed of {show(rigid / (1.0 + margin), 'rpm', toward='down')}, stiffer springs or less "
+                "mass",
+            )
+        ]
+    if elastic < top:
+        return [
+            Broken(
+                "speed",
+                f"its valvetrain leaves the lobe at {show(elastic, 'rpm')}, {show(top - elastic, 'rpm')} short of the "
+                "highest speed",
+                f"a highest speed of {show(elastic, 'rpm', toward='down')}, a stiffer or lighter valvetrain, or more "
+                "spring",
+            )
+        ]
+    return []
+
+
 def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], system: str) -> list[str]:
     """What warns but does not forbid, and limits whose band reaches past them."""
     show = functools.partial(units.show, system=system)
     limits, use, vehicle = build.limits, build.use, build.vehicle
     said: list[str] = []
     if "rigid_limit" in figures:
-        wanted = use.highest_speed_rpm * (1.0 + limits.speed_margin)
-        figure = figures["rigid_limit"]
-        if figure.low < wanted <= figure.value:
-            said.append(
-                f"The speed limit's band ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below the "
-                f"{show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
-            )
+        for key, what, wanted in (
+            ("elastic_limit", "contact is lost", use.highest_speed_rpm),
+            ("rigid_limit", "the rigid limit", use.highest_speed_rpm * (1.0 + limits.speed_margin)),
+        ):
+            figure = figures[key]
+            if figure.low < wanted <= figure.value:
+                said.append(
+                    f"The band of the speed at which {what} ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) "
+                    f"reaches below the {show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
+                    if key == "elastic_limit"
+                    else f"The band of {what} ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below "
+                    f"the {show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
+                )
     if (
         vehicle.brake_booster
         and "vacuum" in figures

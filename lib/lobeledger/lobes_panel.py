@@ -250,7 +250,7 @@ class LobesPanel(SheetPanel[LobesInputs, Motion]):
         top = build.use.highest_speed_rpm
         springs = [
             self.slider(f"{root}.springs.seat_load", f"Seat load, {load}", seat_now, 0, 3 * seat_now, 1, load),
-            self.slider(f"{root}.springs.rate", f"Spring rate, {rate}", rate_now, 0, 3 * rate_now, 1, rate),
+            self.slider(f"{root}.springs.rate", f"Rate, {rate}", rate_now, 0, 3 * rate_now, 1, rate),
             self.slider("use.highest_speed", "Highest speed", top, 1500, 9500, 50, "rpm"),
         ]
         note = w.HTML(

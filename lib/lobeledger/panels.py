@@ -3,6 +3,7 @@
 Which cam for this build, and what will it cost?                                `choose`
 What must be bought with it, how is it run in, what is at stake?                `break_in`
 What does this lobe ask of its follower, and how much better could it be?       `lobes`
+How fast can it turn before it leaves the lobe?                                 `valvetrain`
 
 Each panel has a room of its own: pure compute, pure view (`report`, `plots`) and the wiring between them
 (`sheet_panel`). Compute runs in `runner`.
@@ -18,8 +19,9 @@ from lobeledger import tables
 from lobeledger.break_in_panel import BreakInPanel
 from lobeledger.choose_panel import ChoosePanel
 from lobeledger.lobes_panel import LobesPanel
+from lobeledger.valvetrain_panel import ValvetrainPanel
 
-__all__ = ["break_in", "choose", "lobes"]
+__all__ = ["break_in", "choose", "lobes", "valvetrain"]
 
 
 def _builds(folder: str | Path | None) -> Path:
@@ -41,3 +43,8 @@ def break_in(
 def lobes(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The lobes panel. folder and start as in `choose`."""
     return LobesPanel(_builds(folder), start).widget
+
+
+def valvetrain(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
+    """The valvetrain panel. folder and start as in `choose`."""
+    return ValvetrainPanel(_builds(folder), start).widget

@@ -214,7 +214,7 @@ def margin_figure(comparison: Comparison) -> Figure:
     limits, use = build.limits, build.use
     rows: list[tuple[str, str, float, bool]] = [
         ("budget", "first_cost", limits.budget_money, False),
-        ("speed", "rigid_limit", use.highest_speed_rpm * (1.0 + limits.speed_margin), True),
+        ("speed", "elastic_limit", use.highest_speed_rpm, True),
         ("coil bind", "coil_bind", limits.coil_bind_clearance_m, True),
         ("retainer", "retainer", limits.retainer_clearance_m, True),
     ]

@@ -41,14 +41,17 @@ MOST_SHOWN = 5
 _GROUPS = (
     ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
     ("How it behaves", ("vacuum", "residual", "dynamic_compression", "cruise")),
-    ("What its parts must bear", ("rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best")),
+    (
+        "What its parts must bear",
+        ("elastic_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
+    ),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
 
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
-    "rigid_limit": "speed",
+    "elastic_limit": "speed",
     "coil_bind": "coil_bind",
     "retainer": "retainer",
     "first_cost": "budget",

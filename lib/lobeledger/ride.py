@@ -34,11 +34,13 @@ __all__ = [
     "SEARCH_TO_RPM",
     "Ride",
     "Surge",
+    "kept_band",
     "limit_band",
     "limit_rpm",
     "ranges_of",
     "ride_of",
     "search_from_rpm",
+    "surges_of",
     "train_of",
 ]
 
@@ -210,15 +212,24 @@ def limit_rpm(train: Train, lobe: Lobe, from_rpm: float) -> float:
     try:
         found = first_loss(train, lobe, low_rpm=from_rpm, high_rpm=SEARCH_TO_RPM, step_rpm=150.0, tolerance=1e-6)
     except NoSolution:
-        if from_rpm < 300.0:
-            raise
-        return limit_rpm(train, lobe, from_rpm / 2.0)
+        # Lost already where the search began.
+        return from_rpm if from_rpm < 300.0 else limit_rpm(train, lobe, from_rpm / 2.0)
     return SEARCH_TO_RPM if found is None else found.crank_rpm
 
 
 def search_from_rpm(rigid_limit_rpm: float) -> float:
     """Where to begin to look for the first loss: well below where a rigid train would let go."""
     return _SEARCH_FROM * rigid_limit_rpm if math.isfinite(rigid_limit_rpm) else 1000.0
+
+
+def surges_of(train: Train, lobe: Lobe, point: SpeedPoint) -> tuple[Surge, ...]:
+    """Surge of each spring at the speed of a point: its frequency, the harmonic that drives it, how far it goes."""
+    found = []
+    for spring, amplitude in zip(train.springs, point.surge_m, strict=True):
+        order = surge_order(spring, point.crank_rpm, masses=train.spring_masses)
+        harmonic = train.ratio * float(lift_harmonics_m(lobe, [order])[0])
+        found.append(Surge(spring_first_surge_hz(spring, train.spring_masses), order, harmonic, amplitude))
+    return tuple(found)
 
 
 def ride_of(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe, *, with_band: bool = True) -> Ride:
@@ -232,21 +243,28 @@ def ride_of(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe,
     loss = first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM)
     at_lobe = loss if not train.oil else first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM, judge="lobe")
     point = sweep(train, lobe, [highest_rpm])[0]
-    surges = []
-    for spring, amplitude in zip(train.springs, point.surge_m, strict=True):
-        order = surge_order(spring, highest_rpm, masses=train.spring_masses)
-        harmonic = train.ratio * float(lift_harmonics_m(lobe, [order])[0])
-        surges.append(Surge(spring_first_surge_hz(spring, train.spring_masses), order, harmonic, amplitude))
+    surges = surges_of(train, lobe, point)
     band = limit_band(build, candidate, which, card_lobe) if with_band else None
     margin = math.inf if loss is None else loss.crank_rpm / highest_rpm - 1.0
-    return Ride(train, lobe, loss, at_lobe, SEARCH_TO_RPM, margin, point, tuple(surges), band)
+    return Ride(train, lobe, loss, at_lobe, SEARCH_TO_RPM, margin, point, surges, band)
+
+
+@functools.lru_cache(maxsize=512)
+def _kept(train: Train, members: tuple[Lobe, ...], moves: tuple[Move, ...]) -> LossBand:
+    return first_loss_band(train, members, moves, low_rpm=1000.0, high_rpm=SEARCH_TO_RPM)
 
 
 def limit_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe) -> LossBand:
     """First loss of contact of one valve with its band over parts, stiffness, damping and what the card leaves open."""
     train = train_of(candidate, which, build.model)
-    moves = [
+    moves = tuple(
         Move(name, *(_moved(candidate, which, build.model, name, end) for end in ends))
         for name, ends in ranges_of(build, candidate, which).items()
-    ]
-    return first_loss_band(train, card_lobe.members, moves, low_rpm=1000.0, high_rpm=SEARCH_TO_RPM)
+    )
+    return _kept(train, tuple(card_lobe.members), moves)
+
+
+def kept_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe) -> tuple[float, float, float]:
+    """Value, low and high of the speed at which contact is first lost; as `limit_band`."""
+    band = limit_band(build, candidate, which, card_lobe)
+    return band.value_rpm, band.low_rpm, band.high_rpm

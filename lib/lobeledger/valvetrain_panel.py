@@ -1,0 +1,331 @@
+"""The valvetrain panel: how fast can it turn before it leaves the lobe?
+
+What it computes from, and how          `ValvetrainInputs`, `AtSpeed`, `compute_at_speed`
+What follows when that is shown         `Doubts`, `compute_doubts`
+The panel                               `ValvetrainPanel`
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+
+from lobeledger import break_in_views, valvetrain_plots, valvetrain_views
+from lobeledger.assess import assess, candidate_lobe
+from lobeledger.buildfile import change
+from lobeledger.dynamics import FirstLoss, Run, SpeedPoint, first_loss, run, sweep
+from lobeledger.errors import NoSolution
+from lobeledger.lobe import Lobe
+from lobeledger.outline import Profile, flat_profile, roller_profile
+from lobeledger.palette import style_of
+from lobeledger.parts import Build, Candidate
+from lobeledger.remedies import PricedRemedy, remedies_of
+from lobeledger.ride import SEARCH_TO_RPM, Surge, limit_band, search_from_rpm, surges_of, train_of
+from lobeledger.runner import Progress, Runner
+from lobeledger.sheet_panel import WIDE, Charts, SheetPanel
+from lobeledger.speed_limits import LossBand
+from lobeledger.train import Train
+from lobeledger.units import from_si, shown_unit
+
+__all__ = ["AtSpeed", "Doubts", "ValvetrainInputs", "ValvetrainPanel", "compute_at_speed", "compute_doubts"]
+
+_FORCE, _MAP, _MOTION, _SPRINGS, _BUYS = range(5)
+_EXTRA_RPM = 500.0
+_SPEEDS = 40
+_CYCLES = 4
+
+
+@dataclass(frozen=True)
+class ValvetrainInputs:
+    """A build as read, what was moved, the candidate, its valve and the speed looked at."""
+
+    build: Build
+    moved: tuple[tuple[str, Any], ...]
+    candidate_id: str
+    which: str
+    speed_rpm: float
+    system: str
+
+    def current(self) -> tuple[Build, Candidate]:
+        """The build with what was moved, and the candidate. Raises LedgerError."""
+        build = change(self.build, dict(self.moved)) if self.moved else self.build
+        return build, build.candidate(self.candidate_id)
+
+
+@dataclass(frozen=True)
+class AtSpeed:
+    """The train, where it lets go, and what it does at the speed looked at and over a range of speeds."""
+
+    inputs: ValvetrainInputs
+    build: Build
+    candidate: Candidate
+    train: Train
+    lobe: Lobe
+    profile: Profile
+    rigid_rpm: float
+    loss: FirstLoss | None
+    run: Run
+    points: tuple[SpeedPoint, ...]
+    surges: tuple[Surge, ...]
+
+    @property
+    def loss_rpm(self) -> float:
+        """Crank speed at which contact is lost."""
+        return SEARCH_TO_RPM if self.loss is None else self.loss.crank_rpm
+
+
+def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
+    """First loss, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
+    build, c = inputs.current()
+    lobe = candidate_lobe(build, c, inputs.which).nominal
+    rigid = assess(build, c, inputs.system).figures["rigid_limit"].value
+    train = train_of(c, inputs.which, build.model)
+    try:
+        loss = first_loss(
+            train, lobe, low_rpm=search_from_rpm(rigid), high_rpm=SEARCH_TO_RPM, step_rpm=150.0, tolerance=1e-6
+        )
+    except NoSolution:
+        raise NoSolution(
+            f"{c.name}: its springs do not hold the {inputs.which} on the lobe even far below the rigid limit; give "
+            "them more load"
+        ) from None
+    progress.step(0.3)
+    traces = run(train, lobe, inputs.speed_rpm, cycles=_CYCLES, tolerance=1e-6)
+    top = max(1.25 * build.use.highest_speed_rpm, 1.15 * (SEARCH_TO_RPM if loss is None else loss.crank_rpm))
+    top = min(top, SEARCH_TO_RPM)
+    speeds = [1500.0 + (top - 1500.0) * i / (_SPEEDS - 1) for i in range(_SPEEDS)]
+    points = sweep(train, lobe, speeds, cycles=3, tolerance=1e-6)
+    base = c.valvetrain.base_circle_radius_m
+    profile = (
+        flat_profile(lobe, base_radius_m=base)
+        if c.wheel_diameter_m is None
+        else roller_profile(lobe, base_radius_m=base, roller_radius_m=c.wheel_diameter_m / 2.0)
+    )
+    surges = surges_of(train, lobe, traces.last)
+    return AtSpeed(inputs, build, c, train, lobe, profile, rigid, loss, traces, points, surges)
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """How sure the limit is, and what would raise it; None where contact is never lost."""
+
+    inputs: ValvetrainInputs
+    band: LossBand
+    remedies: tuple[PricedRemedy, ...] | None
+
+
+def compute_doubts(inputs: ValvetrainInputs, progress: Progress) -> Doubts:
+    """The band of the limit, then what buys more speed: some seconds."""
+    build, c = inputs.current()
+    band = limit_band(build, c, inputs.which, candidate_lobe(build, c, inputs.which))
+    progress.step(0.5)
+    try:
+        remedies = remedies_of(build, c, inputs.which, _EXTRA_RPM)
+    except NoSolution:
+        remedies = None
+    return Doubts(inputs, band, remedies)
+
+
+class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
+    """The panel; `widget` is what a cell shows, `later` finds band and remedies."""
+
+    def __init__(self, folder: Path, start: str) -> None:
+        super().__init__(folder, "valvetrain", compute_at_speed)
+        self.result: AtSpeed | None = None
+        self.doubts: Doubts | None = None
+        self.later: Runner[ValvetrainInputs, Doubts] = Runner(
+            compute_doubts, self._show_doubts, fail=self._no_doubts, busy=self._doubts_busy, name="valvetrain-doubts"
+        )
+        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
+        self.cam.add_class("ll-cam")
+        self.cam.observe(lambda _: self._other(), names="value")
+        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "66px"})
+        self.which.add_class("ll-which")
+        self.which.observe(lambda _: self._other(), names="value")
+        self.speed = w.FloatSlider(
+            value=3000.0, min=1000.0, max=9500.0, step=50.0, description="look at, rpm", readout_format=",.0f",
+            style={"description_width": "104px"}, layout=WIDE,
+        )  # fmt: skip
+        self.speed.add_class("ll-look-at")
+        self.speed.observe(lambda _: self.request(), names="value")
+        self.bar.children = [self.picker, self.cam, self.which, self.upload, self.system, self.reset]
+        self._charts = {place: Charts() for place in range(3)}
+        self.turn = w.IntSlider(value=-40, min=-180, max=180, step=4, description="cam angle", layout=WIDE)
+        self.turn.add_class("ll-turn")
+        self.turn.observe(lambda _: self._draw(), names="value")
+        play = w.Play(value=-40, min=-120, max=120, step=4, interval=120, show_repeat=True)
+        w.jslink((play, "value"), (self.turn, "value"))
+        self.springs, self.buys, self.wait = (w.HTML(layout=WIDE) for _ in range(3))
+        self.buys.add_class("ll-buys")
+        self.pages = w.Tab(
+            [
+                self._charts[_FORCE].box,
+                self._charts[_MAP].box,
+                w.VBox([w.HBox([play, self.turn], layout=WIDE), self._charts[_MOTION].box], layout=WIDE),
+                self.springs,
+                w.VBox([self.wait, self.buys], layout=WIDE),
+            ],
+            layout=WIDE,
+        )
+        for i, title in enumerate(("Force", "Speed map", "Motion", "Springs", "What buys 500 rpm")):
+            self.pages.set_title(i, title)
+        self.pages.add_class("ll-pages")
+        # Plotly mislays a legend in a page that is hidden: charts are drawn once their page is looked at.
+        self.pages.observe(lambda _: self._draw(), names="selected_index")
+        right = w.VBox([self.speed, self.pages], layout=WIDE)
+        body = w.Box([w.VBox([self.controls], layout=WIDE), right])
+        body.add_class("ll-body")
+        self.widget = self.frame([body])
+        self.open_file(start)
+
+    # -- controls ------------------------------------------------------------------------------------------
+
+    def open(self, build: Build) -> None:
+        """Open a build, looked at at its highest speed."""
+        options = [(c.name, c.id) for c in build.candidates]
+        before = self.cam.value
+
+        def set_up() -> None:
+            self.cam.options = options
+            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
+            self.speed.value = min(max(build.use.highest_speed_rpm, self.speed.min), self.speed.max)
+
+        self.doubts = None
+        self.quietly(set_up)
+        super().open(build)
+
+    def _other(self) -> None:
+        if not self._quiet:
+            self.doubts = None
+            self.quietly(self._fill_controls)
+            self.request()
+
+    def make_controls(self) -> dict[str, list[w.Widget]]:
+        """Springs, masses, stiffness, speed."""
+        build, system = self.build, self.system.value
+        c = build.candidate(self.cam.value)
+        root = f"candidates.{c.id}"
+        own, model = c.valvetrain, build.model
+
+        def of(path: str, text: str, kind: str, si: float, low: float, high: float, step: float) -> w.Widget:
+            unit = shown_unit(kind, system)
+            value = round(from_si(si, kind, system), 4)
+            return self.slider(path, f"{text}, {unit}", value, low * value, high * value, step, unit)
+
+        springs = [
+            of(f"{root}.springs.seat_load", "Seat load", "load", c.springs.seat_load_n, 0.4, 2.5, 1),
+            of(f"{root}.springs.rate", "Rate", "rate", c.springs.rate_n_per_m, 0.4, 2.5, 1),
+        ]
+        if c.springs.has_inner:
+            springs += [
+                of(f"{root}.springs.inner_seat_load", "Inner, load", "load", c.springs.inner_seat_load_n, 0.0, 2.5, 1),
+                of(f"{root}.springs.inner_rate", "Inner, rate", "rate", c.springs.inner_rate_n_per_m, 0.0, 2.5, 1),
+            ]
+        valve = f"{self.which.value}_valve_mass"
+        valve_kg = own.intake_valve_mass_kg if self.which.value == "intake" else own.exhaust_valve_mass_kg
+        masses = [
+            of(f"{root}.lifter_mass", "Lifter", "mass", c.lifter_mass_kg, 0.5, 2.0, 1),
+            of(f"{root}.valvetrain.pushrod_mass", "Pushrod", "mass", own.pushrod_mass_kg, 0.5, 2.0, 1),
+            of(f"{root}.valvetrain.{valve}", "Valve", "mass", valve_kg, 0.5, 1.6, 1),
+        ]
+        stiffness = [
+            self.slider(
+                "model.valvetrain_stiffness", "At the valve, MN/m", model.valvetrain_stiffness_n_per_m / 1e6, 2, 20,
+                0.5, "MN/m", "common practice, no source: stock 3.5 to 6, stiff pushrods and shaft rockers 8 to 12",
+            ),
+            self.slider("model.valvetrain_damping", "Damping ratio", model.valvetrain_damping, 0.01, 0.2, 0.005, ""),
+            self.slider("use.highest_speed", "Highest speed", build.use.highest_speed_rpm, 1500, 9500, 50, "rpm"),
+        ]  # fmt: skip
+        if c.lifter == "hydraulic":
+            stiffness.append(
+                self.slider(
+                    "model.oil_bulk_modulus", "Oil, GPa", model.oil_bulk_modulus_pa / 1e9, 0.1, 2.0, 0.05, "GPa",
+                    "bulk modulus: air in the oil softens it",
+                )
+            )  # fmt: skip
+        return {"Springs": springs, "Masses": masses, "Stiffness and speed": stiffness}
+
+    def inputs(self) -> ValvetrainInputs:
+        """The build, what was moved, the cam, its valve and the speed looked at."""
+        return ValvetrainInputs(
+            self.build, self.moved, self.cam.value, self.which.value, self.speed.value, self.system.value
+        )
+
+    # -- showing -------------------------------------------------------------------------------------------
+
+    def show(self, result: AtSpeed) -> None:
+        """Answer and charts; band and remedies follow."""
+        before, self.result = self.result, result
+        # The speed looked at moves neither the band nor what buys more.
+        key = dataclasses.replace(result.inputs, speed_rpm=0.0)
+        if before is None or key != dataclasses.replace(before.inputs, speed_rpm=0.0) or self.doubts is None:
+            self.doubts = None
+            self.later.request(key)
+        self._tell()
+        tables = valvetrain_views.spring_tables(
+            result.candidate, result.surges, result.inputs.speed_rpm, result.inputs.system
+        )
+        self.springs.value = break_in_views.tables_html(tables)
+        self._draw()
+
+    def _tell(self) -> None:
+        result = self.result
+        if result is None:
+            return
+        c, top = result.candidate, result.build.use.highest_speed_rpm
+        band = self.doubts.band if self.doubts is not None else None
+        answer = valvetrain_views.limit_sentence(result.loss_rpm, top, band)
+        angle = None if result.loss is None else result.loss.at_cam_rad
+        reasons = valvetrain_views.limit_reasons(c, result.rigid_rpm, result.run.last, angle, result.inputs.system)
+        self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}", reasons)
+
+    def _draw(self) -> None:
+        result, page = self.result, self.pages.selected_index
+        if result is None or page not in self._charts:
+            return
+        style, system = style_of(result.candidate.follower, 0), result.inputs.system
+        if page == _FORCE:
+            title = f"Force on the lobe and valve lift at {result.inputs.speed_rpm:,.0f} rpm"
+            figure = valvetrain_plots.force_figure(result.run, result.train, result.lobe, style, system)
+        elif page == _MAP:
+            title = "Force, gap and bounce over speed"
+            band = self.doubts.band if self.doubts is not None else None
+            figure = valvetrain_plots.speed_figure(
+                result.points,
+                None if result.loss is None else result.loss_rpm,
+                None if band is None else (band.low_rpm, band.high_rpm),
+                result.build.use.highest_speed_rpm,
+                system,
+            )
+        else:
+            title = "Cam, follower and valve; the valve's lift drawn threefold"
+            figure = valvetrain_plots.motion_figure_at(
+                result.run, result.train, result.lobe, result.profile, math.radians(self.turn.value), style, system
+            )
+        self._charts[page].draw({title: figure})
+
+    def _show_doubts(self, doubts: Doubts) -> None:
+        self.doubts = doubts
+        self.wait.value = ""
+        tables = [valvetrain_views.band_table(doubts.band)]
+        if doubts.remedies is not None:
+            build, _ = doubts.inputs.current()
+            tables.insert(0, valvetrain_views.remedy_table(doubts.remedies, build, _EXTRA_RPM, doubts.inputs.system))
+        self.buys.value = break_in_views.tables_html(tables)
+        self._tell()
+        if self.pages.selected_index == _MAP:
+            self._draw()
+
+    def _no_doubts(self, sentence: str) -> None:
+        self.buys.value = ""
+        self.wait.value = f'<div class="ll-note" role="status">{escape(sentence)}</div>'
+
+    def _doubts_busy(self, share: float | None) -> None:
+        text = "finding the band and what buys more speed, some seconds ..."
+        self.wait.value = "" if share is None else f'<div class="ll-quiet">{text}</div>'
