@@ -32,7 +32,7 @@ def panel(folder: Path, tmp_path: Path) -> Iterator[BreakInPanel]:
     made = BreakInPanel(folder, "budget-cruiser", tmp_path / "shop.sqlite")
     settled(made)
     yield made
-    made.runner.close()
+    made.close()
 
 
 def settled(panel: BreakInPanel) -> BreakIn:
@@ -93,7 +93,7 @@ def test_every_control_holds_at_both_ends(folder: Path, tmp_path: Path, name: st
             each.value = before
         settled(panel)
         assert "ll-error" not in panel.message.value
-    panel.runner.close()
+    panel.close()
 
 
 def test_factors_and_precautions_move_the_chance_both_ways(panel: BreakInPanel) -> None:

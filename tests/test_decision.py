@@ -71,19 +71,27 @@ def test_a_winner_breaks_no_limit_and_is_the_cheapest_of_those_that_pass(name):
     assert [r.candidate.id for r in c.results if r.passes] == list(table.index[table.passes])
     assert all(bool(r.broken) != r.passes for r in c.results)
     passing = table[table.passes]
+    if name == "weekend-racer":  # all four leave their lobes below its highest speed
+        assert c.winner_id is None and not len(passing) and not table.is_winner.any()
+        return
     assert c.winner_id == passing.cost_less_torque_worth_money.idxmin()
     assert table.is_winner.sum() == 1 and table.is_winner[c.winner_id]
+
+
+def fastest(c, candidate_id):
+    """Highest speed a candidate allows: contact held, and the margin on the rigid limit."""
+    figures = c.result(candidate_id).figures
+    return min(figures["elastic_limit"].value, figures["rigid_limit"].value / (1.0 + c.build.limits.speed_margin))
 
 
 def test_a_candidate_that_breaks_a_limit_never_wins_however_cheap():
     c = everything_passes("budget-cruiser")
     best = c.winner_id
-    speed = c.result(best).figures["rigid_limit"].value
-    # A highest speed its springs just do not reach, those of a stiffer candidate do.
-    margin = 1.0 + c.build.limits.speed_margin
-    reaching = [r for r in c.results if r.figures["rigid_limit"].value > 1.001 * speed]
+    # A highest speed its valvetrain just does not reach, that of a stiffer candidate does.
+    speed = fastest(c, best)
+    reaching = [r for r in c.results if fastest(c, r.candidate.id) > 1.001 * speed]
     assert reaching, "no candidate of this build turns faster than the winner, so this test needs another build"
-    again = ll.compare(ll.change(c.build, {"use.highest_speed": f"{1.0005 * speed / margin!r} rpm"}))
+    again = ll.compare(ll.change(c.build, {"use.highest_speed": f"{1.0005 * speed!r} rpm"}))
     assert again.winner_id in {r.candidate.id for r in reaching}
     assert [b.limit for b in again.result(best).broken] == ["speed"]
 
@@ -107,19 +115,43 @@ def test_every_limit_over_budget_says_by_how_much_and_that_much_mends_it(name):
 @pytest.mark.parametrize("name", NAMES)
 def test_a_speed_limit_that_is_too_low_names_a_highest_speed_that_passes(name):
     c = changed(name, {"use.highest_speed": "9900 rpm"})
-    margin = 1.0 + c.build.limits.speed_margin
     stopped = [r for r in c.results if any(b.limit == "speed" for b in r.broken)]
     assert stopped
     for r in stopped:
         broken = next(b for b in r.broken if b.limit == "speed")
-        have = r.figures["rigid_limit"].value
-        assert f"{have:,.0f} rpm" in broken.text and f"{9900 * margin - have:,.0f} rpm short" in broken.text
+        have, elastic = fastest(c, r.candidate.id), r.figures["elastic_limit"].value
+        if have == elastic:
+            assert f"{elastic:,.0f} rpm" in broken.text and f"{9900 - elastic:,.0f} rpm short" in broken.text
+        else:
+            assert "above the highest speed" in broken.text
         asked = float(re.match(r"a highest speed of ([\d,]+) rpm", broken.give)[1].replace(",", ""))
-        assert 0.0 <= have / margin - asked <= 1.0
+        assert 0.0 <= have - asked <= 1.0
         at = changed(name, {"use.highest_speed": f"{asked} rpm"}).result(r.candidate.id)
         assert "speed" not in [b.limit for b in at.broken]
-        past = changed(name, {"use.highest_speed": f"{have / margin * (1 + 1e-6)!r} rpm"}).result(r.candidate.id)
+        past = changed(name, {"use.highest_speed": f"{have * (1 + 1e-6)!r} rpm"}).result(r.candidate.id)
         assert "speed" in [b.limit for b in past.broken]
+
+
+def test_the_rigid_limit_keeps_its_margin_where_it_is_the_lower():
+    wide = {"limits.speed_margin": 1.0}
+    r = changed("budget-cruiser", wide).result("s-flat")
+    rigid = r.figures["rigid_limit"].value
+    assert rigid / 2.0 < r.figures["elastic_limit"].value
+    past = changed("budget-cruiser", {**wide, "use.highest_speed": f"{rigid / 2.0 * 1.01!r} rpm"}).result("s-flat")
+    broken = next(b for b in past.broken if b.limit == "speed")
+    assert f"{rigid:,.0f} rpm" in broken.text and "100% above the highest speed" in broken.text
+
+
+def test_what_takes_longer_adds_bands_and_shares_and_leaves_the_verdict():
+    plain_ = shipped("budget-cruiser")
+    full = ll.compare(plain_.build, details=True)
+    assert full.answer == plain_.answer and full.winner_id == plain_.winner_id
+    for before, after in zip(plain_.results, full.results, strict=True):
+        lost = after.figures["elastic_limit"]
+        assert lost.low < lost.value < lost.high
+        assert lost.value == pytest.approx(before.figures["elastic_limit"].value, rel=0.01)
+        assert 0.5 < after.figures["share_of_best"].value < 1.0 and after.binding_limit
+        assert "share_of_best" not in before.figures
 
 
 def test_booster_vacuum_is_a_limit_only_with_a_booster_and_at_its_number():
@@ -315,6 +347,9 @@ _TURNED = [(name, ()) for name in NAMES] + [
 @pytest.mark.parametrize(("name", "pairs"), _TURNED)
 def test_every_flip_flips_just_past_its_value_and_not_just_before(name, pairs):
     c = changed(name, dict(pairs)) if pairs else shipped(name)
+    if c.winner_id is None:
+        assert name == "weekend-racer" and not c.flips, "what would mend it stands in the answer"
+        return
     assert c.flips
     shares = [abs(f.change_share) for f in c.flips]
     assert shares == sorted(shares)
@@ -377,7 +412,7 @@ def test_the_table_has_its_documented_columns_and_low_value_high_in_order(name):
     figures = [column.name + suffix for column in COLUMNS for suffix in ("", "_low", "_high")]
     assert list(table.columns) == [
         "candidate", "name", "follower", "lifter", "passes", "is_winner", "currency", *figures,
-        "limits_broken", "cautions",
+        "binding_limit", "limits_broken", "cautions",
     ]  # fmt: skip
     for column in COLUMNS:
         low, value, high = (table[column.name + s].to_numpy(float) for s in ("_low", "", "_high"))

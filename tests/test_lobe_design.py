@@ -596,7 +596,7 @@ def test_the_best_lobe_uses_all_of_the_best(name: str) -> None:
     best = solved(TASKS[name])
     lobe = best.lobe
     motion = np.stack([[lobe.lift_m, lobe.velocity_m_per_rad, lobe.acceleration_m_per_rad2]])
-    card = CardLobe(lobe, {}, (0.8,), best.task.flank_cam_rad, motion)
+    card = CardLobe(lobe, {}, (0.8,), best.task.flank_cam_rad, best.task.flank_cam_rad, motion)
     share = share_of_best(card, best.task)
     assert share.at_its_lift == pytest.approx((1.0, 1.0, 1.0), abs=1e-3)
 

@@ -35,8 +35,7 @@ def panel(folder: Path) -> Iterator[LobesPanel]:
 
 
 def close(panel: LobesPanel) -> None:
-    for runner in (panel.runner, panel.later, panel.study_runner):
-        runner.close()
+    panel.close()
 
 
 def settled(panel: LobesPanel) -> Motion:

@@ -386,16 +386,36 @@ def record_tables(entries: Sequence[Entry], *, most: int = 60) -> list[Table]:
     shown = list(entries)[::-1][:most]
     rows = []
     for e in shown:
-        said = ", ".join(
-            f"{name.removesuffix('_id').replace('_', ' ')} {value}"
-            for name, value in e.values.items()
-            if value not in (None, "") and name not in ("date", "sheet", "plan")
-        )
+        said = _said(e)
         version = "" if e.version == 1 else f"version {e.version}"
         rows.append(Row((str(e.id), e.kind, str(e.values.get("date") or e.made_at[:10]), said, version)))
     left = len(entries) - len(shown)
     intro = f"{len(entries)} entries" + (f", the newest {most} shown" if left > 0 else "") + "."
     return [Table("", intro, ("entry", "kind", "date", "says", ""), tuple(rows), (0,))]
+
+
+def _said(e: Entry) -> str:
+    """What an entry says, as a person would read it."""
+    v = e.values
+    if e.kind == "reading":
+        doubt = f" ± {v['uncertainty']:g}" if v["uncertainty"] is not None else ""
+        where = " ".join(str(x) for x in (f"cylinder {v['cylinder']}" if v["cylinder"] else "", v["valve"]) if x)
+        parts = [
+            f"build {v['build_id']}: {v['what']} {v['value']:g}{doubt} {v['unit']}",
+            where,
+            v["stage"],
+            "" if v["hours"] is None else f"at {v['hours']:g} h",
+            v["place"],
+            v["note"],
+        ]
+        return ", ".join(str(x) for x in parts if x)
+    return ", ".join(
+        f"{name.removesuffix('_id').replace('_', ' ')} {value:g}"
+        if isinstance(value, float)
+        else f"{name.removesuffix('_id').replace('_', ' ')} {value}"
+        for name, value in v.items()
+        if value not in (None, "") and name not in ("date", "sheet", "plan")
+    )
 
 
 def watch_tables(watch: Watch, system: str) -> list[Table]:

@@ -116,6 +116,11 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
         self.attempt(start)
 
+    def close(self) -> None:
+        """Stop all work of this panel for good."""
+        super().close()
+        self.later.close()
+
     # -- controls ------------------------------------------------------------------------------------------
 
     def make_controls(self) -> dict[str, list[w.Widget]]:
@@ -235,7 +240,10 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
         def apply() -> None:
             self.attempt(lambda: self.open(build_from_text(self.sheet_text.value, "the sheet")))
+            # The text is long: what is wrong with it is said beside the button too.
+            said.value = self.message.value
 
+        said = w.HTML(layout=WIDE)
         button = self.button("Use this sheet", "Read the text above as the build", apply)
         button.add_class("ll-apply")
         return [
@@ -244,6 +252,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             ),
             self.sheet_text,
             button,
+            said,
         ]
 
     # -- computing and showing -----------------------------------------------------------------------------
@@ -256,6 +265,9 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     def show(self, comparison: Comparison) -> None:
         """Answer, table, charts."""
         self.later.request(dataclasses.replace(self.inputs(), details=True))
+        self._views(comparison)
+
+    def _views(self, comparison: Comparison) -> None:
         self.comparison = comparison
         self.tell(comparison.answer, comparison.reasons)
         self.table.value = report.side_table_html(comparison)
@@ -271,8 +283,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         )
 
     def _fill_in(self, comparison: Comparison) -> None:
-        self.comparison = comparison
-        self.table.value = report.side_table_html(comparison)
+        self._views(comparison)
 
     # -- saving and handing out ----------------------------------------------------------------------------
 
@@ -296,7 +307,11 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 if which == "sheet":
                     return f"{stem}-sheet.html", "text/html", report.customer_sheet_html(comparison)
                 if which == "quote":
-                    return f"{stem}-quote.html", "text/html", report.quote_html(comparison)
+                    return (
+                        f"{stem}-quote.html",
+                        "text/html",
+                        report.quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
+                    )
                 if which == "table":
                     return f"{stem}-table.csv", "text/csv", comparison.table.to_csv(index=False)
                 return f"{stem}.toml", "application/toml", sheet_text(self.current())

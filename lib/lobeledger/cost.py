@@ -285,7 +285,13 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
         heating_value_j_per_kg=value("model.fuel_heating_value"),
         density_kg_per_m3=value("model.fuel_density"),
     )
-    lines.append(CostLine("fuel for the valvetrain", "Fuel to turn the valvetrain", rubbed * fuel_price))
+    lines.append(
+        CostLine(
+            "fuel for the valvetrain",
+            "Fuel for the rubbing of the followers (published fit, from memory)",
+            rubbed * fuel_price,
+        )
+    )
     risk = value(chance_path(candidate)) * own("failure.cost")
     lines.append(CostLine("risk of a loss", f"Expected loss: {candidate.failure.what}", risk))
     return lines

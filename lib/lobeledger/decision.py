@@ -29,11 +29,11 @@ from lobeledger.breakin import break_even_chance
 from lobeledger.errors import NoSolution
 from lobeledger.figures import Figure
 from lobeledger.flips import flips, net_cost
-from lobeledger.limits import Broken, cautions
+from lobeledger.limits import Broken, cautions, doubts
 from lobeledger.lobe import Array
 from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.parts import Build
-from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text
+from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
 from lobeledger.ride import kept_band
 
 __all__ = ["TIE_SHARE", "compare", "gain_draws"]
@@ -93,6 +93,7 @@ def _result(build: Build, assessment: Assessment, gain: float, system: str) -> C
                 f"the first cost is {money(figures['first_cost'].value)}, {money(over)} over the budget",
                 # Rounded up, so that it really is enough.
                 f"{money(math.ceil(over))} more budget",
+                over / max(build.limits.budget_money, 1.0),
             )
         )
     ranges = tuple(_range(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
@@ -147,7 +148,7 @@ def compare(
         tied_ids=tied,
         ahead_share=ahead,
         answer=_answer(build, results, passing, tied, ahead),
-        reasons=tuple(_reasons(build, results, passing, tied, break_evens, flipped)),
+        reasons=tuple(_reasons(build, results, passing, tied, break_evens, flipped, system)),
         break_evens=break_evens,
         flips=flipped,
     )
@@ -243,7 +244,7 @@ def _answer(
     money = money_text(build)
     years = f"{build.use.years:g} years"
     if not passing:
-        nearest = min(results, key=lambda r: (len(r.broken), r.figures["net"].value))
+        nearest = nearest_of(results)
         if len(results) == 1:
             only = f"{nearest.candidate.name}, the only candidate, does not pass every limit"
             return f"{only}; it would need {_gives(nearest)}."
@@ -286,6 +287,7 @@ def _reasons(
     tied: tuple[str, ...],
     break_evens: tuple[BreakEven, ...],
     flipped: tuple[Flip, ...],
+    system: str,
 ) -> list[str]:
     said = []
     if len(passing) > 1:
@@ -300,6 +302,8 @@ def _reasons(
             why = "; ".join(broken.text for broken in result.broken)
             said.append(f"{result.candidate.name} is out: {why}. It would take {_gives(result)}.")
     if passing:
+        unsure = doubts(build, passing[0].figures, system)
+        said += [f"{passing[0].candidate.name} passes by its nominal figures only. {text}" for text in unsure]
         mine = passing[0].candidate
         related = [b for b in break_evens if mine.id in (b.flat_id, b.roller_id)]
         alive = {r.candidate.id for r in passing}

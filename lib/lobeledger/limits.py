@@ -21,15 +21,23 @@ from lobeledger.lobe_card import WayOut
 from lobeledger.pairing import added_lines, stops
 from lobeledger.parts import Build, Candidate, Card
 
-__all__ = ["Broken", "Impossible", "broken_limits", "cautions"]
+__all__ = ["Broken", "Impossible", "broken_limits", "cautions", "doubts"]
+
+
+# Overlap at the seat from which an exhaust tuned to it pulls charge through: assumed.
+_LONG_OVERLAP_DEG = 70.0
 
 
 class Broken(NamedTuple):
-    """A hard limit that is broken. give: the change, in words, that would mend it."""
+    """A hard limit that is broken. give: the change, in words, that would mend it.
+
+    short_share: by how much of the limit, 1 where that has no measure: tells which candidate comes nearest.
+    """
 
     limit: str
     text: str
     give: str
+    short_share: float = 1.0
 
 
 class Impossible(NamedTuple):
@@ -90,6 +98,7 @@ def broken_limits(
                     key,
                     f"{what} is {show(have, 'lift')}, {short} short of {show(least, 'lift')}",
                     f"{show(least - have, 'lift', toward='up')} more {what}, or less lift",
+                    (least - have) / least,
                 )
             )
     if "rigid_limit" in figures:
@@ -103,6 +112,7 @@ def broken_limits(
                     f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake "
                     "booster needs",
                     "a vacuum pump or reservoir, brakes without a booster, or a higher idle",
+                    (need - have) / need,
                 )
             )
     return found
@@ -121,6 +131,7 @@ def _speed(build: Build, figures: Mapping[str, Figure], show: Callable[..., str]
                 f"({margin:.0%} above the highest speed)",
                 f"a highest speed of {show(rigid / (1.0 + margin), 'rpm', toward='down')}, stiffer springs or less "
                 "mass",
+                1.0 - rigid / (top * (1.0 + margin)),
             )
         ]
     if elastic < top:
@@ -131,13 +142,14 @@ def _speed(build: Build, figures: Mapping[str, Figure], show: Callable[..., str]
                 "highest speed",
                 f"a highest speed of {show(elastic, 'rpm', toward='down')}, a stiffer or lighter valvetrain, or more "
                 "spring",
+                1.0 - elastic / top,
             )
         ]
     return []
 
 
-def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], system: str) -> list[str]:
-    """What warns but does not forbid, and limits whose band reaches past them."""
+def doubts(build: Build, figures: Mapping[str, Figure], system: str) -> list[str]:
+    """Limits that the nominal figures keep and the bands do not."""
     show = functools.partial(units.show, system=system)
     limits, use, vehicle = build.limits, build.use, build.vehicle
     said: list[str] = []
@@ -161,8 +173,18 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
         and figures["vacuum"].low < vehicle.booster_vacuum_pa <= figures["vacuum"].value
     ):
         said.append(
-            "Idle vacuum may fall short of what the brake booster needs: try it before the car goes on the road."
+            f"Idle vacuum ({show(figures['vacuum'].low, 'vacuum')} to {show(figures['vacuum'].high, 'vacuum')}) may "
+            f"fall short of the {show(vehicle.booster_vacuum_pa, 'vacuum')} the brake booster needs: try it before the "
+            "car goes on the road."
         )
+    return said
+
+
+def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], system: str) -> list[str]:
+    """What warns but does not forbid, and limits whose band reaches past them."""
+    show = functools.partial(units.show, system=system)
+    limits, vehicle = build.limits, build.vehicle
+    said = doubts(build, figures, system)
     if "residual" in figures and figures["residual"].value > 0.30:
         said.append(
             f"At idle {show(figures['residual'].value, 'share')} of the charge is burned gas: expect it to hunt, and "
@@ -172,7 +194,8 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
     if stress is not None and stress.value > candidate.stress_caution_pa:
         said.append(
             f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
-            f"{show(candidate.stress_caution_pa, 'stress')}: lighter springs for the run-in."
+            f"{show(candidate.stress_caution_pa, 'stress')}: lighter springs for the run-in spare it (what that is "
+            "worth stands on the break-in page)."
             if candidate.follower == "flat"
             else f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
             f"{show(candidate.stress_caution_pa, 'stress')}."
@@ -209,6 +232,11 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
                 "heads begin to need care on 91 octane"
                 f" (this fuel: {vehicle.octane:g})."
             )
+    if "torque" in figures and figures["overlap"].value > units.rad(_LONG_OVERLAP_DEG):
+        said.append(
+            f"Its long overlap ({show(figures['overlap'].value, 'angle')}) is valued too low: the torque estimate has "
+            "no exhaust pipes to pull through it."
+        )
     added = added_lines(build, candidate)
     if added:
         said.append(

@@ -189,6 +189,12 @@ class LobesPanel(SheetPanel[LobesInputs, Motion]):
         self.widget = self.frame([body])
         self.open_file(start)
 
+    def close(self) -> None:
+        """Stop all work of this panel for good."""
+        super().close()
+        self.later.close()
+        self.study_runner.close()
+
     # -- controls ------------------------------------------------------------------------------------------
 
     def open(self, build: Build) -> None:

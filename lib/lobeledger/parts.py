@@ -787,16 +787,16 @@ class Model(_Part):
         "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3
     )
     valvetrain_stiffness_n_per_m: float = _quantity(
-        "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 2e5, 1e8
+        "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 5e5, 3e7
     )
-    valvetrain_damping: float = _number("damping ratio of the valvetrain's first mode", 0.001, 0.5, example="0.05")
+    valvetrain_damping: float = _number("damping ratio of the valvetrain's first mode", 0.001, 0.25, example="0.05")
     pushrod_share: float = _number("share of the valvetrain's give that is pushrod", 0.05, 0.95, example="0.3")
     spring_damping: float = _number("damping ratio of a valve spring's first mode", 0.001, 0.3, example="0.02")
     spring_active_share: float = _number("share of a spring's mass in its active coils", 0.3, 1.0, example="0.75")
     lobe_contact_stiffness_n_per_m: float = _quantity(
-        "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 1e7, 2e9
+        "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 2e7, 1e9
     )
-    seat_contact_stiffness_n_per_m: float = _quantity("N/m", '"100 MN/m"', "stiffness of valve and seat", 1e7, 2e9)
+    seat_contact_stiffness_n_per_m: float = _quantity("N/m", '"100 MN/m"', "stiffness of valve and seat", 2e7, 5e8)
     plunger_share: float = _number("share of a hydraulic lifter's mass in its plunger", 0.05, 0.8, example="0.3")
     plunger_diameter_m: float = _quantity("m", '"16 mm"', "diameter of a hydraulic lifter's plunger", 0.008, 0.03)
     oil_chamber_height_m: float = _quantity("m", '"4 mm"', "height of the oil under the plunger", 0.0005, 0.02)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,7 +24,16 @@ from lobeledger.limits import Broken
 from lobeledger.lobe import Array
 from lobeledger.parts import Build, Candidate, Datum
 
-__all__ = ["BreakEven", "CandidateResult", "Comparison", "Flip", "chance_text", "is_assumption", "money_text"]
+__all__ = [
+    "BreakEven",
+    "CandidateResult",
+    "Comparison",
+    "Flip",
+    "chance_text",
+    "is_assumption",
+    "money_text",
+    "nearest_of",
+]
 
 
 def money_text(build: Build) -> Callable[[float], str]:
@@ -70,6 +79,11 @@ class CandidateResult:
     def passes(self) -> bool:
         """Whether no hard limit is broken."""
         return not self.broken
+
+
+def nearest_of(results: Sequence[CandidateResult]) -> CandidateResult:
+    """The result that breaks fewest limits, by least."""
+    return min(results, key=lambda r: (len(r.broken), sum(b.short_share for b in r.broken)))
 
 
 @dataclass(frozen=True)
@@ -125,6 +139,11 @@ class Comparison:
     def verdict(self) -> str:
         """Plain sentences: the answer or a tie, its margin, the reasons, the smallest change that flips it."""
         return "\n".join([self.answer, *self.reasons])
+
+    @property
+    def nearest_id(self) -> str:
+        """The candidate that breaks fewest limits, by least: whom to talk about when none passes."""
+        return nearest_of(self.results).candidate.id
 
     @property
     def table(self) -> pd.DataFrame:

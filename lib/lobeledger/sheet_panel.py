@@ -12,6 +12,7 @@ result is shown (`show`); the runner is here once.
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Callable, Iterable
 from html import escape
 from pathlib import Path
@@ -31,6 +32,8 @@ Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
 
 WIDE = w.Layout(width="100%")
+# Seconds after a panel is made at which its texts are sent once more, see `SheetPanel.frame`.
+_SAY_AGAIN_S = (3.0, 6.0, 12.0)
 
 
 class SheetPanel(Generic[Inputs, Result]):
@@ -57,8 +60,8 @@ class SheetPanel(Generic[Inputs, Result]):
             style={"button_width": "56px"},
         )  # fmt: skip
         self.system.add_class("ll-system")
-        self.system.observe(lambda _: self.request(), names="value")
-        self.reset = self.button("Reset", "Back to the build as it was read", lambda: self.open(self.build))
+        self.system.observe(lambda _: self._other_units(), names="value")
+        self.reset = self.button("Reset", "Back to the build as it was read", lambda: self.open(self._as_read))
         self.reset.add_class("ll-reset")
         self.bar = w.Box([])
         self.bar.add_class("ll-bar")
@@ -93,7 +96,32 @@ class SheetPanel(Generic[Inputs, Result]):
         )
         widget.add_class("ll-panel")
         widget.add_class(f"ll-{self.name}")
+        for delay_s in _SAY_AGAIN_S:
+            timer = threading.Timer(delay_s, self._say_again, (widget,))
+            timer.daemon = True
+            timer.start()
         return widget
+
+    @staticmethod
+    def _say_again(widget: w.Widget) -> None:
+        """Send every text and every list of parts once more.
+
+        A page that is just being loaded takes the state of all widgets at one moment; what a worker sends between then
+        and the page's own listening is lost.
+        """
+        waiting = [widget]
+        while waiting:
+            each = waiting.pop()
+            if isinstance(each, w.HTML):
+                each.send_state("value")
+            children = getattr(each, "children", ())
+            if children and isinstance(each, w.Box):
+                each.send_state("children")
+            waiting += children
+
+    def close(self) -> None:
+        """Stop all work of this panel for good."""
+        self.runner.close()
 
     # -- opening -------------------------------------------------------------------------------------------
 
@@ -115,9 +143,19 @@ class SheetPanel(Generic[Inputs, Result]):
 
     def open(self, build: Build) -> None:
         """Open a build: fresh controls, fresh result."""
-        self.build, self._moved = build, {}
+        self.build, self._as_read, self._moved = build, build, {}
         self.quietly(self._fill_controls)
         self.say("")
+        self.request()
+
+    def _other_units(self) -> None:
+        """Controls in the other units, with what was moved kept."""
+
+        def act() -> None:
+            self.build, self._moved = self.current(), {}
+            self.quietly(self._fill_controls)
+
+        self.attempt(act)
         self.request()
 
     def _fill_controls(self) -> None:

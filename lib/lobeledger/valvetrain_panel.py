@@ -69,6 +69,7 @@ class AtSpeed:
     lobe: Lobe
     profile: Profile
     rigid_rpm: float
+    deciding_rpm: float
     loss: FirstLoss | None
     run: Run
     points: tuple[SpeedPoint, ...]
@@ -84,7 +85,10 @@ def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
     """First loss, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
     build, c = inputs.current()
     lobe = candidate_lobe(build, c, inputs.which).nominal
-    rigid = assess(build, c, inputs.system).figures["rigid_limit"].value
+    figures = assess(build, c, inputs.system).figures
+    if "elastic_limit" not in figures:
+        raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
+    rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value
     train = train_of(c, inputs.which, build.model)
     try:
         loss = first_loss(
@@ -108,7 +112,7 @@ def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
         else roller_profile(lobe, base_radius_m=base, roller_radius_m=c.wheel_diameter_m / 2.0)
     )
     surges = surges_of(train, lobe, traces.last)
-    return AtSpeed(inputs, build, c, train, lobe, profile, rigid, loss, traces, points, surges)
+    return AtSpeed(inputs, build, c, train, lobe, profile, rigid, deciding, loss, traces, points, surges)
 
 
 @dataclass(frozen=True)
@@ -183,6 +187,11 @@ class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
         body.add_class("ll-body")
         self.widget = self.frame([body])
         self.open_file(start)
+
+    def close(self) -> None:
+        """Stop all work of this panel for good."""
+        super().close()
+        self.later.close()
 
     # -- controls ------------------------------------------------------------------------------------------
 
@@ -282,7 +291,13 @@ class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
         band = self.doubts.band if self.doubts is not None else None
         answer = valvetrain_views.limit_sentence(result.loss_rpm, top, band)
         angle = None if result.loss is None else result.loss.at_cam_rad
-        reasons = valvetrain_views.limit_reasons(c, result.rigid_rpm, result.run.last, angle, result.inputs.system)
+        reasons = valvetrain_views.limit_reasons(
+            c, result.rigid_rpm, result.loss_rpm, result.run.last, angle, result.inputs.system
+        )
+        if result.deciding_rpm < result.loss_rpm - 25.0:
+            reasons.insert(0, f"The other valve lets go first, at {result.deciding_rpm:,.0f} rpm, and decides.")
+        if band is not None and band.low_rpm < top <= result.loss_rpm:
+            reasons.insert(0, "It may lose contact below your highest speed already: the band reaches there.")
         self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}", reasons)
 
     def _draw(self) -> None:
@@ -315,8 +330,13 @@ class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
         self.wait.value = ""
         tables = [valvetrain_views.band_table(doubts.band)]
         if doubts.remedies is not None:
-            build, _ = doubts.inputs.current()
-            tables.insert(0, valvetrain_views.remedy_table(doubts.remedies, build, _EXTRA_RPM, doubts.inputs.system))
+            build, c = doubts.inputs.current()
+            tables.insert(
+                0,
+                valvetrain_views.remedy_table(
+                    doubts.remedies, build, c, doubts.inputs.which, _EXTRA_RPM, doubts.inputs.system
+                ),
+            )
         self.buys.value = break_in_views.tables_html(tables)
         self._tell()
         if self.pages.selected_index == _MAP:

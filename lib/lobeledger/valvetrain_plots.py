@@ -62,7 +62,7 @@ def force_figure(run: Run, train: Train, lobe: Lobe, style: CandidateStyle, syst
             yaxis="y2",
             mode="lines",
             name="valve lift",
-            line={"color": style.colour, "width": 2},
+            line={"color": "#2f80b7", "width": 2},
             hovertemplate=f"%{{y:.3f}} {lift} at %{{x:.0f}} cam deg<extra></extra>",
         ),
         trace(

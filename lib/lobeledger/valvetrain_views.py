@@ -47,7 +47,7 @@ def limit_sentence(loss_rpm: float, highest_rpm: float, band: LossBand | None) -
 
 
 def limit_reasons(
-    candidate: Candidate, rigid_rpm: float, point: SpeedPoint, loss_cam_rad: float | None, system: str
+    candidate: Candidate, rigid_rpm: float, loss_rpm: float, point: SpeedPoint, loss_cam_rad: float | None, system: str
 ) -> list[str]:
     """What stands beside the answer."""
     said = [
@@ -58,12 +58,15 @@ def limit_reasons(
         side = "opening" if loss_cam_rad < 0 else "closing"
         what = "its oil is unloaded" if candidate.lifter == "hydraulic" else "it parts"
         said.append(f"There {what} {abs(deg(loss_cam_rad)):.0f} cam degrees off the nose, on the {side} side.")
-    told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe {show(point.least_contact_n, 'load', system)} to {show(point.peak_contact_n, 'load', system)}"
+    told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe, the valve open, {show(point.least_contact_n, 'load', system)} to {show(point.peak_contact_n, 'load', system)}"
     if math.isfinite(point.seating_speed_m_per_s):
         told += f", the valve lands at {point.seating_speed_m_per_s:.2f} m/s and jumps {show(point.seat_bounce_m, 'lift', system)}"
     if point.loses_contact:
         told += f"; it is off the lobe for {1000.0 * point.loft_time_s:.1f} ms, by {show(point.greatest_gap_m, 'lift', system)}"
-    return [*said, told + "."]
+    said.append(told + ".")
+    if loss_rpm < point.crank_rpm:
+        said.append("Above its first loss one cycle differs from the next: a single figure there means little.")
+    return said
 
 
 def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: float, system: str) -> list[Table]:
@@ -135,22 +138,31 @@ def band_table(band: LossBand) -> Table:
         rows.insert(0, Row(("lobes that fit the card as well", f"{min(lobes):+,.0f}", f"{max(lobes):+,.0f}"), True))
     return Table(
         "How sure",
-        "rpm, each by itself at the low and at the high end of its range.",
+        "rpm, each by itself at the low and at the high end of its range. The limit jumps where the train's own ringing or "
+        "a spring's wave meets the lobe, so both ends may lie on one side.",
         ("", "low", "high"),
         tuple(rows),
         (1, 2),
     )
 
 
-def remedy_table(found: tuple[PricedRemedy, ...], build: Build, extra_rpm: float, system: str) -> Table:
+def remedy_table(
+    found: tuple[PricedRemedy, ...], build: Build, candidate: Candidate, which: str, extra_rpm: float, system: str
+) -> Table:
     """What buys so many rpm, and what it costs elsewhere."""
     kinds = {"kg": "mass", "N": "load", "N/m": "rate"}
+    valvetrain = candidate.valvetrain
+    valve_kg = valvetrain.intake_valve_mass_kg if which == "intake" else valvetrain.exhaust_valve_mass_kg
+    sheet_kg = {"lifter mass": candidate.lifter_mass_kg, "valve mass": valve_kg}
     rows = []
     for each in found:
         r = each.remedy
 
-        def value(amount: float, unit: str = r.unit) -> str:
-            return show(amount, kinds[unit], system) if unit in kinds else f"x {amount:.2f}"
+        # Of a mass the sheet's own figure is shown, less what the model takes off its share of it.
+        own = sheet_kg.get(r.what, r.from_value) - r.from_value
+
+        def value(amount: float, unit: str = r.unit, own: float = own) -> str:
+            return show(amount + own, kinds[unit], system) if unit in kinds else f"x {amount:.2f}"
 
         to = "not within reach" if r.to_value is None else value(r.to_value)
         costs = []
@@ -163,8 +175,7 @@ def remedy_table(found: tuple[PricedRemedy, ...], build: Build, extra_rpm: float
         rows.append(Row((r.what, value(r.from_value), to, value(r.bound), "; ".join(costs))))
     return Table(
         f"What buys {extra_rpm:,.0f} rpm",
-        "Each change alone, damping ratio kept, tried up to the bound. Masses as the model has them: a hydraulic lifter "
-        "without its plunger, a valve with its retainer and locks.",
+        "Each change alone, as far as the bound; the share of damping stays. No price: the sheet knows none.",
         ("", "now", "wanted", "bound", "and costs"),
         tuple(rows),
         (1, 2, 3),
