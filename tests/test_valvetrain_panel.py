@@ -1,0 +1,117 @@
+"""The valvetrain panel in process: controls at both ends, answer and band, either valve, what buys 500 rpm."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+import pytest
+
+from lobeledger.remedies import remedies_of
+from lobeledger.tables import data_dir
+from lobeledger.valvetrain_panel import AtSpeed, ValvetrainPanel
+
+SHIPPED = ("budget-cruiser", "weekend-racer")
+
+
+@pytest.fixture()
+def folder(tmp_path: Path) -> Path:
+    place = tmp_path / "builds ü"
+    place.mkdir()
+    for name in SHIPPED:
+        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
+    return place
+
+
+@pytest.fixture()
+def panel(folder: Path) -> Iterator[ValvetrainPanel]:
+    made = ValvetrainPanel(folder, "budget-cruiser")
+    settled(made)
+    yield made
+    made.close()
+
+
+def settled(panel: ValvetrainPanel) -> AtSpeed:
+    assert panel.runner.wait(60)
+    assert panel.result is not None
+    assert "our fault" not in panel.message.value, panel.message.value
+    return panel.result
+
+
+def walk(widget: Any) -> Iterator[Any]:
+    yield widget
+    for child in getattr(widget, "children", ()):
+        yield from walk(child)
+
+
+def test_it_opens_with_the_answer_and_tells_the_band_when_it_is_there(panel: ValvetrainPanel) -> None:
+    result = settled(panel)
+    assert f"contact is lost at {result.loss_rpm:,.0f} rpm" in panel.answer.value
+    assert panel.later.wait(120)
+    assert panel.doubts is not None
+    band = panel.doubts.band
+    assert f"band {band.low_rpm:,.0f} to {band.high_rpm:,.0f}" in panel.answer.value
+    assert "What buys 500 rpm" in panel.buys.value and "How sure" in panel.buys.value
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("kind", ["h-flat", "s-roller"])
+def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> None:
+    panel = ValvetrainPanel(folder, name)
+    panel.cam.value = kind
+    for page in range(4):
+        panel.pages.selected_index = page
+    settled(panel)
+    sliders = [x for x in (panel.speed, *walk(panel.controls)) if isinstance(x, w.FloatSlider)]
+    assert len(sliders) >= 9
+    for slider in sliders:
+        before = slider.value
+        for end in (slider.min, slider.max):
+            slider.value = end
+            settled(panel)
+        slider.value = before
+    settled(panel)
+    assert "ll-error" not in panel.message.value, "back at the start nothing is wrong"
+    panel.close()
+
+
+def test_a_stiffer_train_holds_longer_and_either_valve_is_told(panel: ValvetrainPanel) -> None:
+    panel.cam.value = "s-flat"
+    before = settled(panel).loss_rpm
+    stiff = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "MN/m" in x.description)
+    stiff.value = 12.0
+    assert settled(panel).loss_rpm > before
+    panel.which.value = "exhaust"
+    assert settled(panel).inputs.which == "exhaust"
+
+
+def test_units_follow_the_switch_and_what_was_moved_stays(panel: ValvetrainPanel) -> None:
+    seat = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Seat load" in x.description)
+    seat.value = 140.0
+    moved = settled(panel).loss_rpm
+    panel.system.value = "metric"
+    result = settled(panel)
+    assert result.loss_rpm == pytest.approx(moved, abs=1.0)
+    seat = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Seat load" in x.description)
+    assert seat.description.endswith(", N") and seat.value == pytest.approx(140.0 * 4.4482216, rel=1e-3)
+    panel.reset.click()
+    assert settled(panel).loss_rpm != pytest.approx(moved, abs=1.0)
+
+
+def test_what_buys_more_speed_is_priced() -> None:
+    from lobeledger import read_build
+
+    build = read_build(data_dir() / "builds" / "budget-cruiser.toml")
+    candidate = build.candidate("h-flat")
+    found = {each.remedy.what: each for each in remedies_of(build, candidate, "intake")}
+    assert set(found) == {"lifter mass", "valve mass", "seat load", "rate", "stiffness at the valve"}
+    seat = found["seat load"]
+    assert seat.remedy.to_value is not None and seat.remedy.to_value > candidate.springs.total_seat_load_n
+    # More seat load is more open load by as much: F_open = F_seat + k x.
+    gain = seat.remedy.to_value - seat.remedy.from_value
+    assert seat.open_load_n == pytest.approx(candidate.greatest_open_load_n + gain, rel=1e-6)
+    assert seat.price_money == candidate.spring_set_price_money
+    assert found["lifter mass"].stress_pa is None
