@@ -25,7 +25,7 @@ from lobeledger.results import Comparison
 from lobeledger.run_sheet import run_sheet_html
 from lobeledger.runin import RunInPlan, run_in_plan
 from lobeledger.runner import Progress
-from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, round_top
+from lobeledger.sheet_panel import WIDE, CamPanel, Charts, round_top
 from lobeledger.stake import Stakes, record_changes, stake
 
 __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
@@ -67,7 +67,7 @@ def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
     return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
 
 
-class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
+class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
     """The panel; `widget` is what a cell shows."""
 
     def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
@@ -75,9 +75,6 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
         self.result: BreakIn | None = None
         self.shelf = Shelf(record)
         self.use_record = RecordTick(self.shelf, self.request, self.fail)
-        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
-        self.cam.add_class("ll-cam")
-        self.cam.observe(lambda _: self._other_cam(), names="value")
         downloads = [
             screen.DownloadButton(self._file(name), label=label, hint=hint)
             for label, name, hint in (
@@ -119,21 +116,8 @@ class BreakInPanel(SheetPanel[BreakInInputs, BreakIn]):
 
     def open(self, build: Build) -> None:
         """Open a build with its answer's cam, or its first, chosen."""
-        options = [(c.name, c.id) for c in build.candidates]
-        before = self.cam.value
-
-        def set_cams() -> None:
-            self.cam.options = options
-            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
-
-        self.quietly(set_cams)
         super().open(build)
         self.wear.fit(build, self.system.value)
-
-    def _other_cam(self) -> None:
-        if not self._quiet:
-            self.quietly(self._fill_controls)
-            self.request()
 
     def make_controls(self) -> dict[str, list[w.Widget]]:
         """Run-in, chance of a loss, and money."""

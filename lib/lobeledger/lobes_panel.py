@@ -38,7 +38,7 @@ from lobeledger.parts import Build, Candidate
 from lobeledger.profile_export import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.readingsfile import ReadingsTable, read_readings, readings_from_text
 from lobeledger.runner import Progress, Runner
-from lobeledger.sheet_panel import WIDE, Charts, SheetPanel
+from lobeledger.sheet_panel import WIDE, CamPanel, Charts
 from lobeledger.units import deg, from_si, rad, show, shown_unit
 
 __all__ = [
@@ -133,7 +133,7 @@ def compute_study(inputs: StudyInputs, progress: Progress) -> tuple[StudyInputs,
     return inputs, found
 
 
-class LobesPanel(SheetPanel[LobesInputs, Motion]):
+class LobesPanel(CamPanel[LobesInputs, Motion]):
     """The panel; `widget` is what a cell shows, `later` finds the best lobe, `study_runner` the study."""
 
     def __init__(self, folder: Path, start: str) -> None:
@@ -147,12 +147,6 @@ class LobesPanel(SheetPanel[LobesInputs, Motion]):
         self.study_runner: Runner[StudyInputs, tuple[StudyInputs, dict[str, Array]]] = Runner(
             compute_study, self._show_study, fail=self._no_study, busy=self._study_busy, name="lobes-study"
         )
-        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
-        self.cam.add_class("ll-cam")
-        self.cam.observe(lambda _: self._other(), names="value")
-        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "66px"})
-        self.which.add_class("ll-which")
-        self.which.observe(lambda _: self._other(), names="value")
         downloads = [
             screen.DownloadButton(self._file(name), label=label, hint=hint)
             for label, name, hint in (
@@ -197,24 +191,9 @@ class LobesPanel(SheetPanel[LobesInputs, Motion]):
 
     # -- controls ------------------------------------------------------------------------------------------
 
-    def open(self, build: Build) -> None:
-        """Open a build with its first cam chosen, or the one chosen before."""
-        options = [(c.name, c.id) for c in build.candidates]
-        before = self.cam.value
-
-        def set_cams() -> None:
-            self.cam.options = options
-            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
-
+    def forget(self) -> None:
+        """Drop the share of the cam shown before."""
         self.share = None
-        self.quietly(set_cams)
-        super().open(build)
-
-    def _other(self) -> None:
-        if not self._quiet:
-            self.share = None
-            self.quietly(self._fill_controls)
-            self.request()
 
     def make_controls(self) -> dict[str, list[w.Widget]]:
         """The card's numbers, the follower, springs and speed."""

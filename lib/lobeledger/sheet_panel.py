@@ -1,6 +1,6 @@
 """What every panel about a build has: a bar to open and change it, sliders, an answer, and errors as sentences.
 
-A panel over one build sheet            `SheetPanel`
+A panel over one build sheet            `SheetPanel`; about one cam of it: `CamPanel`
 Live figures in a grid                  `Charts`
 A round top end for a slider            `round_top`
 A file name from what a user typed      `file_stem`
@@ -26,7 +26,7 @@ from lobeledger.errors import BuildError, LedgerError
 from lobeledger.parts import Build
 from lobeledger.runner import Progress, Runner
 
-__all__ = ["WIDE", "Charts", "SheetPanel", "file_stem", "round_top"]
+__all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "file_stem", "round_top"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
@@ -277,6 +277,41 @@ class SheetPanel(Generic[Inputs, Result]):
             f'<div class="ll-answer" role="status" aria-live="polite">{escape(answer)}</div>'
             f'<ul class="ll-reasons">{listed}</ul>'
         )
+
+
+class CamPanel(SheetPanel[Inputs, Result]):
+    """A panel about one cam of the build, chosen in the bar, and where `which` is shown about one of its valves."""
+
+    def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
+        super().__init__(folder, name, compute)
+        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
+        self.cam.add_class("ll-cam")
+        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "66px"})
+        self.which.add_class("ll-which")
+        for each in (self.cam, self.which):
+            each.observe(lambda _: self._other(), names="value")
+
+    def forget(self) -> None:
+        """Drop what belongs to the cam shown before."""
+
+    def open(self, build: Build) -> None:
+        """Open a build with the cam chosen before, or its first."""
+        options = [(c.name, c.id) for c in build.candidates]
+        before = self.cam.value
+
+        def set_cams() -> None:
+            self.cam.options = options
+            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
+
+        self.forget()
+        self.quietly(set_cams)
+        super().open(build)
+
+    def _other(self) -> None:
+        if not self._quiet:
+            self.forget()
+            self.quietly(self._fill_controls)
+            self.request()
 
 
 class Charts:

@@ -28,7 +28,7 @@ from lobeledger.parts import Build, Candidate
 from lobeledger.remedies import PricedRemedy, remedies_of
 from lobeledger.ride import SEARCH_TO_RPM, Surge, limit_band, search_from_rpm, surges_of, train_of
 from lobeledger.runner import Progress, Runner
-from lobeledger.sheet_panel import WIDE, Charts, SheetPanel
+from lobeledger.sheet_panel import WIDE, CamPanel, Charts
 from lobeledger.speed_limits import LossBand
 from lobeledger.train import Train
 from lobeledger.units import from_si, shown_unit
@@ -136,7 +136,7 @@ def compute_doubts(inputs: ValvetrainInputs, progress: Progress) -> Doubts:
     return Doubts(inputs, band, remedies)
 
 
-class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
+class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
     """The panel; `widget` is what a cell shows, `later` finds band and remedies."""
 
     def __init__(self, folder: Path, start: str) -> None:
@@ -146,12 +146,6 @@ class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
         self.later: Runner[ValvetrainInputs, Doubts] = Runner(
             compute_doubts, self._show_doubts, fail=self._no_doubts, busy=self._doubts_busy, name="valvetrain-doubts"
         )
-        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
-        self.cam.add_class("ll-cam")
-        self.cam.observe(lambda _: self._other(), names="value")
-        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "66px"})
-        self.which.add_class("ll-which")
-        self.which.observe(lambda _: self._other(), names="value")
         self.speed = w.FloatSlider(
             value=3000.0, min=1000.0, max=9500.0, step=50.0, description="look at, rpm", readout_format=",.0f",
             style={"description_width": "104px"}, layout=WIDE,
@@ -195,25 +189,15 @@ class ValvetrainPanel(SheetPanel[ValvetrainInputs, AtSpeed]):
 
     # -- controls ------------------------------------------------------------------------------------------
 
+    def forget(self) -> None:
+        """Drop band and remedies of the cam shown before."""
+        self.doubts = None
+
     def open(self, build: Build) -> None:
         """Open a build, looked at at its highest speed."""
-        options = [(c.name, c.id) for c in build.candidates]
-        before = self.cam.value
-
-        def set_up() -> None:
-            self.cam.options = options
-            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
-            self.speed.value = min(max(build.use.highest_speed_rpm, self.speed.min), self.speed.max)
-
-        self.doubts = None
-        self.quietly(set_up)
+        top = min(max(build.use.highest_speed_rpm, self.speed.min), self.speed.max)
+        self.quietly(lambda: setattr(self.speed, "value", top))
         super().open(build)
-
-    def _other(self) -> None:
-        if not self._quiet:
-            self.doubts = None
-            self.quietly(self._fill_controls)
-            self.request()
 
     def make_controls(self) -> dict[str, list[w.Widget]]:
         """Springs, masses, stiffness, speed."""
