@@ -1,7 +1,7 @@
 """From a candidate of the build sheet to its elastic valvetrain, and what that says.
 
 Which train is this candidate's?       `train_of`
-How fast before it leaves the lobe?    `limit_rpm`, `search_from_rpm`; with its band, `limit_band`
+How fast before it leaves the lobe?    `loss_of`, `limit_rpm`, `search_from_rpm`; with its band, `limit_band`
 All that is said of one valve          `ride_of` -> `Ride`
 
 Stiffness, damping and the oil column come from the sheet's `[model]`; their defaults are common practice or assumed,
@@ -37,6 +37,7 @@ __all__ = [
     "kept_band",
     "limit_band",
     "limit_rpm",
+    "loss_of",
     "ranges_of",
     "ride_of",
     "search_from_rpm",
@@ -203,17 +204,26 @@ def ranges_of(build: Build, candidate: Candidate, which: str) -> dict[str, tuple
 
 
 @functools.lru_cache(maxsize=512)
-def limit_rpm(train: Train, lobe: Lobe, from_rpm: float) -> float:
-    """Crank speed at which contact is first lost, quickly (within some 20 rpm); SEARCH_TO_RPM where it never is.
+def loss_of(train: Train, lobe: Lobe, from_rpm: float) -> FirstLoss | None:
+    """The first loss of contact, quickly (within some 20 rpm); None where there is none up to SEARCH_TO_RPM.
 
     from_rpm: where the search begins, such as `search_from_rpm`; begun lower where contact is lost there already. Kept
-    by train and lobe.
+    by train and lobe. Raises NoSolution where contact is lost below 300 rpm.
     """
     try:
-        found = first_loss(train, lobe, low_rpm=from_rpm, high_rpm=SEARCH_TO_RPM, step_rpm=150.0, tolerance=1e-6)
+        return first_loss(train, lobe, low_rpm=from_rpm, high_rpm=SEARCH_TO_RPM, step_rpm=150.0, tolerance=1e-6)
     except NoSolution:
-        # Lost already where the search began.
-        return from_rpm if from_rpm < 300.0 else limit_rpm(train, lobe, from_rpm / 2.0)
+        if from_rpm < 300.0:
+            raise
+        return loss_of(train, lobe, from_rpm / 2.0)
+
+
+def limit_rpm(train: Train, lobe: Lobe, from_rpm: float) -> float:
+    """Crank speed of `loss_of`: SEARCH_TO_RPM where contact is never lost, 0 where it is lost at any speed."""
+    try:
+        found = loss_of(train, lobe, from_rpm)
+    except NoSolution:
+        return 0.0
     return SEARCH_TO_RPM if found is None else found.crank_rpm
 
 

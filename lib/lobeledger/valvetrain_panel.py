@@ -8,6 +8,7 @@ The panel                               `ValvetrainPanel`
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from dataclasses import dataclass
 from html import escape
@@ -19,14 +20,14 @@ import ipywidgets as w
 from lobeledger import break_in_views, valvetrain_plots, valvetrain_views
 from lobeledger.assess import assess, candidate_lobe
 from lobeledger.buildfile import change
-from lobeledger.dynamics import FirstLoss, Run, SpeedPoint, first_loss, run, sweep
+from lobeledger.dynamics import FirstLoss, Run, SpeedPoint, run, sweep
 from lobeledger.errors import NoSolution
 from lobeledger.lobe import Lobe
 from lobeledger.outline import Profile, flat_profile, roller_profile
 from lobeledger.palette import style_of
 from lobeledger.parts import Build, Candidate
 from lobeledger.remedies import PricedRemedy, remedies_of
-from lobeledger.ride import SEARCH_TO_RPM, Surge, limit_band, search_from_rpm, surges_of, train_of
+from lobeledger.ride import SEARCH_TO_RPM, Surge, limit_band, loss_of, search_from_rpm, surges_of, train_of
 from lobeledger.runner import Progress, Runner
 from lobeledger.sheet_panel import WIDE, CamPanel, Charts
 from lobeledger.speed_limits import LossBand
@@ -91,9 +92,7 @@ def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
     rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value
     train = train_of(c, inputs.which, build.model)
     try:
-        loss = first_loss(
-            train, lobe, low_rpm=search_from_rpm(rigid), high_rpm=SEARCH_TO_RPM, step_rpm=150.0, tolerance=1e-6
-        )
+        loss = loss_of(train, lobe, search_from_rpm(rigid))
     except NoSolution:
         raise NoSolution(
             f"{c.name}: its springs do not hold the {inputs.which} on the lobe even far below the rigid limit; give "
@@ -103,8 +102,7 @@ def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
     traces = run(train, lobe, inputs.speed_rpm, cycles=_CYCLES, tolerance=1e-6)
     top = max(1.25 * build.use.highest_speed_rpm, 1.15 * (SEARCH_TO_RPM if loss is None else loss.crank_rpm))
     top = min(top, SEARCH_TO_RPM)
-    speeds = [1500.0 + (top - 1500.0) * i / (_SPEEDS - 1) for i in range(_SPEEDS)]
-    points = sweep(train, lobe, speeds, cycles=3, tolerance=1e-6)
+    points = _map(train, lobe, top)
     base = c.valvetrain.base_circle_radius_m
     profile = (
         flat_profile(lobe, base_radius_m=base)
@@ -113,6 +111,13 @@ def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
     )
     surges = surges_of(train, lobe, traces.last)
     return AtSpeed(inputs, build, c, train, lobe, profile, rigid, deciding, loss, traces, points, surges)
+
+
+@functools.lru_cache(maxsize=32)
+def _map(train: Train, lobe: Lobe, top_rpm: float) -> tuple[SpeedPoint, ...]:
+    """What the train does from 1,500 rpm up; kept, since the speed looked at does not move it."""
+    speeds = [1500.0 + (top_rpm - 1500.0) * i / (_SPEEDS - 1) for i in range(_SPEEDS)]
+    return sweep(train, lobe, speeds, cycles=3, tolerance=1e-6)
 
 
 @dataclass(frozen=True)
