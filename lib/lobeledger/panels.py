@@ -12,6 +12,7 @@ Each panel has a room of its own: pure compute, pure view (`report`, `plots`) an
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import ipywidgets as w
 
@@ -19,9 +20,22 @@ from lobeledger import tables
 from lobeledger.break_in_panel import BreakInPanel
 from lobeledger.choose_panel import ChoosePanel
 from lobeledger.lobes_panel import LobesPanel
+from lobeledger.sheet_panel import SheetPanel
 from lobeledger.valvetrain_panel import ValvetrainPanel
 
 __all__ = ["break_in", "choose", "lobes", "valvetrain"]
+
+_FIRST_RESULT_S = 30.0
+
+
+def _ready(panel: SheetPanel[Any, Any]) -> w.Widget:
+    """The panel's widget once its first result stands.
+
+    A page takes the state of all widgets when it is loaded; what is there by then cannot be missed.
+    """
+    panel.runner.wait(_FIRST_RESULT_S)
+    widget: w.Widget = panel.widget
+    return widget
 
 
 def _builds(folder: str | Path | None) -> Path:
@@ -30,21 +44,21 @@ def _builds(folder: str | Path | None) -> Path:
 
 def choose(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The choose panel. folder: where build sheets are read and saved; start: the sheet it opens with."""
-    return ChoosePanel(_builds(folder), start).widget
+    return _ready(ChoosePanel(_builds(folder), start))
 
 
 def break_in(
     folder: str | Path | None = None, *, start: str = "budget-cruiser", record: str | Path | None = None
 ) -> w.Widget:
     """The break-in panel. folder and start as in `choose`; record: the shop's record, its usual place if not given."""
-    return BreakInPanel(_builds(folder), start, Path(record) if record is not None else None).widget
+    return _ready(BreakInPanel(_builds(folder), start, Path(record) if record is not None else None))
 
 
 def lobes(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The lobes panel. folder and start as in `choose`."""
-    return LobesPanel(_builds(folder), start).widget
+    return _ready(LobesPanel(_builds(folder), start))
 
 
 def valvetrain(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The valvetrain panel. folder and start as in `choose`."""
-    return ValvetrainPanel(_builds(folder), start).widget
+    return _ready(ValvetrainPanel(_builds(folder), start))

@@ -48,6 +48,9 @@ _GROUPS = (
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
 
+# Left out on paper, which has two pages.
+_ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
+
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
@@ -102,7 +105,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         date=(date or datetime.date.today()).isoformat(),
         answer=comparison.answer,
         reasons=comparison.reasons[:6],
-        **side_by_side(comparison, shown),
+        **side_by_side(comparison, shown, on_paper=True),
         band_note="Money and chances: 5 to 95 % of trials with the uncertain values varied.",
         left_out=", ".join(r.candidate.name for r in rest),
         years=f"{build.use.years:g}",
@@ -117,7 +120,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     )
 
 
-def side_by_side(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, Any]:
+def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_paper: bool = False) -> dict[str, Any]:
     """Heads and rows of the side-by-side table, as the templates take them: `shown` and `groups`."""
     system, currency = comparison.system, comparison.build.currency
     tie = len(comparison.tied_ids) > 1
@@ -133,6 +136,8 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult]) -> dict[s
     for title, keys in _GROUPS:
         rows = []
         for key in keys:
+            if on_paper and key in _ON_SCREEN_ONLY:
+                continue
             col = column(key)
             cells = []
             for result in shown:

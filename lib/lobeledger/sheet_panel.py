@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import re
 import threading
+import time
 from collections.abc import Callable, Iterable
 from html import escape
 from pathlib import Path
@@ -32,8 +33,9 @@ Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
 
 WIDE = w.Layout(width="100%")
-# Seconds after a panel is made at which its texts are sent once more, see `SheetPanel.frame`.
-_SAY_AGAIN_S = (3.0, 6.0, 12.0)
+# A page may still be loading for so long after its panel was made; seconds after which texts are sent once more.
+_LOADING_S = 60.0
+_SAY_AGAIN_S = (2.0, 7.0)
 
 
 class SheetPanel(Generic[Inputs, Result]):
@@ -42,8 +44,11 @@ class SheetPanel(Generic[Inputs, Result]):
     def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
         self.folder, self.name = folder, name
         self.build: Build
+        self.widget: w.Widget
         self._moved: dict[str, Any] = {}
         self._quiet = self._stuck = False
+        self._frame: w.Widget | None = None
+        self._made_at = time.monotonic()
         self.runner: Runner[Inputs, Result] = Runner(
             compute, self._show, fail=self._compute_failed, busy=self._busy, name=name
         )
@@ -96,20 +101,16 @@ class SheetPanel(Generic[Inputs, Result]):
         )
         widget.add_class("ll-panel")
         widget.add_class(f"ll-{self.name}")
-        for delay_s in _SAY_AGAIN_S:
-            timer = threading.Timer(delay_s, self._say_again, (widget,))
-            timer.daemon = True
-            timer.start()
+        self._frame = widget
         return widget
 
-    @staticmethod
-    def _say_again(widget: w.Widget) -> None:
+    def _say_again(self) -> None:
         """Send every text and every list of parts once more.
 
         A page that is just being loaded takes the state of all widgets at one moment; what a worker sends between then
         and the page's own listening is lost.
         """
-        waiting = [widget]
+        waiting = [self._frame] if self._frame is not None else []
         while waiting:
             each = waiting.pop()
             if isinstance(each, w.HTML):
@@ -277,6 +278,11 @@ class SheetPanel(Generic[Inputs, Result]):
             f'<div class="ll-answer" role="status" aria-live="polite">{escape(answer)}</div>'
             f'<ul class="ll-reasons">{listed}</ul>'
         )
+        if time.monotonic() - self._made_at < _LOADING_S:
+            for delay_s in _SAY_AGAIN_S:
+                timer = threading.Timer(delay_s, self._say_again)
+                timer.daemon = True
+                timer.start()
 
 
 class CamPanel(SheetPanel[Inputs, Result]):
