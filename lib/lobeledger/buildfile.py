@@ -1134,7 +1134,7 @@ exhaust_valve = "1.50 in"
 brake_booster = true             # true makes idle vacuum a hard limit
 
 [use]
-highest_speed = "5200 rpm"       # the highest it will see
+highest_speed = "4800 rpm"       # the highest it will see
 hours_a_year = "120 h"
 years = 6
 bands = [                        # where it spends its time; the shares add up to 1
