@@ -423,6 +423,12 @@ def test_a_missing_file_offers_the_nearest_name() -> None:
     assert_one_sentence(str(caught.value))
 
 
+def test_settings_of_other_programs_are_not_offered_as_sheets(tmp_path: Path) -> None:
+    (tmp_path / ".budget.toml").write_text("", encoding="utf-8")
+    with pytest.raises(BuildError, match="there is no .toml file in that folder"):
+        read_build(tmp_path / "budget.toml")
+
+
 def test_a_missing_folder(tmp_path: Path) -> None:
     with pytest.raises(BuildError, match="no such folder"):
         read_build(tmp_path / "nowhere" / "x.toml")

@@ -624,3 +624,8 @@ def test_the_range_of_a_torque_gain_is_that_of_its_two_doubts():
     # A 5 % quantile of 2000 draws is good to about a twentieth of the width between the two.
     assert r.figures["gain"].low == pytest.approx(wanted[0], abs=0.06 * width)
     assert r.figures["gain"].high == pytest.approx(wanted[1], abs=0.06 * width)
+
+
+def test_an_unknown_system_of_units_is_one_sentence():
+    with pytest.raises(ll.OutOfRange, match="system is 'imperial'; it is us or metric"):
+        ll.compare(shipped("budget-cruiser").build, system="imperial")

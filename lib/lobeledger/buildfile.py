@@ -968,16 +968,21 @@ def build_from_bytes(payload: bytes, where: str) -> Build:
 
 def _sheets_in(folder: Path) -> str:
     try:
-        names = sorted(each.name for each in folder.iterdir() if each.suffix == ".toml")[:5]
+        names = sorted(each.name for each in folder.iterdir() if _is_sheet(each))[:5]
     except OSError:
         names = []
     return f", such as {on_one_line(names[0], longest=80)}" if names else ""
 
 
+def _is_sheet(file: Path) -> bool:
+    """Whether a file could be a build sheet; settings of other programs begin with a dot."""
+    return file.suffix == ".toml" and not file.name.startswith(".")
+
+
 def _sheets_near(file: Path) -> str:
     """The nearest sheet name in the folder of a file that is not there."""
     try:
-        names = [each.name for each in file.parent.iterdir() if each.suffix == ".toml"][:500]
+        names = [each.name for each in file.parent.iterdir() if _is_sheet(each)][:500]
     except OSError:
         return "; there is no such folder either"
     near = difflib.get_close_matches(file.name, names, n=1, cutoff=0.3)

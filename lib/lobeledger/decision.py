@@ -26,7 +26,7 @@ from lobeledger import cost
 from lobeledger.assess import Assessment, assess
 from lobeledger.best_for import lobe_share_of
 from lobeledger.breakin import break_even_chance
-from lobeledger.errors import NoSolution
+from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.figures import Figure
 from lobeledger.flips import flips, net_cost
 from lobeledger.limits import Broken, cautions, doubts
@@ -35,6 +35,7 @@ from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.parts import Build
 from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
 from lobeledger.ride import kept_band
+from lobeledger.units import SYSTEMS
 
 __all__ = ["TIE_SHARE", "compare", "gain_draws"]
 
@@ -119,6 +120,8 @@ def compare(
     longer, some seconds a candidate when cold: how much of the best possible lobe each intake card uses and what holds
     the best back, and the band of the speed at which contact is lost. The verdict is the same without.
     """
+    if system not in SYSTEMS:
+        raise OutOfRange(f"system is '{system}'; it is {' or '.join(SYSTEMS)}")
     assessments: list[Assessment] = []
     with ThreadPoolExecutor(max_workers=2) as pool:
         for done in pool.map(lambda c: assess(build, c, system), build.candidates):
