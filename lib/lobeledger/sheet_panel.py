@@ -105,7 +105,7 @@ class SheetPanel(Generic[Inputs, Result]):
         return widget
 
     def _say_again(self) -> None:
-        """Send every text and every list of parts once more.
+        """Send every text once more.
 
         A page that is just being loaded takes the state of all widgets at one moment; what a worker sends between then
         and the page's own listening is lost.
@@ -115,10 +115,7 @@ class SheetPanel(Generic[Inputs, Result]):
             each = waiting.pop()
             if isinstance(each, w.HTML):
                 each.send_state("value")
-            children = getattr(each, "children", ())
-            if children and isinstance(each, w.Box):
-                each.send_state("children")
-            waiting += children
+            waiting += getattr(each, "children", ())
 
     def close(self) -> None:
         """Stop all work of this panel for good."""
