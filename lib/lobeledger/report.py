@@ -146,6 +146,9 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                     {
                         "value": value_text(col, figure.value, system, currency),
                         "band": band_text(col, figure, system, currency),
+                        "hint": f"the best lobe is held back by {result.binding_limit}"
+                        if key == "share_of_best" and result.binding_limit
+                        else "",
                         "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
                     }
                 )
