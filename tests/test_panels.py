@@ -47,7 +47,8 @@ def panel(folder: Path) -> Iterator[ChoosePanel]:
 
 
 def settled(panel: ChoosePanel) -> ll.Comparison:
-    assert panel.runner.wait(60)
+    # Bands and shares fill in afterwards; without waiting for them two looks at one state may differ.
+    assert panel.runner.wait(60) and panel.later.wait(120)
     assert panel.comparison is not None
     return panel.comparison
 
