@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,18 +12,12 @@ import pytest
 
 from lobeledger.break_in_panel import BreakIn, BreakInPanel
 from lobeledger.record import open_record
-from lobeledger.tables import data_dir
-
-SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
+from panel_support import SHIPPED, folder_of_builds, walk
 
 
 @pytest.fixture()
 def folder(tmp_path: Path) -> Path:
-    place = tmp_path / "builds ü"
-    place.mkdir()
-    for name in SHIPPED:
-        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
-    return place
+    return folder_of_builds(tmp_path)
 
 
 @pytest.fixture()
@@ -40,12 +33,6 @@ def settled(panel: BreakInPanel) -> BreakIn:
     assert panel.result is not None
     assert "our fault" not in panel.message.value, panel.message.value
     return panel.result
-
-
-def walk(widget: Any) -> Iterator[Any]:
-    yield widget
-    for child in getattr(widget, "children", ()):
-        yield from walk(child)
 
 
 def ticks(panel: BreakInPanel, part: str) -> dict[str, w.Checkbox]:

@@ -3,27 +3,19 @@
 from __future__ import annotations
 
 import datetime
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import ipywidgets as w
 import pytest
 
 from lobeledger.lobes_panel import LobesPanel, Motion
-from lobeledger.tables import data_dir
-
-SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
+from panel_support import SHIPPED, folder_of_builds, walk
 
 
 @pytest.fixture()
 def folder(tmp_path: Path) -> Path:
-    place = tmp_path / "builds ü"
-    place.mkdir()
-    for name in SHIPPED:
-        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
-    return place
+    return folder_of_builds(tmp_path)
 
 
 @pytest.fixture()
@@ -31,11 +23,7 @@ def panel(folder: Path) -> Iterator[LobesPanel]:
     made = LobesPanel(folder, "budget-cruiser")
     settled(made)
     yield made
-    close(made)
-
-
-def close(panel: LobesPanel) -> None:
-    panel.close()
+    made.close()
 
 
 def settled(panel: LobesPanel) -> Motion:
@@ -43,12 +31,6 @@ def settled(panel: LobesPanel) -> Motion:
     assert panel.motion is not None
     assert "our fault" not in panel.message.value, panel.message.value
     return panel.motion
-
-
-def walk(widget: Any) -> Iterator[Any]:
-    yield widget
-    for child in getattr(widget, "children", ()):
-        yield from walk(child)
 
 
 def press(panel: LobesPanel, name: str) -> None:
@@ -80,7 +62,7 @@ def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> 
         slider.value = before
     settled(panel)
     assert "ll-error" not in panel.message.value, "back at the start nothing is wrong"
-    close(panel)
+    panel.close()
 
 
 def test_an_impossible_card_says_what_would_do(panel: LobesPanel) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime
 import io
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -23,19 +22,12 @@ from lobeledger import panels, plots, screen
 from lobeledger.buildfile import starter_sheet
 from lobeledger.choose_panel import ChoosePanel
 from lobeledger.record import open_record
-from lobeledger.tables import data_dir
-
-SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
+from panel_support import SHIPPED, folder_of_builds, walk
 
 
 @pytest.fixture()
 def folder(tmp_path: Path) -> Path:
-    """A folder of the shipped sheets that a test may write into, with a space and a letter outside ASCII."""
-    place = tmp_path / "my builds ü"
-    place.mkdir()
-    for name in SHIPPED:
-        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
-    return place
+    return folder_of_builds(tmp_path)
 
 
 @pytest.fixture()
@@ -55,12 +47,6 @@ def settled(panel: ChoosePanel) -> ll.Comparison:
 
 def said(panel: ChoosePanel) -> str:
     return str(panel.message.value)
-
-
-def walk(widget: Any) -> Iterator[Any]:
-    yield widget
-    for child in getattr(widget, "children", ()):
-        yield from walk(child)
 
 
 def sliders(panel: ChoosePanel) -> list[Any]:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import ipywidgets as w
 import pytest
@@ -13,17 +11,14 @@ import pytest
 from lobeledger.remedies import remedies_of
 from lobeledger.tables import data_dir
 from lobeledger.valvetrain_panel import AtSpeed, ValvetrainPanel
+from panel_support import folder_of_builds, walk
 
 SHIPPED = ("budget-cruiser", "weekend-racer")
 
 
 @pytest.fixture()
 def folder(tmp_path: Path) -> Path:
-    place = tmp_path / "builds ü"
-    place.mkdir()
-    for name in SHIPPED:
-        shutil.copy(data_dir() / "builds" / f"{name}.toml", place)
-    return place
+    return folder_of_builds(tmp_path)
 
 
 @pytest.fixture()
@@ -39,12 +34,6 @@ def settled(panel: ValvetrainPanel) -> AtSpeed:
     assert panel.result is not None
     assert "our fault" not in panel.message.value, panel.message.value
     return panel.result
-
-
-def walk(widget: Any) -> Iterator[Any]:
-    yield widget
-    for child in getattr(widget, "children", ()):
-        yield from walk(child)
 
 
 def test_it_opens_with_the_answer_and_tells_the_band_when_it_is_there(panel: ValvetrainPanel) -> None:

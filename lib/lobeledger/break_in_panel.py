@@ -89,21 +89,16 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self._stake_charts = Charts()
         self.record = RecordView(self.shelf, self._kept, self._record_changed)
         self.wear = WearView(self.shelf)
-        self.pages = w.Tab(
-            [
-                w.VBox([self.orders], layout=WIDE),
-                w.VBox([self.run_in], layout=WIDE),
-                w.VBox([self._stake_charts.box, self.at_stake], layout=WIDE),
-                self.record.widget,
-                self.wear.widget,
-            ],
-            layout=WIDE,
+        self.pages = self.turn_pages(
+            {
+                "Order list": w.VBox([self.orders], layout=WIDE),
+                "Run-in": w.VBox([self.run_in], layout=WIDE),
+                "At stake": w.VBox([self._stake_charts.box, self.at_stake], layout=WIDE),
+                "Record": self.record.widget,
+                "Wear": self.wear.widget,
+            },
+            self._draw,
         )
-        for i, title in enumerate(("Order list", "Run-in", "At stake", "Record", "Wear")):
-            self.pages.set_title(i, title)
-        self.pages.add_class("ll-pages")
-        # Plotly mislays a legend in a page that is hidden: its charts are drawn once the page is looked at.
-        self.pages.observe(lambda _: self._draw(), names="selected_index")
         body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
         body.add_class("ll-body")
         self.widget = self.frame([body])

@@ -34,7 +34,7 @@ from lobeledger.lobe import Array
 from lobeledger.lobe_task import LIMIT_WORDS
 from lobeledger.parts import Build
 from lobeledger.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
-from lobeledger.ride import kept_band
+from lobeledger.ride import limit_band
 from lobeledger.units import SYSTEMS
 
 __all__ = ["TIE_SHARE", "compare", "gain_draws"]
@@ -168,8 +168,10 @@ def _with_details(build: Build, system: str, result: CandidateResult) -> Candida
         pass
     intake, exhaust = result.assessment.intake, result.assessment.exhaust
     if intake is not None and exhaust is not None:
-        bands = [kept_band(build, result.candidate, *pair) for pair in (("intake", intake), ("exhaust", exhaust))]
-        figures["elastic_limit"] = figure = Figure(*(min(ends) for ends in zip(*bands, strict=True)))
+        bands = [limit_band(build, result.candidate, *pair) for pair in (("intake", intake), ("exhaust", exhaust))]
+        figures["elastic_limit"] = figure = Figure(
+            min(b.value_rpm for b in bands), min(b.low_rpm for b in bands), min(b.high_rpm for b in bands)
+        )
         top = build.use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
     frozen = types.MappingProxyType(figures)

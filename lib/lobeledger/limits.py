@@ -155,17 +155,14 @@ def doubts(build: Build, figures: Mapping[str, Figure], system: str) -> list[str
     said: list[str] = []
     if "rigid_limit" in figures:
         for key, what, wanted in (
-            ("elastic_limit", "contact is lost", use.highest_speed_rpm),
+            ("elastic_limit", "the speed at which contact is lost", use.highest_speed_rpm),
             ("rigid_limit", "the rigid limit", use.highest_speed_rpm * (1.0 + limits.speed_margin)),
         ):
             figure = figures[key]
             if figure.low < wanted <= figure.value:
                 said.append(
-                    f"The band of the speed at which {what} ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) "
-                    f"reaches below the {show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
-                    if key == "elastic_limit"
-                    else f"The band of {what} ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below "
-                    f"the {show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
+                    f"The band of {what} ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below the "
+                    f"{show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
                 )
     if (
         vehicle.brake_booster

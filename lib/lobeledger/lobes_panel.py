@@ -163,21 +163,16 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self._make_study_page()
         self.best_words, self.best_wait = w.HTML(layout=WIDE), w.HTML(layout=WIDE)
         self.best_words.add_class("ll-best-words")
-        self.pages = w.Tab(
-            [
-                self._charts[_MOTION].box,
-                w.VBox([self.turn_box, self._charts[_OUTLINE].box, self.outline_words], layout=WIDE),
-                w.VBox([self.best_wait, self._charts[_BEST].box, self.best_words], layout=WIDE),
-                self.readings_page,
-                self.study_page,
-            ],
-            layout=WIDE,
+        self.pages = self.turn_pages(
+            {
+                "Motion": self._charts[_MOTION].box,
+                "Outline": w.VBox([self.turn_box, self._charts[_OUTLINE].box, self.outline_words], layout=WIDE),
+                "Best lobe": w.VBox([self.best_wait, self._charts[_BEST].box, self.best_words], layout=WIDE),
+                "Readings": self.readings_page,
+                "Flat or roller": self.study_page,
+            },
+            self._draw,
         )
-        for i, title in enumerate(("Motion", "Outline", "Best lobe", "Readings", "Flat or roller")):
-            self.pages.set_title(i, title)
-        self.pages.add_class("ll-pages")
-        # Plotly mislays a legend in a page that is hidden: charts are drawn once their page is looked at.
-        self.pages.observe(lambda _: self._draw(), names="selected_index")
         body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
         body.add_class("ll-body")
         self.widget = self.frame([body])

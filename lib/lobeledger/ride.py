@@ -34,7 +34,6 @@ __all__ = [
     "SEARCH_TO_RPM",
     "Ride",
     "Surge",
-    "kept_band",
     "limit_band",
     "limit_rpm",
     "loss_of",
@@ -272,9 +271,3 @@ def limit_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLo
         for name, ends in ranges_of(build, candidate, which).items()
     )
     return _kept(train, tuple(card_lobe.members), moves)
-
-
-def kept_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe) -> tuple[float, float, float]:
-    """Value, low and high of the speed at which contact is first lost; as `limit_band`."""
-    band = limit_band(build, candidate, which, card_lobe)
-    return band.value_rpm, band.low_rpm, band.high_rpm

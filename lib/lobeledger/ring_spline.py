@@ -213,10 +213,8 @@ def _at(c: Array, first: int, row: Array) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _solve_once(
-    first: Whole, rows: Array, value: Array, variance: Array, power: Array, gram: Array
-) -> tuple[bool, Array, Array]:
-    """Folded coefficients and the inverse inside the band, for fixed variances and jerk power."""
+def _system(first: Whole, rows: Array, value: Array, variance: Array, power: Array, gram: Array) -> tuple[Array, Array]:
+    """Band of the folded system, data and prior together, and its right-hand side."""
     n = power.size
     band = np.zeros((n, BAND + 1))
     right = np.zeros(n)
@@ -227,6 +225,15 @@ def _solve_once(
             right[_fold(first[i] + a, n)] += weight * rows[i, a] * value[i]
     for k in range(n):
         _add(band, k, gram, 1.0 / power[k])
+    return band, right
+
+
+@njit(cache=True, nogil=True)
+def _solve_once(
+    first: Whole, rows: Array, value: Array, variance: Array, power: Array, gram: Array
+) -> tuple[bool, Array, Array]:
+    """Folded coefficients and the inverse inside the band, for fixed variances and jerk power."""
+    band, right = _system(first, rows, value, variance, power, gram)
     if not _factor(band):
         return False, right, band
     return True, _solve(band, right), _inverse_in_band(band)
@@ -323,15 +330,7 @@ def _whole(
     that share an interval are filled in), bias -A^-1 P c. Own loops: a threaded BLAS waits for busy cores.
     """
     n = power.size
-    band = np.zeros((n, BAND + 1))
-    right = np.zeros(n)
-    for i in range(value.size):
-        weight = 1.0 / variance[i]
-        _add_row(band, first[i], rows[i], weight)
-        for a in range(6):
-            right[_fold(first[i] + a, n)] += weight * rows[i, a] * value[i]
-    for k in range(n):
-        _add(band, k, gram, 1.0 / power[k])
+    band, right = _system(first, rows, value, variance, power, gram)
     fine = _factor(band)
     posterior, noise = np.zeros((n, n)), np.zeros((n, n))
     c, bias = np.zeros(n), np.zeros(n)

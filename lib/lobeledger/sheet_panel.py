@@ -297,6 +297,18 @@ class CamPanel(SheetPanel[Inputs, Result]):
     def forget(self) -> None:
         """Drop what belongs to the cam shown before."""
 
+    def turn_pages(self, pages: dict[str, w.Widget], draw: Callable[[], None]) -> w.Tab:
+        """Pages under their titles; `draw` is called when another is turned to.
+
+        Plotly mislays a legend in a page that is hidden, so charts are drawn once their page is looked at.
+        """
+        made = w.Tab(list(pages.values()), layout=WIDE)
+        for i, title in enumerate(pages):
+            made.set_title(i, title)
+        made.add_class("ll-pages")
+        made.observe(lambda _: draw(), names="selected_index")
+        return made
+
     def open(self, build: Build) -> None:
         """Open a build with the cam chosen before, or its first."""
         options = [(c.name, c.id) for c in build.candidates]

@@ -166,21 +166,16 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         w.jslink((play, "value"), (self.turn, "value"))
         self.springs, self.buys, self.wait = (w.HTML(layout=WIDE) for _ in range(3))
         self.buys.add_class("ll-buys")
-        self.pages = w.Tab(
-            [
-                self._charts[_FORCE].box,
-                self._charts[_MAP].box,
-                w.VBox([w.HBox([play, self.turn], layout=WIDE), self._charts[_MOTION].box], layout=WIDE),
-                self.springs,
-                w.VBox([self.wait, self.buys], layout=WIDE),
-            ],
-            layout=WIDE,
+        self.pages = self.turn_pages(
+            {
+                "Force": self._charts[_FORCE].box,
+                "Speed map": self._charts[_MAP].box,
+                "Motion": w.VBox([w.HBox([play, self.turn], layout=WIDE), self._charts[_MOTION].box], layout=WIDE),
+                "Springs": self.springs,
+                "What buys 500 rpm": w.VBox([self.wait, self.buys], layout=WIDE),
+            },
+            self._draw,
         )
-        for i, title in enumerate(("Force", "Speed map", "Motion", "Springs", "What buys 500 rpm")):
-            self.pages.set_title(i, title)
-        self.pages.add_class("ll-pages")
-        # Plotly mislays a legend in a page that is hidden: charts are drawn once their page is looked at.
-        self.pages.observe(lambda _: self._draw(), names="selected_index")
         right = w.VBox([self.speed, self.pages], layout=WIDE)
         body = w.Box([w.VBox([self.controls], layout=WIDE), right])
         body.add_class("ll-body")
