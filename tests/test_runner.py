@@ -158,6 +158,33 @@ def test_work_without_steps_still_shows_that_it_is_under_way(desk: Desk) -> None
     assert desk.busy == [0.0, None]
 
 
+def test_an_older_result_of_another_runner_never_covers_a_newer_one() -> None:
+    """Two runners draw on one panel; the slow one's result is ready while the quick one is drawing a newer answer."""
+    shown: list[str] = []
+    drawing, ready, quick_draws = threading.Lock(), threading.Event(), threading.Event()
+
+    def look_up(x: str, progress: Progress) -> str:
+        if x == "old":
+            assert quick_draws.wait(5)
+            ready.set()
+        return x
+
+    slow: Runner[str, str] = Runner(look_up, lambda x: shown.append(f"{x} details"), fail=shown.append, drawing=drawing)
+
+    def show(x: str) -> None:
+        quick_draws.set()
+        assert ready.wait(5)
+        time.sleep(0.2)  # the slow one now waits for the lock
+        slow.request(x)
+        shown.append(x)
+
+    quick: Runner[str, str] = Runner(lambda x, progress: x, show, fail=shown.append, drawing=drawing)
+    slow.request("old")
+    quick.request("new")
+    assert quick.wait(5) and slow.wait(5)
+    assert shown == ["new", "new details"]
+
+
 def test_closed_runner_does_nothing(desk: Desk) -> None:
     runner = desk.runner(lambda x, progress: x)
     runner.close()

@@ -68,7 +68,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         self.use_record = RecordTick(Shelf(record), self.request, self.fail)
         # The best lobes take their time: the rest is shown first, and the table is filled in when they are there.
         self.later: Runner[ChooseInputs, Comparison] = Runner(
-            compute_choice, self._fill_in, fail=lambda sentence: None, name="choose-best"
+            compute_choice, self._views, fail=lambda sentence: None, name="choose-best", drawing=self.drawing
         )
         self.table = w.HTML(layout=WIDE)
         self.table.add_class("ll-view-table")
@@ -281,9 +281,6 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 "Valve lift": plots.lift_figure(comparison),
             }
         )
-
-    def _fill_in(self, comparison: Comparison) -> None:
-        self._views(comparison)
 
     # -- saving and handing out ----------------------------------------------------------------------------
 

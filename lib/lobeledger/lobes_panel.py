@@ -142,10 +142,20 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.share: ShareOfBest | None = None
         self.read: dict[str, tuple[ReadLobe, ReadingsTable]] = {}
         self.later: Runner[LobesInputs, tuple[LobesInputs, ShareOfBest]] = Runner(
-            compute_share, self._show_share, fail=self._no_share, busy=self._share_busy, name="lobes-best"
+            compute_share,
+            self._show_share,
+            fail=self._no_share,
+            busy=self._share_busy,
+            name="lobes-best",
+            drawing=self.drawing,
         )
         self.study_runner: Runner[StudyInputs, tuple[StudyInputs, dict[str, Array]]] = Runner(
-            compute_study, self._show_study, fail=self._no_study, busy=self._study_busy, name="lobes-study"
+            compute_study,
+            self._show_study,
+            fail=self._no_study,
+            busy=self._study_busy,
+            name="lobes-study",
+            drawing=self.drawing,
         )
         downloads = [
             screen.DownloadButton(self._file(name), label=label, hint=hint)

@@ -72,7 +72,8 @@ class Runner(Generic[Inputs, Result]):
 
     show(result), fail(sentence) and busy(share) are called from the worker: busy with a share from 0 to 1 once
     work has taken half a second, then with None when it has ended. Requests made while work is under way replace
-    one another; only the last is run.
+    one another; only the last is run. Runners that draw on one panel share a `drawing` lock: whether a result is
+    still wanted is asked once it is held, so an older result never covers a newer one.
     """
 
     def __init__(
@@ -83,8 +84,10 @@ class Runner(Generic[Inputs, Result]):
         fail: Callable[[str], None],
         busy: Callable[[float | None], None] = lambda share: None,
         name: str = "panel",
+        drawing: threading.Lock | None = None,
     ) -> None:
         self._compute, self._show, self._fail, self._busy = compute, show, fail, busy
+        self._drawing = drawing or threading.Lock()
         self._condition = threading.Condition()
         self._waiting: list[Inputs] = []
         self._newest = 0
@@ -160,8 +163,9 @@ class Runner(Generic[Inputs, Result]):
         timer.start()
         try:
             result = self._compute(inputs, Progress(wanted, report))
-            if wanted():
-                self._show(result)
+            with self._drawing:
+                if wanted():
+                    self._show(result)
         except Cancelled:
             pass
         except LedgerError as trouble:

@@ -39,7 +39,10 @@ _SAY_AGAIN_S = (2.0, 7.0)
 
 
 class SheetPanel(Generic[Inputs, Result]):
-    """Wiring that panels share; `widget` is what a cell shows, `runner` does the work."""
+    """Wiring that panels share; `widget` is what a cell shows, `runner` does the work.
+
+    A panel's further runners take its `drawing` lock.
+    """
 
     def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
         self.folder, self.name = folder, name
@@ -49,8 +52,9 @@ class SheetPanel(Generic[Inputs, Result]):
         self._quiet = self._stuck = False
         self._frame: w.Widget | None = None
         self._made_at = time.monotonic()
+        self.drawing = threading.Lock()
         self.runner: Runner[Inputs, Result] = Runner(
-            compute, self._show, fail=self._compute_failed, busy=self._busy, name=name
+            compute, self._show, fail=self._compute_failed, busy=self._busy, name=name, drawing=self.drawing
         )
         self.picker = w.Dropdown(options=self.names(), description="Build", style={"description_width": "40px"})
         self.picker.add_class("ll-picker")
@@ -337,9 +341,14 @@ class Charts:
         self.box.add_class("ll-grid")
         self.figures: dict[str, Any] = {}
         self._wide = wide
+        self._alone = threading.Lock()  # a page turned draws on the kernel's thread, a result on a worker's
 
     def draw(self, figures: dict[str, dict[str, Any]]) -> None:
         """Bring the grid to these figures, by title."""
+        with self._alone:
+            self._bring(figures)
+
+    def _bring(self, figures: dict[str, dict[str, Any]]) -> None:
         rebuild = list(figures) != list(self.figures)
         kept = {title: widget for title, widget in self.figures.items() if title in figures}
         for title, figure in figures.items():

@@ -149,7 +149,12 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         self.result: AtSpeed | None = None
         self.doubts: Doubts | None = None
         self.later: Runner[ValvetrainInputs, Doubts] = Runner(
-            compute_doubts, self._show_doubts, fail=self._no_doubts, busy=self._doubts_busy, name="valvetrain-doubts"
+            compute_doubts,
+            self._show_doubts,
+            fail=self._no_doubts,
+            busy=self._doubts_busy,
+            name="valvetrain-doubts",
+            drawing=self.drawing,
         )
         self.speed = w.FloatSlider(
             value=3000.0, min=1000.0, max=9500.0, step=50.0, description="look at, rpm", readout_format=",.0f",
