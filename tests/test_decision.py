@@ -537,6 +537,8 @@ def test_metric_changes_the_sentences_and_not_the_table():
     assert "inHg" in us.verdict and "inHg" not in metric.answer and "kPa" in metric.verdict
     assert all("kPa" in b.text for r in metric.results for b in r.broken if b.limit == "vacuum")
     assert metric.winner_id == us.winner_id and metric.tied_ids == us.tied_ids
+    flips = {f.path: f for f in ll.compare(shipped("towing-engine").build, system="metric").flips}
+    assert flips["vehicle.booster_vacuum"].then.endswith(" kPa")
 
 
 def test_a_single_candidate():

@@ -19,11 +19,11 @@ from scipy.optimize import brentq
 
 import dynamics_references as references
 from lobeledger import read_build, valvetrain
-from lobeledger.assess import assess
+from lobeledger.assess import assess, candidate_lobe
 from lobeledger.dynamics import first_loss, lift_harmonics_m, run, surge_order, sweep
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe import Lobe
-from lobeledger.ride import ride_of
+from lobeledger.ride import ride_of, train_of
 from lobeledger.speed_limits import Move, first_loss_band, what_buys
 from lobeledger.springs import shimmed, spring_from_coil, spring_from_loads, without_inner
 from lobeledger.train import (
@@ -495,6 +495,32 @@ def test_first_loss_refuses_and_admits():
         first_loss(solid(lash_m=0.02), CYCLOIDAL, low_rpm=1500.0, high_rpm=2500.0)
 
 
+def walked_loss(train, lobe, low_rpm: float, judge: str) -> tuple[float, int]:
+    """Speed from which contact is lost three times running, walked every 10 rpm; and how often it holds in the 400
+    rpm above."""
+    lost = []
+    for rpm in np.arange(low_rpm, 12000.0, 10.0):
+        lost.append(sweep(train, lobe, [rpm], cycles=4, tolerance=1e-6)[0].held_n(judge) <= 0.0)
+        if lost[-3:] == [True] * 3:
+            beyond = sweep(train, lobe, rpm + np.arange(0.0, 400.0, 20.0), cycles=4, tolerance=1e-6)
+            return float(rpm) - 20.0, sum(p.held_n(judge) > 0.0 for p in beyond)
+    raise AssertionError("never lost")
+
+
+@pytest.mark.parametrize(("candidate", "which"), [("h-flat", "intake"), ("s-roller", "exhaust"), ("s-flat", "intake")])
+def test_first_loss_steps_over_no_tongue_and_takes_no_chatter_for_one(candidate, which):
+    """A walk in steps narrower than any tongue. The first two lose contact in a tongue and hold it again above; the
+    third chatters at a lone speed far below its limit. A search every 150 rpm missed the first by 300 rpm."""
+    build = read_build(Path(__file__).parents[1] / "data" / "builds" / "weekend-racer.toml")
+    c = build.candidate(candidate)
+    train, lobe = train_of(c, which, build.model), candidate_lobe(build, c, which).nominal
+    judge = "column" if train.oil else "lobe"
+    walked, held_above = walked_loss(train, lobe, 4500.0, judge)
+    assert (held_above > 0) == (candidate != "s-flat")
+    found = first_loss(train, lobe, low_rpm=2700.0, high_rpm=12000.0, tolerance=1e-6)
+    assert found is not None and abs(found.crank_rpm - walked) < 15.0
+
+
 # ------------------------------------------------------------------------------------------------------ references
 
 KEPT = references.load()
@@ -747,7 +773,7 @@ def test_band_adds_moves_as_the_rest_of_the_workbook_does():
     band = first_loss_band(train, [CYCLOIDAL, other], moves, low_rpm=2000.0, high_rpm=9000.0)
 
     def loss(t, lobe=CYCLOIDAL):
-        found = first_loss(t, lobe, low_rpm=2000.0, high_rpm=9000.0, cycles=4, step_rpm=200.0, tolerance=1e-6)
+        found = first_loss(t, lobe, low_rpm=2000.0, high_rpm=9000.0, cycles=4, within_rpm=5.0, tolerance=1e-6)
         return found.crank_rpm
 
     value = loss(train)

@@ -248,7 +248,7 @@ def run_in_tables(plan: RunInPlan, system: str, currency: str) -> list[Table]:
                 step.line.text,
                 step.line.watch or "",
                 show(step.fuel_m3.value, "volume"),
-                f"{step.heat_w.value / 1000.0:,.0f} kW",
+                show(step.heat_w.value, "heat"),
             )
         )
         for i, step in enumerate(plan.steps, 1)

@@ -142,7 +142,7 @@ def compare(
     winner = passing[0] if passing else None
     tied, ahead = _ties(passing)
     break_evens = tuple(_break_evens(build, results))
-    flipped = tuple(flips(build, results, gains, winner))
+    flipped = tuple(flips(build, results, gains, winner, system))
     return Comparison(
         build=build,
         system=system,
@@ -270,13 +270,13 @@ def _answer(
         return (
             f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little "
             "to tell "
-            f"them apart (it comes out first in {ahead:.0%} of trials with the uncertain values varied). Choose "
+            f"them apart (it still does in {ahead:.0%} of trials with prices, times and chances varied). Choose "
             "between "
             "them on other grounds."
         )
     return (
         f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque "
-        f"is credited, and comes out first in {ahead:.0%} of trials with the uncertain values varied."
+        f"is credited, and still does in {ahead:.0%} of trials with prices, times and chances varied."
     )
 
 

@@ -34,7 +34,11 @@ _OWN_INPUTS = (
 
 
 def flips(
-    build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], winner: CandidateResult | None
+    build: Build,
+    results: tuple[CandidateResult, ...],
+    gains: Mapping[str, float],
+    winner: CandidateResult | None,
+    system: str,
 ) -> list[Flip]:
     """Changes of one input that change the winner, smallest relative change first; one a direction of an input.
 
@@ -57,8 +61,8 @@ def flips(
             after = _winner_at(build, results, gains, {path: value})
             if after != winner.candidate.id:
                 turned.add(value > now)
-                found.append(_flip(build, path, now, value, after))
-    found += [flip for flip in _limit_flips(build, results, winner) if _may_be(build, flip.path, flip.value)]
+                found.append(_flip(build, path, now, value, after, system))
+    found += [flip for flip in _limit_flips(build, results, winner, system) if _may_be(build, flip.path, flip.value)]
     return sorted(found, key=lambda flip: abs(flip.change_share))
 
 
@@ -167,24 +171,21 @@ def _winner_at(
     return best[1] if best else None
 
 
-def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult) -> list[Flip]:
+def _limit_flips(
+    build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult, system: str
+) -> list[Flip]:
     """Where a limit lets go of the winner, or lets in a better candidate that only it stops."""
     found = []
     others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
     margin = 1.0 + build.limits.speed_margin
-    # `side`: +1 where a candidate's level must not lie below what is asked, -1 where not above.
 
     def fastest(result: CandidateResult) -> float:
         return min(result.figures["elastic_limit"].value, result.figures["rigid_limit"].value / margin)
 
+    # `side`: +1 where a candidate's level must not lie below what is asked, -1 where not above.
     for path, limit, level, side in (
         ("limits.budget", "budget", lambda r: r.figures["first_cost"].value, -1.0),
-        (
-            "use.highest_speed",
-            "speed",
-            lambda r: min(r.figures["elastic_limit"].value, r.figures["rigid_limit"].value / margin),
-            1.0,
-        ),
+        ("use.highest_speed", "speed", fastest, 1.0),
         ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
     ):
         now = float(cost.nominal(build)(path))
@@ -192,7 +193,7 @@ def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: Can
             continue
         # Past the winner's own level only those with more in hand are still in the race.
         left = [r for r in others if side * level(r) > side * level(winner)]
-        found.append(_flip(build, path, now, level(winner), left[0].candidate.id if left else None))
+        found.append(_flip(build, path, now, level(winner), left[0].candidate.id if left else None, system))
         barred = [
             r
             for r in results
@@ -200,7 +201,7 @@ def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: Can
         ]
         if barred:
             nearest = max(barred, key=lambda r: side * level(r))
-            found.append(_flip(build, path, now, level(nearest), nearest.candidate.id))
+            found.append(_flip(build, path, now, level(nearest), nearest.candidate.id, system))
     return found
 
 
@@ -225,7 +226,7 @@ _LABELS = {
 }
 
 
-def _flip(build: Build, path: str, now: float, value: float, winner: str | None) -> Flip:
+def _flip(build: Build, path: str, now: float, value: float, winner: str | None, system: str) -> Flip:
     what = _LABELS.get(path, "")
     if path.startswith("candidates."):
         _, candidate_id, *rest = path.split(".")
@@ -237,6 +238,8 @@ def _flip(build: Build, path: str, now: float, value: float, winner: str | None)
         what = f"{what} ({candidate.name})"
     if path.endswith(".failure.chance"):
         texts = [chance_text(v) for v in (now, value)]
+    elif path == "vehicle.booster_vacuum":
+        texts = [units.show(v, "vacuum", system) for v in (now, value)]
     else:
         datum = build.data[path]
         unit = datum.unit.replace(build.currency, "money")

@@ -206,16 +206,14 @@ def run_fuel(plan: RunInPlan, system: str) -> list[str]:
         + ". Have half as much again in the tank."
     ]
     heat, brake = plan.heat_w, max(step.brake_w for step in plan.steps)
+    low, high = (show(end, "heat", unit=False) for end in heat[1:])
     shares = ", ".join(
-        f"{where} {share.value:.0%} ({_kw(heat.value * share.value)})" for where, share in plan.heat_shares.items()
+        f"{where} {share.value:.0%} ({show(heat.value * share.value, 'heat')})"
+        for where, share in plan.heat_shares.items()
     )
     texts.append(
-        f"Heat to carry away in the hottest step: about {_kw(heat.value)} ({_kw(heat.low)} to {_kw(heat.high)}), what "
-        f"the fuel holds less {_kw(brake)} at the crank. Shares assumed: {shares}. On the car the load is less, and so "
-        "is all of this."
+        f"Heat to carry away in the hottest step: about {show(heat.value, 'heat')} ({low} to {high}), what the fuel "
+        f"holds less {show(brake, 'power')} at the crank. Shares assumed: {shares}. On the car the load is less, and "
+        "so is all of this."
     )
     return texts
-
-
-def _kw(power_w: float) -> str:
-    return f"{power_w / 1000.0:.0f} kW"

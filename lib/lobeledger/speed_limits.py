@@ -53,7 +53,7 @@ class LossBand:
 def _loss_of(task: tuple[Train, Lobe, float, float, int]) -> float:
     train, lobe, low, high, cycles = task
     try:
-        found = first_loss(train, lobe, low_rpm=low, high_rpm=high, cycles=cycles, step_rpm=200.0, tolerance=1e-6)
+        found = first_loss(train, lobe, low_rpm=low, high_rpm=high, cycles=cycles, within_rpm=5.0, tolerance=1e-6)
     except NoSolution:
         # Lost at the low end already: begin again lower, so that an end of the band is a figure too.
         if low < 400.0:

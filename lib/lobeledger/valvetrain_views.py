@@ -60,7 +60,7 @@ def limit_reasons(
         said.append(f"There {what} {abs(deg(loss_cam_rad)):.0f} cam degrees off the nose, on the {side} side.")
     told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe, the valve open, {show(point.least_contact_n, 'load', system)} to {show(point.peak_contact_n, 'load', system)}"
     if math.isfinite(point.seating_speed_m_per_s):
-        told += f", the valve lands at {point.seating_speed_m_per_s:.2f} m/s and jumps {show(point.seat_bounce_m, 'lift', system)}"
+        told += f", the valve lands at {show(point.seating_speed_m_per_s, 'landing', system)} and jumps {show(point.seat_bounce_m, 'lift', system)}"
     if point.loses_contact:
         told += f"; it is off the lobe for {1000.0 * point.loft_time_s:.1f} ms, by {show(point.greatest_gap_m, 'lift', system)}"
     said.append(told + ".")
