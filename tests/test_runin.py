@@ -706,6 +706,14 @@ def test_a_sheet_is_written_once_and_replaced_only_when_told(tmp_path: Path) -> 
         run_sheet_html(compared(), "h-flt")
 
 
+def test_a_stopped_candidates_sheet_says_first_that_it_must_not_be_run() -> None:
+    assert "Do not run this" not in page_of("h-flat").text
+    used = page_of("h-flat", (F + "lifter_state", "used")).text
+    assert "Do not run this: " in used and used.index("Do not run this") < used.index("Before the engine is started")
+    bound = page_of("h-flat", (F + "springs.coil_bind", "1.640 in")).text
+    assert "Do not run this: clearance to coil bind is" in bound
+
+
 def test_a_candidate_without_a_lobe_still_has_its_sheet() -> None:
     page = page_of("h-flat", (F + "intake.lobe_lift", "0.450 in"))
     assert "nose stress" not in page.text and "nan" not in page.text.lower().split()

@@ -266,7 +266,7 @@ def first_loss(
     tried upward from low_rpm every step_rpm (four times as far apart while more than half of the figure at low_rpm is
     left); where three of them dip towards zero the bottom is looked for; a root, found to within_rpm, counts when
     contact is still lost LONE_RPM above it. At a lone speed the lifter only chatters as lash is taken up.
-    Tried every 10 rpm with twelve cycles, 48 solid trains let go within 30 rpm of what is found here.
+    Tried every 10 rpm with twelve cycles, 48 solid trains let go within 40 rpm of what is found here.
     With four cycles the figure mostly lies within 5 rpm of that of sixteen; where surge builds up a tongue, three
     cycles miss it and four find it (a solid roller train: 7,763 and 6,941 rpm; sixteen: 6,926).
     Raises NoSolution when contact is lost at low_rpm already.

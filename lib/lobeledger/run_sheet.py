@@ -33,6 +33,10 @@ def write_run_sheet(comparison: Comparison, candidate_id: str, path: str | Path,
     return write_text_atomically(path, run_sheet_html(comparison, candidate_id), replace=replace)
 
 
+# Broken limits of parts that hurt engine or people when it is turned; money, vacuum and highest speed do not.
+_NOT_TO_BE_RUN = ("card", "pairing", "coil_bind", "retainer")
+
+
 def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
     """The run sheet of one candidate as one HTML page that prints on two: maker's instruction, acts, log, costs.
 
@@ -53,6 +57,7 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             plan=plan,
             date=(date or datetime.date.today()).isoformat(),
             answer=run_answer(plan),
+            stopped=[b.text for b in comparison.result(candidate_id).broken if b.limit in _NOT_TO_BE_RUN],
             springs=run_springs(plan, system),
             notes=_run_notes(plan, system),
             log=_run_log(plan),
