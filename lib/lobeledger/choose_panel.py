@@ -23,7 +23,7 @@ from lobeledger.errors import BuildError, LedgerError
 from lobeledger.parts import Build
 from lobeledger.record_panel import RecordTick, Shelf
 from lobeledger.results import Comparison
-from lobeledger.runner import Progress, Runner
+from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, Charts, SheetPanel, file_stem, round_top
 from lobeledger.stake import record_changes
 
@@ -67,9 +67,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         self.comparison: Comparison | None = None
         self.use_record = RecordTick(Shelf(record), self.request, self.fail)
         # The best lobes take their time: the rest is shown first, and the table is filled in when they are there.
-        self.later: Runner[ChooseInputs, Comparison] = Runner(
-            compute_choice, self._views, fail=lambda sentence: None, name="choose-best", drawing=self.drawing
-        )
+        self.later = self.further_runner(compute_choice, self._views, fail=lambda sentence: None, name="choose-best")
         self.table = w.HTML(layout=WIDE)
         self.table.add_class("ll-view-table")
         self._make_bar()
@@ -115,11 +113,6 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             )
 
         self.attempt(start)
-
-    def close(self) -> None:
-        """Stop all work of this panel for good."""
-        super().close()
-        self.later.close()
 
     # -- controls ------------------------------------------------------------------------------------------
 

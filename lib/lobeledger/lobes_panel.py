@@ -37,7 +37,7 @@ from lobeledger.palette import style_of
 from lobeledger.parts import Build, Candidate
 from lobeledger.profile_export import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.readingsfile import ReadingsTable, read_readings, readings_from_text
-from lobeledger.runner import Progress, Runner
+from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, CamPanel, Charts
 from lobeledger.units import deg, from_si, rad, show, shown_unit
 
@@ -141,21 +141,11 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.motion: Motion | None = None
         self.share: ShareOfBest | None = None
         self.read: dict[str, tuple[ReadLobe, ReadingsTable]] = {}
-        self.later: Runner[LobesInputs, tuple[LobesInputs, ShareOfBest]] = Runner(
-            compute_share,
-            self._show_share,
-            fail=self._no_share,
-            busy=self._share_busy,
-            name="lobes-best",
-            drawing=self.drawing,
+        self.later = self.further_runner(
+            compute_share, self._show_share, fail=self._no_share, busy=self._share_busy, name="lobes-best"
         )
-        self.study_runner: Runner[StudyInputs, tuple[StudyInputs, dict[str, Array]]] = Runner(
-            compute_study,
-            self._show_study,
-            fail=self._no_study,
-            busy=self._study_busy,
-            name="lobes-study",
-            drawing=self.drawing,
+        self.study_runner = self.further_runner(
+            compute_study, self._show_study, fail=self._no_study, busy=self._study_busy, name="lobes-study"
         )
         downloads = [
             screen.DownloadButton(self._file(name), label=label, hint=hint)
@@ -187,12 +177,6 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         body.add_class("ll-body")
         self.widget = self.frame([body])
         self.open_file(start)
-
-    def close(self) -> None:
-        """Stop all work of this panel for good."""
-        super().close()
-        self.later.close()
-        self.study_runner.close()
 
     # -- controls ------------------------------------------------------------------------------------------
 

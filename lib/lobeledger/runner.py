@@ -72,8 +72,8 @@ class Runner(Generic[Inputs, Result]):
 
     show(result), fail(sentence) and busy(share) are called from the worker: busy with a share from 0 to 1 once
     work has taken half a second, then with None when it has ended. Requests made while work is under way replace
-    one another; only the last is run. Runners that draw on one panel share a `drawing` lock: whether a result is
-    still wanted is asked once it is held, so an older result never covers a newer one.
+    one another; only the last is run. Runners that draw on one panel share a `drawing` lock: whether a result or
+    failure is still wanted is asked once it is held, so an older one never covers a newer one.
     """
 
     def __init__(
@@ -145,6 +145,11 @@ class Runner(Generic[Inputs, Result]):
         def wanted() -> bool:
             return ticket == self._newest
 
+        def hand_over(say: Callable[[], None]) -> None:
+            with self._drawing:
+                if wanted():
+                    say()
+
         lock = threading.Lock()
         share = 0.0
         over = False
@@ -163,20 +168,19 @@ class Runner(Generic[Inputs, Result]):
         timer.start()
         try:
             result = self._compute(inputs, Progress(wanted, report))
-            with self._drawing:
-                if wanted():
-                    self._show(result)
+            hand_over(lambda: self._show(result))
         except Cancelled:
             pass
         except LedgerError as trouble:
-            if wanted():
-                self._fail(str(trouble))
+            sentence = str(trouble)
+            hand_over(lambda: self._fail(sentence))
         except Exception:
             _log().exception("unexpected error in a panel; inputs: %r", inputs)
-            if wanted():
-                self._fail(
+            hand_over(
+                lambda: self._fail(
                     f"This is our fault, not yours: something unexpected went wrong. The details are in {log_path()}."
                 )
+            )
         finally:
             timer.cancel()
             with lock:

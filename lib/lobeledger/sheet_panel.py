@@ -31,6 +31,8 @@ __all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "file_stem", "round_top"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
+Asked = TypeVar("Asked")
+Found = TypeVar("Found")
 
 WIDE = w.Layout(width="100%")
 # A page may still be loading for so long after its panel was made; seconds after which texts are sent once more.
@@ -41,7 +43,7 @@ _SAY_AGAIN_S = (2.0, 7.0)
 class SheetPanel(Generic[Inputs, Result]):
     """Wiring that panels share; `widget` is what a cell shows, `runner` does the work.
 
-    A panel's further runners take its `drawing` lock.
+    Work that is shown afterwards has a `further_runner` of its own.
     """
 
     def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
@@ -52,10 +54,9 @@ class SheetPanel(Generic[Inputs, Result]):
         self._quiet = self._stuck = False
         self._frame: w.Widget | None = None
         self._made_at = time.monotonic()
-        self.drawing = threading.Lock()
-        self.runner: Runner[Inputs, Result] = Runner(
-            compute, self._show, fail=self._compute_failed, busy=self._busy, name=name, drawing=self.drawing
-        )
+        self._drawing = threading.Lock()
+        self._runners: list[Runner[Any, Any]] = []
+        self.runner = self.further_runner(compute, self._show, fail=self._compute_failed, busy=self._busy, name=name)
         self.picker = w.Dropdown(options=self.names(), description="Build", style={"description_width": "40px"})
         self.picker.add_class("ll-picker")
         self.picker.observe(lambda event: self.open_file(event["new"]), names="value")
@@ -121,9 +122,24 @@ class SheetPanel(Generic[Inputs, Result]):
                 each.send_state("value")
             waiting += getattr(each, "children", ())
 
+    def further_runner(
+        self,
+        compute: Callable[[Asked, Progress], Found],
+        show: Callable[[Found], None],
+        *,
+        fail: Callable[[str], None],
+        busy: Callable[[float | None], None] = lambda share: None,
+        name: str,
+    ) -> Runner[Asked, Found]:
+        """A runner that draws on this panel in turn with its others and is closed with it."""
+        runner: Runner[Asked, Found] = Runner(compute, show, fail=fail, busy=busy, name=name, drawing=self._drawing)
+        self._runners.append(runner)
+        return runner
+
     def close(self) -> None:
         """Stop all work of this panel for good."""
-        self.runner.close()
+        for runner in self._runners:
+            runner.close()
 
     # -- opening -------------------------------------------------------------------------------------------
 

@@ -28,7 +28,7 @@ from lobeledger.palette import style_of
 from lobeledger.parts import Build, Candidate
 from lobeledger.remedies import PricedRemedy, remedies_of
 from lobeledger.ride import SEARCH_TO_RPM, Surge, limit_band, loss_of, search_from_rpm, surges_of, train_of
-from lobeledger.runner import Progress, Runner
+from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, CamPanel, Charts
 from lobeledger.speed_limits import LossBand
 from lobeledger.train import Train
@@ -148,13 +148,8 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         super().__init__(folder, "valvetrain", compute_at_speed)
         self.result: AtSpeed | None = None
         self.doubts: Doubts | None = None
-        self.later: Runner[ValvetrainInputs, Doubts] = Runner(
-            compute_doubts,
-            self._show_doubts,
-            fail=self._no_doubts,
-            busy=self._doubts_busy,
-            name="valvetrain-doubts",
-            drawing=self.drawing,
+        self.later = self.further_runner(
+            compute_doubts, self._show_doubts, fail=self._no_doubts, busy=self._doubts_busy, name="valvetrain-doubts"
         )
         self.speed = w.FloatSlider(
             value=3000.0, min=1000.0, max=9500.0, step=50.0, description="look at, rpm", readout_format=",.0f",
@@ -186,11 +181,6 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         body.add_class("ll-body")
         self.widget = self.frame([body])
         self.open_file(start)
-
-    def close(self) -> None:
-        """Stop all work of this panel for good."""
-        super().close()
-        self.later.close()
 
     # -- controls ------------------------------------------------------------------------------------------
 
