@@ -67,7 +67,7 @@ class SheetPanel(Generic[Inputs, Result]):
         self.upload.observe(self._uploaded, names="value")
         self.system = w.ToggleButtons(
             options=[("US", "us"), ("Metric", "metric")], tooltips=["inches, lbf, psi", "mm, N, kPa"],
-            style={"button_width": "56px"},
+            style={"button_width": "68px"},
         )  # fmt: skip
         self.system.add_class("ll-system")
         self.system.observe(lambda _: self._other_units(), names="value")
@@ -309,7 +309,7 @@ class CamPanel(SheetPanel[Inputs, Result]):
         super().__init__(folder, name, compute)
         self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
         self.cam.add_class("ll-cam")
-        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "66px"})
+        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "82px"})
         self.which.add_class("ll-which")
         for each in (self.cam, self.which):
             each.observe(lambda _: self._other(), names="value")
