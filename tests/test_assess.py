@@ -561,7 +561,6 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
         "run_in_speed": (H, "2500 rpm"),
         "run_in_lowest_speed": (H, "2100 rpm"),
         "run_in_highest_speed": (H, "2800 rpm"),
-        "run_in_inner_out": (H, False),
         "run_in_rocker_ratio": (H, 1.2),
         "run_in_rocker_labour": (H, "1 h"),
         "maker_instruction": (H, "Run it as the card says."),

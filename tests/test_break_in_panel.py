@@ -90,8 +90,29 @@ def test_factors_and_precautions_move_the_chance_both_ways(panel: BreakInPanel) 
     ticks(panel, "precautions")["new-lifters"].value = True
     assert worse > 4 * plain
     assert chance(panel) == pytest.approx(plain)
-    result = settled(panel)
-    assert any("new lifters, matched" in line.text for line in result.comparison.result("h-flat").lines)
+    # Used lifters stop a flat cam; new ones let it go on, and the sheet's line pays for them already.
+    assert "pairing" not in {b.limit for b in settled(panel).comparison.result("h-flat").broken}
+    ticks(panel, "precautions")["new-lifters"].value = False
+    assert "pairing" in {b.limit for b in settled(panel).comparison.result("h-flat").broken}
+    assert "Do not run this" in panel.run_in.value and "Does not go together" in panel.orders.value
+
+
+def test_a_factor_the_figures_switch_on_is_ticked_and_can_be_taken_off(folder: Path, tmp_path: Path) -> None:
+    panel = BreakInPanel(folder, "weekend-racer", tmp_path / "shop.sqlite")
+    panel.cam.value = "s-flat"
+    box = ticks(panel, "factors")["high-open-load"]
+    high = chance(panel)
+    assert box.value
+    box.value = False
+    low = chance(panel)
+    assert low < high and not box.value
+    ticks(panel, "factors")["no-paste"].value = True
+    assert chance(panel) > low and not box.value
+    box.value = True
+    ticks(panel, "factors")["no-paste"].value = False
+    assert chance(panel) == pytest.approx(high) and box.value
+    assert "light-springs" not in ticks(panel, "precautions")
+    panel.close()
 
 
 def test_another_cam_brings_its_own_order_list_and_risks(panel: BreakInPanel) -> None:

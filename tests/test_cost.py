@@ -90,12 +90,13 @@ what = "a wiped lobe"
 one_in = 50
 worth_builds = 25
 cost = "3000 USD"
+factors_off = "high-open-load"
 
 [[candidates.parts]]
 item = "camshaft and lifters"
 price = "300 USD"
 core_charge = "40 USD"
-serves = "lifters timing"
+serves = "lifters timing lube"
 [[candidates.parts]]
 item = "springs"
 price = "10 USD"

@@ -327,7 +327,11 @@ def test_at_the_break_even_both_cost_the_same_to_own(name):
                 owning = {r.candidate.id: r.figures["owning"].value for r in at.results}
                 assert min((b.flat_id, b.roller_id), key=owning.get) == b.cheaper_id
         elif b.chance > 1e-6:
-            at = changed(name, {f"candidates.{b.flat_id}.failure.one_in": 1.0 / b.chance})
+            # The break-even is of the chance after the factors: the opinion that gives it has the lower odds.
+            build = c.build
+            size = math.prod(f.odds for f in build.factors_on(build.candidate(b.flat_id)))
+            odds = b.chance / (1.0 - b.chance) / size
+            at = changed(name, {f"candidates.{b.flat_id}.failure.one_in": 1.0 + 1.0 / odds})
             assert at.result(b.flat_id).figures["owning"].value == pytest.approx(
                 at.result(b.roller_id).figures["owning"].value, rel=1e-9
             )

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import re
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lobeledger import build_from_text, change, compare, cost, read_build
+from lobeledger.break_in_views import order_sheet_html, order_tables, tables_html
 from lobeledger.buildfile import starter_sheet
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.pairing import (
@@ -27,6 +27,7 @@ from lobeledger.pairing import (
     pushrod_length_change_m,
     rule_of,
     stops,
+    unpriced_lines,
 )
 from lobeledger.parts import ORIGINS, Price
 from lobeledger.tables import DATA_DIR, read_pairing
@@ -58,6 +59,21 @@ def bought(build, candidate_id):
 TRIED: dict[str, tuple[str, dict[str, object], dict[str, object]]] = {
     "flat-used": ("h-flat", {F + "lifter_state": "used"}, {}),
     "flat-lifters": ("h-flat", {}, {"@": "h-roller"}),
+    "lube": ("h-flat", {}, {}),
+    "used-rollers-bars": (
+        "h-roller",
+        {R + "lifter_state": "used", R + "parts.1.serves": ""},
+        {R + "parts.1.serves": ""},
+    ),
+    "oil-band-bore": (
+        "h-roller",
+        {"block.oil_band": "0.70 in", "block.lifter_bore_height": "1.90 in"},
+        {
+            "block.oil_band": "0.70 in",
+            "block.lifter_bore_height": "1.90 in",
+            "block.fitted_base_circle_radius": "0.550 in",
+        },
+    ),
     "roller-guides-missing": ("h-roller", {R + "parts.1.serves": "lifters"}, {}),
     "link-bars": ("h-roller", {}, {"block.lifter_provision": "factory guides"}),
     "roller-lifters": ("h-roller", {"block.lifter_provision": "factory guides"}, {}),
@@ -75,11 +91,7 @@ TRIED: dict[str, tuple[str, dict[str, object], dict[str, object]]] = {
     "oil-band-measure": (
         "h-roller",
         {},
-        {
-            "block.oil_band": "0.70 in",
-            "block.lifter_bore_height": "1.90 in",
-            "block.fitted_base_circle_radius": "0.550 in",
-        },
+        {"block.oil_band": "0.70 in"},
     ),
     "cam-button": ("h-roller", {}, {"block.cam_retention": "plate"}),
     "cam-play": ("h-roller", {"block.cam_retention": "button"}, {}),
@@ -128,7 +140,7 @@ TRIED: dict[str, tuple[str, dict[str, object], dict[str, object]]] = {
     "oil-flat": ("h-flat", {}, {"@": "h-roller"}),
     "oil-roller": ("h-roller", {}, {"@": "h-flat"}),
 }
-ALWAYS = {"pushrods-measure", "timing", "piston-clearance"}
+ALWAYS = {"pushrods-measure", "timing", "piston-clearance", "lube"}
 
 
 def tried(changes: dict[str, object], candidate_id: str):
@@ -212,24 +224,24 @@ def test_clearances_of_the_rules_are_those_of_the_limits() -> None:
 
 
 def test_added_lines_to_the_cent() -> None:
-    """A hydraulic roller in a block with nothing for it, and a sheet that forgot four things."""
+    """A hydraulic roller in a block with nothing for it, and a sheet that forgot five things."""
     build = starter()
     candidate = build.candidate("h-roller")
-    assert bought(build, "h-roller") == {"cam-button", "gear-steel-core", "pushrods-kind", "timing"}
+    assert bought(build, "h-roller") == {"cam-button", "gear-steel-core", "pushrods-kind", "timing", "lube"}
     everything = dataclasses.replace(
         candidate,
         parts=(
             *candidate.parts[:-1],
-            dataclasses.replace(candidate.parts[-1], serves="springs retention gear pushrods timing"),
+            dataclasses.replace(candidate.parts[-1], serves="springs retention gear pushrods timing lube"),
         ),
     )
     with_rules, without = (
         cost.first_cost(cost.cost_lines(build, each, FUEL, cost.nominal(build)), each)
         for each in (candidate, everything)
     )
-    # Goods: button 30 + gear 85 + pushrods 150 + timing 95 = 360 USD. Labour: 0.5 + 0.5 + 1 h at 115 USD/h = 230.
-    # Freight 3 % of 360 = 10.80; tax 7 % of 370.80 = 25.956; allowance of 8 % on 360 + 230 + 10.80 + 25.956.
-    assert with_rules - without == pytest.approx(1.08 * (360 + 230 + 10.80 + 25.956), abs=1e-9)
+    # Goods: button 30 + gear 85 + pushrods 150 + timing 95 + lube 18 = 378 USD. Labour: 0.5 + 0.5 + 1 h at 115 USD/h
+    # = 230. Freight 3 % of 378 = 11.34; tax 7 % of 389.34 = 27.2538; allowance of 8 % on 378 + 230 + 11.34 + 27.2538.
+    assert with_rules - without == pytest.approx(1.08 * (378 + 230 + 11.34 + 27.2538), abs=1e-9)
 
 
 def test_sixteen_studs_are_machining_and_not_freight() -> None:
@@ -238,7 +250,9 @@ def test_sixteen_studs_are_machining_and_not_freight() -> None:
     studs = [x for x in lines if "stud" in x.text]
     assert [(x.group, float(x.amount)) for x in studs] == [("machining", 160.0), ("fitting", 16 * 0.25 * 115.0)]
     freight = next(x for x in lines if x.text == "Freight on goods")
-    assert float(freight.amount) == pytest.approx(0.03 * (320 + 95), abs=1e-9)  # cam with lifters, timing set
+    assert float(freight.amount) == pytest.approx(
+        0.03 * (320 + 95 + 18), abs=1e-9
+    )  # cam with lifters, timing set, lube
 
 
 def test_draws_stay_within_a_rules_range() -> None:
@@ -268,7 +282,6 @@ run_in_oil = "100 EUR"
 torque_worth = "50 EUR"
 """
 EURO_CANDIDATE = """spring_set_price = "200 EUR"
-lifter_service_price = "200 EUR"
 
 [candidates.failure]
 cost = "3000 EUR"
@@ -276,16 +289,58 @@ cost = "3000 EUR"
 [candidates.intake]"""
 
 
-def test_another_currency_is_not_priced_and_says_so() -> None:
+@functools.cache
+def euro(*pairs: tuple[str, object]):
+    """The starter sheet in euros with no price of ours left in it, and no zero written out."""
     text = starter_sheet().replace("USD", "EUR").replace("[limits]", EURO_SHOP)
-    text = text.replace("[candidates.intake]", EURO_CANDIDATE)
-    text = re.sub("^price =", 'core_charge = "0 EUR"\nprice =', text, flags=re.MULTILINE)
-    build = build_from_text(text)
-    assert "timing" in bought(build, "h-flat")
+    build = build_from_text(text.replace("[candidates.intake]", EURO_CANDIDATE))
+    return change(build, dict(pairs)) if pairs else build
+
+
+def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None:
+    build = euro()
+    assert {"timing", "lube"} <= bought(build, "h-flat")
+    assert {x.rule for x in unpriced_lines(build, build.candidate("h-flat"))} == bought(build, "h-flat")
     costs = cost.cost_lines(build, build.candidate("h-flat"), FUEL, cost.nominal(build))
     assert not any("timing set" in x.text for x in costs)
-    said = compare(build).results[0].assessment.cautions
-    assert any("in no price" in x and "timing set" in x for x in said)
+    comparison = compare(build)
+    result = comparison.result("h-flat")
+    (broken,) = (b for b in result.broken if b.limit == "unpriced")
+    assert "no price in EUR" in broken.text and "timing set" in broken.text and "serves timing" in broken.give
+    assert not result.passes and "timing set" in comparison.verdict
+    assert not any("library's own prices" in x for x in result.assessment.cautions)
+    with pytest.raises(OutOfRange, match="no price in EUR"):
+        cost.nominal(build)("pairing.timing.price")
+
+
+def test_a_price_line_in_that_currency_lets_it_pass() -> None:
+    result = compare(euro(("candidates.h-flat.parts.0.serves", "lifters timing lube"))).result("h-flat")
+    assert "unpriced" not in {b.limit for b in result.broken}
+
+
+def test_the_order_list_says_what_has_no_price() -> None:
+    comparison = compare(euro())
+    html = order_sheet_html(comparison, "h-flat")
+    assert html.count("no price in EUR: write one") == 2 and "without 2 things" in html
+    assert "added at the library" not in html
+    screen = tables_html(order_tables(comparison, "h-flat"))
+    assert screen.count("no price in EUR: write one") == 2
+    assert "no price in" not in order_sheet_html(compare(starter()), "h-flat")
+
+
+def test_a_line_of_none_serves_nothing() -> None:
+    none = starter((F + "parts.0.quantity", 0))
+    assert "flat-lifters" in bought(none, "h-flat") and "flat-lifters" not in bought(starter(), "h-flat")
+
+
+def test_used_lifters_are_not_bought_and_new_ones_mend_it() -> None:
+    used = starter((F + "lifter_state", "used"), (F + "parts.0.serves", ""))
+    assert "flat-lifters" not in bought(used, "h-flat") and stops(used, used.candidate("h-flat"))
+    # To say it as a factor is to say it.
+    word = starter((F + "failure.factors", "used-lifters"))
+    assert stops(word, word.candidate("h-flat"))
+    new = change(used, {F + "failure.precautions": "new-lifters"})
+    assert "flat-lifters" in bought(new, "h-flat") and not stops(new, new.candidate("h-flat"))
 
 
 # -- what cannot go together --------------------------------------------------------------------------------

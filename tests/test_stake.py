@@ -20,6 +20,7 @@ from lobeledger.buildfile import sheet_text
 from lobeledger.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
+LBF = 4.4482216152605  # N, exact by definition
 NAMES = ["budget-cruiser", "towing-engine", "weekend-racer"]
 CHANCE = st.floats(0.0, 1.0)
 ODDS = st.floats(0.01, 100.0)
@@ -174,11 +175,19 @@ def test_ids_are_unique_and_ranges_are_wide():
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_shipped_builds_have_no_factor_on(name):
+def test_shipped_builds_list_no_factor_and_only_heavy_springs_switch_one_on(name):
     build = shipped(name)
+    heavy = set()
     for c in build.candidates:
-        assert build.factors_on(c) == () and build.precautions_on(c) == ()
-        assert compared(name).result(c.id).figures["chance"].value == 1.0 / c.failure.one_in
+        assert not c.failure.factor_ids and build.precautions_on(c) == ()
+        # 260 lbf open for the run-in of a flat cam: common practice, no source.
+        on = {f.id for f in build.factors_on(c)}
+        assert on == ({"high-open-load"} if c.follower == "flat" and c.greatest_open_load_n > 260 * LBF else set())
+        p = 1.0 / c.failure.one_in
+        odds = p / (1 - p) * (2 if on else 1)  # data/factors.csv
+        assert compared(name).result(c.id).figures["chance"].value == pytest.approx(odds / (1 + odds), abs=1e-15)
+        heavy |= {c.id} if on else set()
+    assert heavy == ({"h-flat", "s-flat"} if name == "weekend-racer" else set())
 
 
 def test_a_listed_factor_reaches_nominal_and_draws():
@@ -198,16 +207,37 @@ def test_a_listed_factor_reaches_nominal_and_draws():
 
 
 def test_an_open_load_above_the_usual_switches_its_factor_on():
-    load = compared().result("h-flat").figures["open_load"].value
-    c = shipped().candidate("h-flat")
-    assert c.greatest_open_load_n == pytest.approx(load, rel=1e-12)
-    build = ll.change(shipped(), {"candidates.h-flat.open_load_high": f"{load - 1:.3f} N"})
-    assert [f.id for f in build.factors_on(build.candidate("h-flat"))] == ["high-open-load"]
+    # A flat is judged as it is run in: 260 lbf, common practice without a source.
+    for rate, ids in ((344.0, []), (346.0, ["high-open-load"])):
+        build = ll.change(shipped("budget-cruiser"), {"candidates.h-flat.springs.rate": f"{rate} lbf/in"})
+        # 110 + rate x 1.5 x 0.290 lbf (by hand): 259.6 and 260.5.
+        assert [f.id for f in build.factors_on(build.candidate("h-flat"))] == ids
     shown = {f.factor.id: f for f in stake.stake(ll.compare(build), count=1000).of("h-flat").factors}
     assert shown["high-open-load"].is_automatic and shown["high-open-load"].is_on
     assert not shown["no-paste"].is_on
-    build = ll.change(build, {"candidates.h-flat.failure.precautions": "light-springs"})
-    assert build.factors_on(build.candidate("h-flat")) == ()
+    off = ll.change(build, {"candidates.h-flat.failure.factors_off": "high-open-load"})
+    assert off.factors_on(off.candidate("h-flat")) == ()
+    shown = {f.factor.id: f for f in stake.stake(ll.compare(off), count=1000).of("h-flat").factors}
+    assert shown["high-open-load"].is_automatic and not shown["high-open-load"].is_on
+    # A roller is judged as it runs, by its own usual range.
+    load = compared().result("h-roller").figures["open_load"].value
+    assert shipped().candidate("h-roller").greatest_open_load_n == pytest.approx(load, rel=1e-12)
+    for end, ids in ((load + 1, []), (load - 1, ["high-roller-load"])):
+        usual = {"candidates.h-roller.open_load_high": f"{end:.3f} N", "candidates.h-roller.open_load_low": "0 N"}
+        build = ll.change(shipped(), usual)
+        assert [f.id for f in build.factors_on(build.candidate("h-roller"))] == ids
+    new = ll.change(build, {"candidates.h-roller.failure.precautions": "springs-in-range"})
+    assert new.factors_on(new.candidate("h-roller")) == ()
+
+
+def test_used_rollers_bring_their_factor_and_new_ones_take_it_away():
+    used = ll.change(shipped(), {"candidates.h-roller.lifter_state": "used"})
+    assert [f.id for f in used.factors_on(used.candidate("h-roller"))] == ["used-rollers"]
+    new = ll.change(used, {"candidates.h-roller.failure.precautions": "new-rollers"})
+    assert new.factors_on(new.candidate("h-roller")) == ()
+    # The sheet's own line pays for lifters already: nothing is billed twice.
+    costs = [ll.compare(b).result("h-roller").figures["first_cost"].value for b in (used, new)]
+    assert costs[0] == pytest.approx(costs[1], abs=1e-9)
 
 
 def test_the_shops_record_replaces_opinion_little_by_little():
@@ -227,6 +257,8 @@ def test_the_shops_record_replaces_opinion_little_by_little():
         ({"factors": "worn-bores"}, "for a flat follower"),
         ({"precautions": "gage"}, "did you mean 'gauge'"),
         ({"factors": "no-paste no-paste"}, "names an id twice"),
+        ({"factors_off": "no-past"}, "did you mean 'no-paste'"),
+        ({"factors": "no-paste", "factors_off": "no-paste"}, "keep it in one of them"),
         ({"seen_losses": 3}, "give both or neither"),
         ({"seen_losses": 3, "seen_builds": 2}, "lost once at most"),
     ],
@@ -403,7 +435,8 @@ def test_a_precautions_worth_is_the_difference_of_two_comparisons(factors):
     build = changed(factors=factors)
     result = ll.compare(build).result("h-flat")
     ranked = stake.precautions_by_worth(build, result)
-    assert {w.id for w in ranked} == {p.id for p in read_precautions() if p.follower == "flat"}
+    # These springs have no inner that could stay out.
+    assert {w.id for w in ranked} == {p.id for p in read_precautions() if p.follower == "flat"} - {"light-springs"}
     for w in ranked:
         after = ll.compare(ll.change(build, {"candidates.h-flat.failure.precautions": w.id})).result("h-flat")
         assert w.worth.value == pytest.approx(
@@ -441,13 +474,17 @@ def test_prices_in_another_currency_are_not_guessed():
         if not datum.written and "USD" in datum.unit
     }
     euro = ll.build_from_text(sheet_text(ll.change(shipped(), written)).replace("USD", "EUR"))
-    assert euro.currency == "EUR" and euro.precautions == ()
-    assert stake.precautions_by_worth(euro, ll.compare(euro).result("h-flat")) == []
+    assert euro.currency == "EUR"
+    # What is done without buying costs hours alone and works in any currency.
+    assert {p.id for p in euro.precautions} == {p.id for p in read_precautions() if not p.price_money}
+    found = {w.id: w for w in stake.precautions_by_worth(euro, ll.compare(euro).result("h-flat"))}
+    dollar = {w.id: w for w in stakes().of("h-flat").precautions}
+    assert "gauge" in found and "face-oiled" not in found and found["gauge"].worth == dollar["gauge"].worth
     # Factors have no price and work in any currency.
     worse = ll.change(euro, {"candidates.h-flat.failure.factors": "no-paste"})
     assert [f.id for f in worse.factors_on(worse.candidate("h-flat"))] == ["no-paste"]
-    with pytest.raises(ll.BuildError, match="prices of precautions are in USD and this sheet is in EUR"):
-        ll.change(euro, {"candidates.h-flat.failure.precautions": "gauge"})
+    with pytest.raises(ll.BuildError, match="price of 'face-oiled' is in USD and this sheet is in EUR"):
+        ll.change(euro, {"candidates.h-flat.failure.precautions": "face-oiled"})
 
 
 # -- what it is worth to know --------------------------------------------------------------------------------

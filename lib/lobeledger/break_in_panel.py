@@ -6,8 +6,9 @@ The panel                               `BreakInPanel`
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -19,7 +20,7 @@ from lobeledger import break_in_plots, break_in_views, plots, screen
 from lobeledger.buildfile import change
 from lobeledger.decision import compare
 from lobeledger.errors import LedgerError
-from lobeledger.parts import Build
+from lobeledger.parts import Build, Candidate, Precaution, RiskFactor
 from lobeledger.record_panel import RecordTick, RecordView, Shelf, WearView
 from lobeledger.results import Comparison
 from lobeledger.run_sheet import run_sheet_html
@@ -50,8 +51,9 @@ class BreakInInputs:
 
 @dataclass(frozen=True)
 class BreakIn:
-    """What the panel shows."""
+    """What the panel shows, and what had been moved for it."""
 
+    moved: tuple[tuple[str, Any], ...]
     comparison: Comparison
     stakes: Stakes
     plan: RunInPlan
@@ -64,7 +66,7 @@ def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
     build = change(inputs.build, changes) if changes else inputs.build
     comparison = compare(build, system=inputs.system, step=progress.step, details=False)
     plan = run_in_plan(build, build.candidate(inputs.candidate_id))
-    return BreakIn(comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
+    return BreakIn(inputs.moved, comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
 
 
 class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
@@ -74,6 +76,9 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         super().__init__(folder, "break-in", compute_break_in)
         self.result: BreakIn | None = None
         self.shelf = Shelf(record)
+        self._factors: dict[str, w.Checkbox] = {}
+        self._by_figures: set[str] = set()
+        self._is_showing = False
         self.use_record = RecordTick(self.shelf, self.request, self.fail)
         downloads = [
             screen.DownloadButton(self._file(name), label=label, hint=hint)
@@ -126,11 +131,6 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
                 self.slider(f"{stem}.run_in_speed", "Mean speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
                 self._school(stem, c.run_in_school or "varied"),
             ]
-            if c.springs.has_inner:
-                inner = w.Checkbox(value=bool(c.run_in_inner_out), description="inner springs out for it", indent=False)
-                inner.add_class("ll-set-inner-out")
-                inner.observe(lambda event: self.move(f"{stem}.run_in_inner_out", event["new"]), names="value")
-                run_in.append(inner)
         run_in += [
             self.slider(f"{stem}.dyno_time", "Dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
             self.slider(
@@ -231,23 +231,51 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
             cost,
             self.use_record.box,
         ]
-        for title, key, every, on in (
-            ("What is against it", "factors", build.factors, c.failure.factor_ids),
-            ("What is done about it", "precautions", build.precautions, c.failure.precaution_ids),
-        ):
-            found.append(w.HTML(f"<div class='ll-quiet'>{title}</div>"))
-            boxes: dict[str, w.Checkbox] = {}
-            for each in every:
-                if each.follower != c.follower or getattr(each, "switch", "off") != "off":
-                    continue
-                boxes[each.id] = w.Checkbox(value=each.id in on, description=each.text, indent=False, layout=WIDE)
-                boxes[each.id].add_class(f"ll-{key}-{each.id}")
-                boxes[each.id].observe(self._ticked(f"{stem}.{key}", boxes), names="value")
-            found += boxes.values()
+        factors = [f for f in build.factors if f.follower == c.follower]
+        self._factors = self._boxes("factors", factors, (), lambda on: self._say_factors(stem, on))
+        self._show_factors(build, c)
+        precautions = self._boxes(
+            "precautions",
+            build.precautions_for(c),
+            c.failure.precaution_ids,
+            lambda on: self.move(f"{stem}.precautions", " ".join(on)),
+        )
+        found += [w.HTML("<div class='ll-quiet'>What is against it</div>"), *self._factors.values()]
+        found += [w.HTML("<div class='ll-quiet'>What is done about it</div>"), *precautions.values()]
         return found
 
-    def _ticked(self, path: str, boxes: dict[str, w.Checkbox]) -> Callable[[Any], None]:
-        return lambda _: self.move(path, " ".join(name for name, box in boxes.items() if box.value))
+    @staticmethod
+    def _boxes(
+        key: str, every: Iterable[RiskFactor | Precaution], on: Collection[str], say: Callable[[list[str]], None]
+    ) -> dict[str, w.Checkbox]:
+        """A box a row, by id; `say` is given the ids that are ticked."""
+        boxes: dict[str, w.Checkbox] = {}
+        for each in every:
+            box = w.Checkbox(value=each.id in on, description=each.text, indent=False, layout=WIDE)
+            box.add_class(f"ll-{key}-{each.id}")
+            box.observe(lambda _: say([name for name, box in boxes.items() if box.value]), names="value")
+            boxes[each.id] = box
+        return boxes
+
+    def _show_factors(self, build: Build, c: Candidate) -> None:
+        """Tick the factors that are there, whether the sheet or the figures say so."""
+        plain = dataclasses.replace(c, failure=dataclasses.replace(c.failure, factors="", factors_off=""))
+        self._by_figures = {f.id for f in build.factors if build.is_automatic(f, plain)}
+        there = {*c.failure.factor_ids, *(self._by_figures - set(c.failure.off_ids))}
+        self._is_showing = True
+        for name, box in self._factors.items():
+            box.value = name in there
+        self._is_showing = False
+
+    def _say_factors(self, stem: str, on: list[str]) -> None:
+        """Write the factors that the figures do not switch on, and those they would and that are not there."""
+        if not self._is_showing:
+            self.move_all(
+                {
+                    f"{stem}.factors": " ".join(name for name in on if name not in self._by_figures),
+                    f"{stem}.factors_off": " ".join(name for name in sorted(self._by_figures) if name not in on),
+                }
+            )
 
     def _record_changed(self) -> None:
         self.use_record.refresh()
@@ -266,8 +294,10 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.result = result
         comparison, chosen = result.comparison, result.candidate_id
         self.tell(*_answer(result))
+        if result.moved == self.moved:  # else a newer tick is on its way to its own result
+            self._show_factors(comparison.build, comparison.build.candidate(chosen))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
-        tables = break_in_views.run_in_tables(result.plan, comparison.system, comparison.build.currency)
+        tables = break_in_views.run_in_tables(comparison, result.plan)
         self.run_in.value = break_in_views.tables_html(tables)
         self.at_stake.value = break_in_views.tables_html(break_in_views.stake_tables(result.stakes, chosen))
         self._draw()

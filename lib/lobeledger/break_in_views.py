@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import datetime
 import functools
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -21,11 +22,11 @@ import markupsafe
 from lobeledger.entries import Entry
 from lobeledger.figures import Figure
 from lobeledger.pairing import OrderLine, order_list
-from lobeledger.parts import Build, Candidate, RunInLine
+from lobeledger.parts import LIGHT_SPRINGS, Build, Candidate, RunInLine
 from lobeledger.report import style_text, templates
 from lobeledger.results import Comparison, chance_text, money_text
-from lobeledger.run_sheet import run_answer, run_fuel, run_springs, speed_span
-from lobeledger.runin import RunInPlan
+from lobeledger.run_sheet import reasons_not_to_run, run_fuel, run_springs
+from lobeledger.runin import RunInPlan, run_answer, speed_span
 from lobeledger.stake import Stake, Stakes
 from lobeledger.units import from_si, shown_unit
 from lobeledger.units import show as show_unit
@@ -50,6 +51,7 @@ _VERBS = {
     "change": "Change",
     "machine": "Machine",
     "measure": "Measure",
+    "do": "Do as well",
     "keep": "Keep in mind",
 }
 
@@ -88,16 +90,22 @@ def _span(figure: Figure, digits: int = 0) -> str:
 
 @dataclass(frozen=True)
 class _Order:
-    """One thing to do, from a price line or a rule."""
+    """One thing to do, from a price line or a rule; a price of None is not known in the sheet's currency."""
 
     verb: str
     what: str
     why: str
     origin: str
-    count: str
-    price: float
-    hours: float
-    is_added: bool
+    count: str = "1"
+    price: float | None = 0.0
+    hours: float = 0.0
+    is_added: bool = False
+
+    def price_text(self, currency: str) -> str:
+        """The price as it stands in the list; empty for what costs nothing."""
+        if self.price is None:
+            return f"no price in {currency}: write one"
+        return f"{self.price:,.2f}" if self.price else ""
 
 
 def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
@@ -106,12 +114,19 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
         _Order(
             "machine" if p.group == "machining" else "buy",
             p.item,
-            reasons.get(p.item, ""),
+            "; ".join(
+                each
+                for each in (
+                    reasons.get(p.item, ""),
+                    f"and a deposit of {p.core_charge_money * p.quantity:,.2f} until the old part is back"
+                    if p.core_charge_money * p.quantity
+                    else "",
+                )
+                if each
+            ),
             "on the sheet",
             f"{p.quantity:g}",
             p.price_money * p.quantity,
-            0.0,
-            False,
         )
         for p in candidate.parts
     ]
@@ -124,7 +139,9 @@ def _rule_line(line: OrderLine, system: str) -> _Order:
         why += f"; by lifter height and base circle {_length(abs(line.change_m), system)} {way} than now"
     if line.covered_by:
         why += f" (on the sheet: {line.covered_by})"
-    price = (line.price_money or 0.0) * line.quantity if line.is_added else 0.0
+    price: float | None = 0.0
+    if line.is_added:
+        price = None if line.price_money is None else line.price_money * line.quantity
     hours = line.time_h * line.quantity if line.is_added else 0.0
     return _Order(line.verb, line.what, why, line.origin, f"{line.quantity:g}", price, hours, line.is_added)
 
@@ -139,19 +156,13 @@ def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_
             reasons.setdefault(line.covered_by, line.why)
     for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
+    found["buy"].append(_run_in_oil(build, candidate))
     for each in build.precautions_on(candidate):
-        found["buy" if each.price_money else "keep"].append(
-            _Order(
-                "buy",
-                each.text,
-                "precaution against a loss",
-                each.origin,
-                "1",
-                each.price_money,
-                each.time_h,
-                False,
-            )
-        )
+        verb = "buy" if each.price_money else "do"
+        why = "precaution against a loss"
+        if each.id == LIGHT_SPRINGS:
+            why += f"; {2.0 * candidate.spring_labour_h:g} h, charged with the run-in"
+        found[verb].append(_Order(verb, each.text, why, each.origin, price=each.price_money, hours=each.time_h))
     for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
             continue
@@ -159,15 +170,30 @@ def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_
     return found
 
 
+def _run_in_oil(build: Build, candidate: Candidate) -> _Order:
+    """What the run-in and the first service use up; its price is a charge of the run-in."""
+    what = (
+        "run-in oil, or oil and the additive, with a filter; oil and filter for the first service"
+        if candidate.follower == "flat"
+        else "the engine's own oil and a filter, twice: for the first start and the first service"
+    )
+    origin = "on the sheet" if build.data["shop.run_in_oil"].written else "assumed"
+    return _Order("buy", what, "charged with the run-in", origin, price=build.shop.run_in_oil_money)
+
+
 def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
     """What to buy, change, machine and measure, for the screen."""
     build = comparison.build
     candidate = build.candidate(candidate_id)
-    tables = []
+    tables = [
+        Table("Do not order this as it is", f"{b.text}. It would take {b.give}.")
+        for b in reasons_not_to_run(comparison, candidate_id)
+        if b.limit != "pairing"
+    ]
     for verb, orders in _orders(build, candidate, comparison.system).items():
         if not orders:
             continue
-        with_money = any(o.price or o.hours for o in orders)
+        with_money = any(o.price != 0.0 or o.hours for o in orders)
         heads: tuple[str, ...] = (_VERBS[verb], "why", "origin")
         if with_money:
             heads += (build.currency, "hours")
@@ -175,7 +201,7 @@ def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
         for o in orders:
             cells: tuple[str, ...] = (o.what if o.count == "1" else f"{o.count} x {o.what}", o.why, o.origin)
             if with_money:
-                cells += (f"{o.price:,.2f}" if o.price else "", f"{o.hours:g}" if o.hours else "")
+                cells += (o.price_text(build.currency), f"{o.hours:g}" if o.hours else "")
             rows.append(Row(cells, o.is_added))
         tables.append(Table(heads=heads, rows=tuple(rows), numbers=(3, 4)))
     return tables
@@ -193,9 +219,12 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
             "rows": [
                 {
                     "what": o.what,
-                    "why": o.why + ("; not on the sheet, added at the library's price" if o.is_added else ""),
+                    "why": o.why
+                    + (
+                        "; not on the sheet, added at the library's price" if o.is_added and o.price is not None else ""
+                    ),
                     "count": o.count,
-                    "price": f"{o.price:,.2f}" if o.price else "",
+                    "price": o.price_text(build.currency),
                     "hours": f"{o.hours:g}" if o.hours else "",
                 }
                 for o in orders[verb]
@@ -205,7 +234,13 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
         if verb != "stop" and orders[verb]
     ]
     every = [o for each in orders.values() for o in each]
-    added = sum(o.price for o in every if o.is_added)
+    # Of the prices as printed, so that they add up to the cent.
+    total, added = (
+        math.fsum(round(o.price or 0.0, 2) for o in every if o.is_added or not only_added)
+        for only_added in (False, True)
+    )
+    unpriced = sum(o.price is None for o in every)
+    deposits = math.fsum(p.core_charge_money * p.quantity for p in candidate.parts)
     return (
         templates()
         .get_template("order_sheet.html.j2")
@@ -215,9 +250,11 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
             build=build,
             candidate=candidate,
             date=(date or datetime.date.today()).isoformat(),
-            stops=[f"{o.what}: {o.why}" for o in orders["stop"]],
+            stops=[f"{b.text}. It would take {b.give}" for b in reasons_not_to_run(comparison, candidate_id)],
             parts=parts,
-            total=f"{sum(o.price for o in every):,.2f}",
+            total=f"{total:,.2f}",
+            unpriced=f"{unpriced} thing{'s' if unpriced > 1 else ''}" if unpriced else "",
+            deposits=f"{deposits:,.2f}" if deposits else "",
             hours=f"{sum(o.hours for o in every) + candidate.fitting_time_h:g}",
             added=f"{added:,.2f}" if added else "",
         )
@@ -231,12 +268,17 @@ def _length(value_m: float, system: str) -> str:
 # -- run-in --------------------------------------------------------------------------------------------------
 
 
-def run_in_tables(plan: RunInPlan, system: str, currency: str) -> list[Table]:
+def run_in_tables(comparison: Comparison, plan: RunInPlan) -> list[Table]:
     """Steps, when to stop, cost, springs, and what is done before and after; the maker's instruction first."""
+    system, currency = comparison.system, comparison.build.currency
     maker = plan.maker_instruction or (
         "none on the sheet. It comes before everything here: write it under Run-in, Maker's instruction."
     )
-    tables = [Table("The part maker's instruction", maker), Table("", run_answer(plan))]
+    tables = [
+        Table("Do not run this", f"{b.text}. It would take {b.give}.")
+        for b in reasons_not_to_run(comparison, plan.candidate.id)
+    ]
+    tables += [Table("The part maker's instruction", maker), Table("", run_answer(plan))]
     tables += [Table("", f"Note: {warning}") for warning in plan.warnings]
     show = functools.partial(show_unit, system=system)
     steps = [
@@ -257,9 +299,10 @@ def run_in_tables(plan: RunInPlan, system: str, currency: str) -> list[Table]:
     tables.append(Table("", "", heads, tuple(steps), (0, 1, 2, 5, 6)))
     tables.append(_acts("Stop at once when", plan.stop))
     charges = [Row((each.text, f"{float(each.amount):,.2f}")) for each in plan.charges]
-    charges.append(
-        Row((f"Run-in, {currency} (5 to 95 %: {_span(plan.total_money, 2)})", f"{plan.total_money.value:,.2f}"), True)
-    )
+    low, high = (f"{end:,.2f}" for end in plan.total_money[1:])
+    moved = f" ({low} to {high} with the uncertain values varied)" if low != high else ""
+    total = math.fsum(round(float(each.amount), 2) for each in plan.charges)
+    charges.append(Row((f"Run-in, {currency}{moved}", f"{total:,.2f}"), True))
     tables.append(Table("What the run-in costs", " ".join(run_fuel(plan, system)), (), tuple(charges), (1,)))
     tables.append(Table("Springs", " ".join(run_springs(plan, system))))
     tables.append(_acts("Before", (*plan.prepare, *plan.prime, *plan.ready)))

@@ -30,9 +30,10 @@ from typing import Any, NoReturn, TypeVar
 
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.files import on_one_line, write_text_atomically
-from lobeledger.pairing import pairing_data, unpriced
+from lobeledger.pairing import pairing_data, without_prices
 from lobeledger.parts import (
     ORIGINS,
+    UPKEEP_PRICES,
     Block,
     Build,
     Candidate,
@@ -56,8 +57,10 @@ from lobeledger.parts import (
     Vehicle,
     key_of,
     risk_data,
+    spec_of,
 )
 from lobeledger.tables import (
+    LIBRARY_CURRENCY,
     Default,
     default_for,
     read_discharge,
@@ -307,6 +310,11 @@ class _Reader:
         )
         return read
 
+    @property
+    def is_ours(self) -> bool:
+        """Whether the sheet's currency is that of the library's prices."""
+        return self.currency == LIBRARY_CURRENCY
+
     def unit(self, spec: Spec) -> str:
         return spec.unit.replace("money", self.currency) if spec.kind == "quantity" else ""
 
@@ -408,17 +416,25 @@ class _Reader:
             other = self.data[row.value[1:]]
             self.data[path] = dataclasses.replace(other, path=path, origin=row.origin, note=row.note, written=False)
             return other.value
-        if "money" in spec.unit and self.currency != "USD":
-            self.fail(
-                path,
-                f"is missing, and the library's own figure is in USD; write it in {self.currency}, "
-                f"such as {key} = {self.example(spec)} ({spec.doc})",
-            )
         datum = _default_datum(row, spec)
+        if "money" in spec.unit and not self.is_ours:
+            if spec.optional:
+                return None
+            if datum.value != 0.0:
+                self.fail_for_price(path, spec)
+            # Nothing is nothing in every currency.
+            datum = dataclasses.replace(datum, text=f"0 {self.currency}", unit=self.unit(spec))
         self.data[path] = Datum(
             path, datum.value, datum.low, datum.high, datum.unit, datum.text, datum.origin, datum.note, False
         )
         return datum.value
+
+    def fail_for_price(self, path: str, spec: Spec) -> NoReturn:
+        self.fail(
+            path,
+            f"is missing, and the library's own figure is in {LIBRARY_CURRENCY}; write it in {self.currency}, "
+            f"such as {path.rpartition('.')[2]} = {self.example(spec)} ({spec.doc})",
+        )
 
     # ------------------------------------------------------------------ parts
 
@@ -644,6 +660,9 @@ class _Reader:
                         "is above zero, but a hydraulic lifter takes up its lash; remove it or write solid",
                     )
         self.serves(values["parts"], path)
+        for every, price in UPKEEP_PRICES.items():
+            if values[every] > 0.0 and values[price] is None:
+                self.fail_for_price(f"{path}.{key_of(price)}", spec_of(Candidate, price))
         for (low_key, high_key), low, high in _PAIRS:
             if values[low] > values[high]:
                 self.fail(f"{path}.{low_key}", f"lies above {high_key}; swap them or mend one")
@@ -693,9 +712,9 @@ class _Reader:
                 "data": self.data,
                 "source": source,
                 "factors": read_factors(),
-                "precautions": read_precautions() if currency == "USD" else (),
+                "precautions": tuple(p for p in read_precautions() if self.is_ours or not p.price_money),
                 "run_in": read_run_in(),
-                "pairing": read_pairing() if currency == "USD" else unpriced(read_pairing()),
+                "pairing": read_pairing() if self.is_ours else without_prices(read_pairing()),
             },
             "",
         )
@@ -705,18 +724,20 @@ class _Reader:
         """Refuse factors and precautions nobody knows, or those of the other follower."""
         for key, ids, rows in (
             ("factors", failure.factor_ids, read_factors()),
+            ("factors_off", failure.off_ids, read_factors()),
             ("precautions", failure.precaution_ids, read_precautions()),
         ):
             known = tuple(row.id for row in rows if row.follower == follower)
             for name in ids:
                 if name not in known:
                     self.fail(f"{path}.{key}", f"there is no '{name}' for a {follower} follower{_near(name, known)}")
-        if failure.precaution_ids and self.currency != "USD":
-            self.fail(
-                f"{path}.precautions",
-                f"the library's prices of precautions are in USD and this sheet is in {self.currency}; "
-                "put what it costs among the parts and say the chance in one_in",
-            )
+        for each in read_precautions():
+            if each.id in failure.precaution_ids and each.price_money and not self.is_ours:
+                self.fail(
+                    f"{path}.precautions",
+                    f"the library's price of '{each.id}' is in {LIBRARY_CURRENCY} and this sheet is in "
+                    f"{self.currency}; put what it costs among the parts and say the chance in one_in",
+                )
 
     def serves(self, lines: tuple[Price, ...], path: str) -> None:
         """Refuse a need that no rule of pairing.csv knows."""
@@ -775,7 +796,7 @@ def _within(value: float, spec: Spec) -> bool:
 def _default_datum(row: Default, spec: Spec) -> Datum:
     """A row of the table of defaults as a Datum, its texts read by the same path as a sheet's."""
     reader = _Reader("defaults.csv")
-    reader.currency = "USD"
+    reader.currency = LIBRARY_CURRENCY
     raw: dict[str, Any] = {"value": row.value, "origin": row.origin, "note": row.note}
     if row.low or row.high:
         raw |= {"low": row.low, "high": row.high}

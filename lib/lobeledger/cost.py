@@ -25,6 +25,7 @@ import numpy as np
 from scipy.special import betaincinv
 
 from lobeledger.breakin import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.errors import OutOfRange
 from lobeledger.figures import FuelUse
 from lobeledger.lobe import Array
 from lobeledger.pairing import added_lines, rule_of
@@ -152,7 +153,10 @@ def _rule_range(build: Build, path: str) -> tuple[float, float, float]:
     rule = rule_of(build, rule_id)
     if key == "time":
         return rule.time_low_h, rule.time_h, rule.time_high_h
-    return rule.price_low_money or 0.0, rule.price_money or 0.0, rule.price_high_money or 0.0
+    low, middle, high = rule.price_low_money, rule.price_money, rule.price_high_money
+    if low is None or middle is None or high is None:
+        raise OutOfRange(f"the pairing rule '{rule_id}' has no price in {build.currency}")
+    return low, middle, high
 
 
 @functools.lru_cache(maxsize=2048)
@@ -219,7 +223,8 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
 
     Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
     start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
-    with the cam and no line serves is added at the price of its rule (`pairing`).
+    with the cam and no line serves is added at the price of its rule (`pairing`); one without a price is left out here
+    and stops the candidate (`limits`).
     """
 
     def own(key: str) -> Any:

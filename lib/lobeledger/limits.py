@@ -18,7 +18,7 @@ from lobeledger import units
 from lobeledger.cycle import seat_lift_m
 from lobeledger.figures import Figure
 from lobeledger.lobe_card import WayOut
-from lobeledger.pairing import added_lines, stops
+from lobeledger.pairing import added_lines, stops, unpriced_lines
 from lobeledger.parts import Build, Candidate, Card
 
 __all__ = ["Broken", "Impossible", "broken_limits", "cautions", "doubts"]
@@ -84,6 +84,17 @@ def broken_limits(
                 "pairing",
                 f"{line.what} cannot be used here: {line.why.partition('; ')[0]}",
                 line.why.partition("; ")[2],
+            )
+        )
+    missing = unpriced_lines(build, candidate)
+    if missing:
+        # Left at nothing they would make the candidate look cheap: it cannot be judged.
+        names = "; ".join(line.what for line in missing)
+        found.append(
+            Broken(
+                "unpriced",
+                f"what goes with it has no price in {build.currency} ({names})",
+                " and ".join(f"a price line that serves {line.needs[0]}" for line in missing),
             )
         )
     for key, least, what in (
@@ -234,16 +245,11 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
             f"Its long overlap ({show(figures['overlap'].value, 'angle')}) is valued too low: the torque estimate has "
             "no exhaust pipes to pull through it."
         )
-    added = added_lines(build, candidate)
+    added = [line for line in added_lines(build, candidate) if line.price_money is not None]
     if added:
         said.append(
             "No price line serves these, so they are in the cost at the library's own prices: "
             f"{'; '.join(line.what for line in added)}. If a line pays for one, say so there with serves."
-        )
-    unpriced = [line.what for line in added if line.price_money is None]
-    if unpriced:
-        said.append(
-            f"These must be bought and are in no price, for the library's prices are in USD: {'; '.join(unpriced)}."
         )
     if (
         candidate.lifter == "solid"

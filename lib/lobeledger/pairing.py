@@ -1,12 +1,12 @@
 """Parts that go together: what a candidate needs besides its cam, and what cannot be put together at all.
 
 What must I buy, change or measure?     `order_list` -> `OrderLine`
-What did the sheet forget?              `added_lines`
+What did the sheet forget?              `added_lines`; which of it has no price? `unpriced_lines`
 What cannot go together?                `stops`
 What pushrod length is needed?          `pushrod_length_change_m`
 Where does the oil band travel?         `oil_band_travel_m`
 What do the rules look at?              `facts`, `conditions`, `Condition`
-Where do their prices come from?        `pairing_data`, `rule_of`, `unpriced`
+Where do their prices come from?        `pairing_data`, `rule_of`, `without_prices`
 
 The rules are data (`PairingRule`, read from pairing.csv): a rule says when it holds, what to do and why. A rule
 holds when all its conditions do, words parted by spaces: `follower=roller` (one of several: `a|b`),
@@ -39,7 +39,8 @@ __all__ = [
     "pushrod_length_change_m",
     "rule_of",
     "stops",
-    "unpriced",
+    "unpriced_lines",
+    "without_prices",
 ]
 
 # Facts a rule may ask for: the words a fact may be, or the unit of a number.
@@ -58,7 +59,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "inner_spring": ("yes", "no"),
     "bind": ("short", "enough"),
     "retainer": ("short", "enough"),
-    "oil_band": ("unknown", "low", "high", "inside"),
+    "oil_band": ("unknown", "partly", "low", "high", "inside"),
 }
 _NUMBERS = {"open_load": "N", "rocker_ratio": "", "pushrod_change": "m"}
 _CONDITION = re.compile(r"([a-z_]+)([=>])(\S+)")
@@ -79,7 +80,8 @@ class OrderLine:
 
     rule: id of the rule. price and time are those of one, with their range; a price of None is not known in the
     sheet's currency. covered_by: the sheet's own line that serves it, or another rule's; empty if none.
-    is_added: the rule puts it into the cost. change_m: the computed change of pushrod length, where known.
+    is_added: the rule puts it into the cost. needs: what a price line may serve instead. change_m: the computed change
+    of pushrod length, where known.
     """
 
     rule: str
@@ -97,6 +99,7 @@ class OrderLine:
     time_high_h: float
     covered_by: str = ""
     is_added: bool = False
+    needs: tuple[str, ...] = ()
     change_m: float | None = None
 
 
@@ -177,7 +180,7 @@ def _pushrod_change(build: Build, candidate: Candidate) -> float | None:
 
 
 def _oil_band(build: Build, candidate: Candidate) -> str:
-    """Where the oil band travels: inside its bore, below or above it, or not known well enough to say."""
+    """Where the oil band travels: inside its bore, below or above it; or known not at all or in part."""
     block = build.block
     if block.oil_band_m is None:
         return "unknown"
@@ -188,8 +191,8 @@ def _oil_band(build: Build, candidate: Candidate) -> str:
     if low <= 0.0:
         return "low"
     if block.lifter_bore_height_m is None:
-        return "unknown"
-    return "high" if high >= block.lifter_bore_height_m else "unknown" if fitted is None else "inside"
+        return "partly"
+    return "high" if high >= block.lifter_bore_height_m else "partly" if fitted is None else "inside"
 
 
 def _kind_change(build: Build, candidate: Candidate) -> str:
@@ -216,7 +219,7 @@ def facts(build: Build, candidate: Candidate) -> dict[str, str | float]:
         "always": "yes",
         "follower": candidate.follower,
         "lifter": candidate.lifter,
-        "lifter_state": candidate.lifter_state,
+        "lifter_state": "used" if candidate.has_used_lifters else "new",
         "core": candidate.core,
         "provision": block.lifter_provision.replace(" ", "-"),
         "retention": block.cam_retention,
@@ -249,7 +252,7 @@ def order_list(
 ) -> tuple[OrderLine, ...]:
     """Everything that goes with a candidate, in the order of the rules (those of the build if none are given)."""
     served: dict[str, str] = {}
-    for line in candidate.parts:
+    for line in (each for each in candidate.parts if each.quantity > 0.0):
         for name in line.serve_names:
             served.setdefault(name, line.item)
     known, change = facts(build, candidate), _pushrod_change(build, candidate)
@@ -282,6 +285,7 @@ def order_list(
                 time_high_h=rule.time_high_h,
                 covered_by=covered,
                 is_added=is_added,
+                needs=rule.needs,
                 change_m=change if rule.id.startswith("pushrods") else None,
             )
         )
@@ -293,6 +297,11 @@ def added_lines(build: Build, candidate: Candidate) -> tuple[OrderLine, ...]:
     return tuple(line for line in order_list(build, candidate) if line.is_added)
 
 
+def unpriced_lines(build: Build, candidate: Candidate) -> tuple[OrderLine, ...]:
+    """What is needed and in no price, the library's prices being in another currency than the sheet."""
+    return tuple(line for line in added_lines(build, candidate) if line.price_money is None)
+
+
 def stops(build: Build, candidate: Candidate) -> tuple[OrderLine, ...]:
     """What cannot go together; empty when all can."""
     return tuple(line for line in order_list(build, candidate) if line.verb == "stop")
@@ -301,7 +310,7 @@ def stops(build: Build, candidate: Candidate) -> tuple[OrderLine, ...]:
 # -- prices -------------------------------------------------------------------------------------------------
 
 
-def unpriced(rules: tuple[PairingRule, ...]) -> tuple[PairingRule, ...]:
+def without_prices(rules: tuple[PairingRule, ...]) -> tuple[PairingRule, ...]:
     """The rules without the library's prices, for a sheet in another currency; what costs nothing stays so."""
     return tuple(
         dataclasses.replace(rule, price_low_money=None, price_money=None, price_high_money=None)

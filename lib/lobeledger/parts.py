@@ -5,7 +5,7 @@ What opens the valves?           `Valvetrain`, `Springs`, `Card`, `CardPoint`, `
 What is it for, at what price?   `Use`, `SpeedBand`, `Shop`, `Limits`, `Price`, `Failure`
 What moves a risk?               `RiskFactor`, `Precaution`, `risk_data`
 What goes with what?             `PairingRule`
-How is it run in?                `RunInLine`, `RUN_IN_FACTS`
+How is it run in?                `RunInLine`, `RUN_IN_FACTS`, `run_in_facts`
 What does the physics assume?    `Model`
 All of it                        `Build`
 Where did a value come from?     `Datum`, `ORIGINS`
@@ -31,8 +31,11 @@ from lobeledger.errors import OutOfRange
 
 __all__ = [
     "LIGHT_SPRINGS",
+    "NEW_LIFTERS",
     "ORIGINS",
     "RUN_IN_FACTS",
+    "UPKEEP_PRICES",
+    "USED_LIFTERS",
     "Block",
     "Build",
     "Candidate",
@@ -61,11 +64,20 @@ __all__ = [
     "key_of",
     "replaced",
     "risk_data",
+    "run_in_facts",
     "spec_of",
 ]
 
-# The precaution (precautions.csv) that means: run in without the inner springs.
+# Precautions (precautions.csv) that change the candidate itself: run in without the inner springs; new lifters.
 LIGHT_SPRINGS = "light-springs"
+NEW_LIFTERS = ("new-lifters", "new-rollers")
+# Factors (factors.csv) that say the same as lifter_state = "used".
+USED_LIFTERS = ("used-lifters", "used-rollers")
+# Upkeep that is done every so many hours -> the price without which it cannot be reckoned.
+UPKEEP_PRICES = {
+    "lifter_service_every_h": "lifter_service_price_money",
+    "spring_change_every_h": "spring_set_price_money",
+}
 ORIGINS = ("given", "measured", "card", "computed", "handbook", "common practice", "assumed")
 
 _INCH = 0.0254
@@ -526,6 +538,9 @@ class Failure(_Part):
     worth_builds: float = _number("how many builds' experience that opinion is worth", 1.0, 1e6, example="40")
     cost_money: float = _quantity("money", '"3600 USD"', "cost of one loss", 0.0, 1e7)
     factors: str | None = _text("risk factors present, by id, with spaces between", default="")
+    factors_off: str | None = _text(
+        "risk factors that the figures would switch on and that are not there, by id, with spaces between", default=""
+    )
     precautions: str | None = _text("precautions taken, by id, with spaces between", default="")
     seen_losses: int | None = _number(
         "losses in the shop's own record of such builds", 0, 1_000_000, whole=True, example="1", optional=True
@@ -543,14 +558,23 @@ class Failure(_Part):
                 f"seen_losses is {self.seen_losses}, more than the {self.seen_builds} of seen_builds; "
                 "a build is lost once at most"
             )
-        for key, ids in (("factors", self.factor_ids), ("precautions", self.precaution_ids)):
+        named = (("factors", self.factor_ids), ("factors_off", self.off_ids), ("precautions", self.precaution_ids))
+        for key, ids in named:
             if len(set(ids)) < len(ids):
                 raise OutOfRange(f"{key} names an id twice; name each once")
+        for name in self.factor_ids:
+            if name in self.off_ids:
+                raise OutOfRange(f"'{name}' stands in factors and in factors_off; keep it in one of them")
 
     @property
     def factor_ids(self) -> tuple[str, ...]:
         """The factors listed, as ids."""
         return tuple((self.factors or "").split())
+
+    @property
+    def off_ids(self) -> tuple[str, ...]:
+        """The factors said not to be there, as ids."""
+        return tuple((self.factors_off or "").split())
 
     @property
     def precaution_ids(self) -> tuple[str, ...]:
@@ -605,7 +629,6 @@ class Candidate(_Part):
     run_in_highest_speed_rpm: float | None = _quantity(
         "rpm", '"3000 rpm"', "fastest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
     )
-    run_in_inner_out: bool | None = _flag("the inner springs stay out for the run-in of a flat cam", optional=True)
     run_in_rocker_ratio: float | None = _number(
         "rocker ratio for the run-in of a flat cam, if it is lower", 1.0, 2.2, example="1.2", optional=True
     )
@@ -618,12 +641,16 @@ class Candidate(_Part):
     spring_change_every_h: float = _quantity(
         "h", '"600 h"', "running hours a set of springs is kept; 0 for all of them", 0.0, 1e5
     )
-    spring_set_price_money: float = _quantity("money", '"260 USD"', "price of a set of springs", 0.0, 1e6)
+    spring_set_price_money: float | None = _quantity(
+        "money", '"260 USD"', "price of a set of springs", 0.0, 1e6, optional=True
+    )
     spring_labour_h: float = _quantity("h", '"5 h"', "labour to change a set of springs", 0.0, 100.0)
     lifter_service_every_h: float = _quantity(
         "h", '"400 h"', "running hours between lifter services; 0 for never", 0.0, 1e5
     )
-    lifter_service_price_money: float = _quantity("money", '"300 USD"', "price of one lifter service", 0.0, 1e6)
+    lifter_service_price_money: float | None = _quantity(
+        "money", '"300 USD"', "price of one lifter service", 0.0, 1e6, optional=True
+    )
     lifter_labour_h: float = _quantity("h", '"6 h"', "labour of one lifter service", 0.0, 100.0)
     valvetrain: Valvetrain = _part("what this candidate has between lobe and valve")
     springs: Springs = _part("the valve springs it runs")
@@ -633,16 +660,20 @@ class Candidate(_Part):
     def __post_init__(self) -> None:
         super().__post_init__()
         ratio = self.run_in_rocker_ratio
-        if self.follower == "roller" and (self.run_in_inner_out or ratio is not None):
+        if self.follower == "roller" and ratio is not None:
             raise OutOfRange(
-                "run_in_inner_out and run_in_rocker_ratio lighten the run-in of flat tappets; a roller needs its full "
-                "springs, so remove them"
+                "run_in_rocker_ratio lightens the run-in of flat tappets; a roller needs its full springs, so remove it"
             )
-        if self.run_in_inner_out and not self.springs.has_inner:
+        if LIGHT_SPRINGS in self.failure.precaution_ids and not self.springs.has_inner:
             raise OutOfRange(
-                "run_in_inner_out is true, but the springs have no inner (inner_rate); remove it, or write the inner's "
-                "own load and rate"
+                f"its precautions name {LIGHT_SPRINGS}, but the springs have no inner (inner_rate) to take out; remove "
+                "it, write the inner's own load and rate, or lower the load with run_in_rocker_ratio"
             )
+        for every, price in UPKEEP_PRICES.items():
+            if getattr(self, every) > 0.0 and getattr(self, price) is None:
+                raise OutOfRange(
+                    f"{key_of(every)} is above 0 and {key_of(price)} is missing; write that price, or 0 h for never"
+                )
         if ratio is not None and ratio >= self.valvetrain.rocker_ratio:
             raise OutOfRange(
                 f"run_in_rocker_ratio is {ratio:g}, not below the rocker ratio of {self.valvetrain.rocker_ratio:g}; "
@@ -659,9 +690,17 @@ class Candidate(_Part):
 
     @property
     def is_run_in_without_inner(self) -> bool:
-        """Whether the inner springs stay out for the run-in: the sheet's own word, or its precaution."""
-        by_precaution = self.follower == "flat" and LIGHT_SPRINGS in self.failure.precaution_ids
-        return self.springs.has_inner and (bool(self.run_in_inner_out) or by_precaution)
+        """Whether the inner springs stay out for the run-in: the precaution `light-springs`."""
+        return LIGHT_SPRINGS in self.failure.precaution_ids
+
+    @property
+    def has_used_lifters(self) -> bool:
+        """Whether it would run on used lifters: the sheet or its factors say so, and no precaution replaces them."""
+        said, off, taken = (
+            set(ids) for ids in (self.failure.factor_ids, self.failure.off_ids, self.failure.precaution_ids)
+        )
+        is_used = bool(said & set(USED_LIFTERS)) or (self.lifter_state == "used" and not off & set(USED_LIFTERS))
+        return is_used and not taken & set(NEW_LIFTERS)
 
     @property
     def as_run_in(self) -> Candidate:
@@ -671,16 +710,18 @@ class Candidate(_Part):
         """
         if not self.is_run_in_without_inner and self.run_in_rocker_ratio is None:
             return self
-        springs, valvetrain = self.springs, self.valvetrain
+        springs, valvetrain, failure = self.springs, self.valvetrain, self.failure
         if self.is_run_in_without_inner:
             springs = dataclasses.replace(springs, inner_seat_load_n=0.0, inner_rate_n_per_m=0.0)
+            left = " ".join(name for name in failure.precaution_ids if name != LIGHT_SPRINGS)
+            failure = dataclasses.replace(failure, precautions=left)
         if self.run_in_rocker_ratio is not None:
             valvetrain = dataclasses.replace(valvetrain, rocker_ratio=self.run_in_rocker_ratio)
         return dataclasses.replace(
             self,
             springs=springs,
             valvetrain=valvetrain,
-            run_in_inner_out=None,
+            failure=failure,
             run_in_rocker_ratio=None,
             run_in_rocker_labour_h=None,
         )
@@ -875,7 +916,12 @@ class RiskFactor(_Part):
     low: float = _number("least it may multiply the odds by", 1e-3, 1e3)
     odds: float = _number("what it multiplies the odds by", 1e-3, 1e3)
     high: float = _number("most it may multiply the odds by", 1e-3, 1e3)
-    switch: str = _choice("what switches it on: the sheet, or an open load above the usual", "off", "open load")
+    switch: str = _choice(
+        "what switches it on: the sheet's list, an open load above the usual, used lifters",
+        "off",
+        "open load",
+        "used lifters",
+    )
     text: str = _text("what it is")
     reason: str = _text("why it matters")
     origin: str = _choice("where the size comes from", *ORIGINS)
@@ -883,13 +929,6 @@ class RiskFactor(_Part):
     def __post_init__(self) -> None:
         super().__post_init__()
         _check_ordered(self.id, self.low, self.odds, self.high)
-
-    def is_automatic(self, candidate: Candidate) -> bool:
-        """Whether a candidate's own figures switch it on; a flat cam counts the springs it is run in on."""
-        if self.follower != candidate.follower or self.switch != "open load":
-            return False
-        there = candidate.as_run_in if candidate.follower == "flat" else candidate
-        return there.greatest_open_load_n > candidate.open_load_high_n
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -1082,14 +1121,47 @@ class Build:
         """The precautions a candidate takes, in the table's order."""
         return tuple(p for p in self.precautions if p.id in candidate.failure.precaution_ids)
 
-    def factors_on(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
-        """The factors at work on a candidate: listed or switched on by its figures, less what precautions remove."""
-        removed = {name for p in self.precautions_on(candidate) for name in p.removes}
+    def precautions_for(self, candidate: Candidate) -> tuple[Precaution, ...]:
+        """The precautions a candidate could take; lighter springs only where there is an inner to take out."""
         return tuple(
-            f
-            for f in self.factors
-            if f.id not in removed and (f.id in candidate.failure.factor_ids or f.is_automatic(candidate))
+            p
+            for p in self.precautions
+            if p.follower == candidate.follower and (p.id != LIGHT_SPRINGS or candidate.springs.has_inner)
         )
+
+    def usual_run_in_load_n(self, candidate: Candidate) -> float | None:
+        """The usual greatest open load for the run-in (runin.csv); None where none is usual, as for rollers."""
+        facts = run_in_facts(self, candidate)
+        return next((line.open_load_n for line in self.run_in if line.stage == "usual" and line.holds(facts)), None)
+
+    def is_automatic(self, factor: RiskFactor, candidate: Candidate) -> bool:
+        """Whether a candidate's own figures switch a factor on.
+
+        An open load: a flat cam's as it is run in, against the usual of a run-in; a roller's as fitted, against the
+        candidate's usual range.
+        """
+        if factor.follower != candidate.follower or factor.switch == "off":
+            return False
+        if factor.switch == "used lifters":
+            return candidate.has_used_lifters
+        usual = self.usual_run_in_load_n(candidate)
+        if usual is not None:
+            return candidate.as_run_in.greatest_open_load_n > usual
+        return candidate.greatest_open_load_n > candidate.open_load_high_n
+
+    def factors_on(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
+        """The factors at work: listed, or switched on by the figures and not said off, less what precautions remove."""
+        taken, failure = self.precautions_on(candidate), candidate.failure
+        removed = {name for p in taken if p.id != LIGHT_SPRINGS for name in p.removes}
+        # Lighter springs take away only a load that is usual without the inner ones: the figures know.
+        lightened = {name for p in taken if p.id == LIGHT_SPRINGS for name in p.removes}
+        found = []
+        for f in self.factors:
+            by_itself = f.id not in failure.off_ids and self.is_automatic(f, candidate)
+            by_word = f.id in failure.factor_ids and f.id not in lightened
+            if f.id not in removed and (by_itself or by_word):
+                found.append(f)
+        return tuple(found)
 
     def spread(self, path: str) -> tuple[float, float]:
         """Low and high of a value as multiples of it; (1, 1) where no range is known."""
@@ -1098,6 +1170,19 @@ class Build:
             return 1.0, 1.0
         value = float(datum.value)
         return datum.low / value, datum.high / value
+
+
+def run_in_facts(build: Build, candidate: Candidate) -> dict[str, str]:
+    """What the lines of the run-in ask for, by name; see `RUN_IN_FACTS`."""
+    return {
+        "follower": candidate.follower,
+        "lifter": candidate.lifter,
+        "school": candidate.run_in_school or ("varied" if candidate.follower == "flat" else "none"),
+        "lobes": "run" if candidate.run_in_time_s > 0 else "none",
+        "fuel": build.vehicle.fuel_system,
+        "inner": "out" if candidate.is_run_in_without_inner else "in",
+        "rockers": "own" if candidate.run_in_rocker_ratio is None else "low",
+    }
 
 
 def risk_data(build: Build) -> dict[str, Datum]:

@@ -23,7 +23,9 @@ from lobeledger.errors import BuildError
 from lobeledger.figures import NOT_FOR_THIS, band_text, column, value_text
 from lobeledger.files import write_text_atomically
 from lobeledger.palette import GROUP_SHADES, INK
+from lobeledger.parts import Build
 from lobeledger.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
+from lobeledger.runin import run_answer, run_in_plan
 
 __all__ = [
     "customer_sheet_html",
@@ -111,7 +113,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         years=f"{build.use.years:g}",
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
-        run_in=_run_in(shown),
+        run_in=_run_in(build, shown),
         risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
         + [_risk(comparison, r) for r in shown],
         cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
@@ -188,7 +190,11 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             }
         )
     deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
-    total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises") + deposits
+    # Of the amounts as printed, so that they add up to the cent.
+    total = math.fsum(
+        round(float(line.amount), 2) for line in result.lines if line.is_first and line.group != "surprises"
+    )
+    total += round(deposits, 2)
     surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
     return (
         templates()
@@ -243,27 +249,20 @@ def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dic
     return rows
 
 
-def _run_in(shown: list[CandidateResult]) -> list[str]:
+def _run_in(build: Build, shown: list[CandidateResult]) -> list[str]:
+    """How each candidate is run in; those with the same plan are named together."""
     texts = ["The cam maker's own instruction comes before anything here."]
-    flats = [r.candidate for r in shown if r.candidate.run_in_time_s > 0]
-    if flats:
-        times = _ends([c.run_in_time_s / 60.0 for c in flats])
-        speeds = _ends([c.run_in_speed_rpm for c in flats])
+    plans: dict[str, list[str]] = {}
+    for r in shown:
+        plans.setdefault(run_answer(run_in_plan(build, r.candidate)), []).append(r.candidate.name)
+    texts += [f"{'; '.join(names)}: {said}" for said, names in plans.items()]
+    if any(r.candidate.follower == "flat" and r.candidate.run_in_time_s > 0 for r in shown):
         texts.append(
-            f"Flat tappets ({', '.join(c.name for c in flats)}): {times} minutes at about {speeds} rpm, "
-            "varied, without idling; everything ready so that it fires at once (fuel, timing, coolant, primed oil). "
-            "Stop on any "
-            "noise, smoke or lost oil pressure. Then drain, open the filter, check lash or preload."
+            "For flat tappets everything must be ready so that it fires at once (fuel, timing, coolant, primed oil). "
+            "Stop on any noise, smoke or lost oil pressure. Then drain, open the filter, check lash or preload, and "
+            "the lift of every lobe against that before the run."
         )
-    if any(r.candidate.run_in_time_s == 0 for r in shown):
-        texts.append("Rollers need no lobe run-in; new rings still seat under load, and the first oil change stays.")
     return texts
-
-
-def _ends(values: list[float]) -> str:
-    """The least and the greatest of some values, or the one they share."""
-    least, most = (f"{end(values):,.0f}" for end in (min, max))
-    return least if least == most else f"{least} to {most}"
 
 
 def _risk(comparison: Comparison, result: CandidateResult) -> str:

@@ -1,7 +1,8 @@
 """The run sheet: how one candidate is run in, to print and fill in.
 
 The sheet                         `write_run_sheet`, `run_sheet_html`
-Its parts, for the screen too     `run_answer`, `run_springs`, `run_fuel`, `speed_span`, `step_text`
+Its parts, for the screen too     `run_springs`, `run_fuel`, `step_text`
+Must it not be run?               `reasons_not_to_run`
 """
 
 from __future__ import annotations
@@ -17,11 +18,12 @@ from lobeledger import units
 from lobeledger.figures import Figure
 from lobeledger.files import write_text_atomically
 from lobeledger.follower import crown_height_m
+from lobeledger.limits import Broken
 from lobeledger.report import style_text, templates
 from lobeledger.results import Comparison
-from lobeledger.runin import RunInPlan, run_in_plan
+from lobeledger.runin import RunInPlan, run_answer, run_in_plan, speed_span
 
-__all__ = ["run_answer", "run_fuel", "run_sheet_html", "run_springs", "speed_span", "step_text", "write_run_sheet"]
+__all__ = ["reasons_not_to_run", "run_fuel", "run_sheet_html", "run_springs", "step_text", "write_run_sheet"]
 
 # Lines of the log: one about every four minutes, never more than fit on the page.
 _LOG_MINUTES, _MOST_LOG_LINES = 4.0, 9
@@ -35,6 +37,11 @@ def write_run_sheet(comparison: Comparison, candidate_id: str, path: str | Path,
 
 # Broken limits of parts that hurt engine or people when it is turned; money, vacuum and highest speed do not.
 _NOT_TO_BE_RUN = ("card", "pairing", "coil_bind", "retainer")
+
+
+def reasons_not_to_run(comparison: Comparison, candidate_id: str) -> list[Broken]:
+    """Why a candidate must not be turned over as it is; empty when nothing forbids it."""
+    return [b for b in comparison.result(candidate_id).broken if b.limit in _NOT_TO_BE_RUN]
 
 
 def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
@@ -57,7 +64,7 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             plan=plan,
             date=(date or datetime.date.today()).isoformat(),
             answer=run_answer(plan),
-            stopped=[b.text for b in comparison.result(candidate_id).broken if b.limit in _NOT_TO_BE_RUN],
+            stopped=[b.text for b in reasons_not_to_run(comparison, candidate_id)],
             springs=run_springs(plan, system),
             notes=_run_notes(plan, system),
             log=_run_log(plan),
@@ -71,7 +78,8 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             lifts=[units.show(card.lobe_lift_m, "lift", system, unit=False) for card in (c.intake, c.exhaust)],
             fuel=run_fuel(plan, system),
             charges=[(each.text, f"{each.amount:,.2f}") for each in plan.charges],
-            total=f"{plan.total_money.value:,.2f}",
+            # Of the charges as printed, so that they add up to the cent.
+            total=f"{math.fsum(round(float(each.amount), 2) for each in plan.charges):,.2f}",
             total_note=(f"{low} to {high} with the uncertain values varied. " if low != high else "")
             + ("No dyno hours in the build sheet: run in on the car. " if not c.dyno_time_h else "")
             + "Labour to fit the parts is charged with the fitting.",
@@ -85,38 +93,6 @@ def _other_school(plan: RunInPlan) -> str:
         return ""
     other = "varies it from 2,000 to 3,000 rpm" if plan.school == "hold" else "holds 3,500 rpm for 30 minutes"
     return f"Another school {other}; neither has a published source, and the build sheet chooses (run_in_school)."
-
-
-def _rpm(speed: float) -> str:
-    """A speed to set on a tachometer: to 50 rpm."""
-    return f"{50.0 * round(speed / 50.0):,.0f}"
-
-
-def speed_span(low: float, high: float) -> str:
-    return _rpm(low) if _rpm(low) == _rpm(high) else f"{_rpm(low)} to {_rpm(high)}"
-
-
-def run_answer(plan: RunInPlan) -> str:
-    if not plan.steps:
-        if plan.candidate.follower == "roller":
-            return (
-                "No lobe run-in for rollers: a first start with oil everywhere, a look for leaks, new rings seated "
-                "under load, and the first oil change as for any fresh engine."
-            )
-        return "No run-in at speed is asked for in the build sheet."
-    low = min(min(step.from_rpm, step.to_rpm) for step in plan.steps)
-    high = max(max(step.from_rpm, step.to_rpm) for step in plan.steps)
-    sources = {True: "the build sheet", False: "common practice"}
-    source = (
-        sources[plan.is_time_given]
-        if plan.is_time_given == plan.is_speed_given
-        else f"minutes from {sources[plan.is_time_given]}, speed from {sources[plan.is_speed_given]}"
-    )
-    how = "held at" if low == high else "at"
-    text = f"{plan.time_s / 60.0:.3g} minutes {how} {speed_span(low, high)} rpm ({source})."
-    if plan.candidate.follower == "roller":
-        return text
-    return f"{text} Straight to speed and no idling, so it must fire at once."
 
 
 def run_springs(plan: RunInPlan, system: str) -> list[str]:
@@ -208,7 +184,7 @@ def run_fuel(plan: RunInPlan, system: str) -> list[str]:
         "Fuel for "
         + ", ".join(f"step {i}: {ranged(step.fuel_m3)}" for i, step in enumerate(plan.steps, 1))
         + (f"; in all {ranged(plan.fuel_m3)}" if len(plan.steps) > 1 else "")
-        + ". Have half as much again in the tank."
+        + ". It is reckoned on the high side (efficiency at light load, assumed). Have half as much again in the tank."
     ]
     heat, brake = plan.heat_w, max(step.brake_w for step in plan.steps)
     low, high = (show(end, "heat", unit=False) for end in heat[1:])

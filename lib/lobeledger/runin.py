@@ -4,8 +4,8 @@ How is this candidate run in?              `run_in_plan` -> `RunInPlan`, `RunInS
 On which springs?                          `run_in_springs` -> `RunInSprings`, `ratio_for_open_load`
 What does it burn?                         `step_fuel_m3`, `run_in_fuel_m3`
 What heat must be carried away?            `run_in_heat_w`
+What does it come to, in a sentence?       `run_answer`, `speed_span`
 What does it cost?                         `run_in_charges` -> `Charge`; `cost.cost_lines` takes them from here
-Which lines of the table hold here?        `run_in_facts`
 
 The part maker's instruction comes before anything here: its text is shown first, and its minutes and speed, written in
 the build sheet, replace the library's. Two schools of common practice, neither with a published source: a flat cam
@@ -28,7 +28,7 @@ from lobeledger.assess import assess
 from lobeledger.cycle import displacement_m3
 from lobeledger.errors import OutOfRange
 from lobeledger.figures import NOT_FOR_THIS, Figure, spread
-from lobeledger.parts import LIGHT_SPRINGS, Build, Candidate, Datum, RunInLine
+from lobeledger.parts import Build, Candidate, Datum, RunInLine, run_in_facts
 
 __all__ = [
     "Charge",
@@ -36,12 +36,13 @@ __all__ = [
     "RunInSprings",
     "RunInStep",
     "ratio_for_open_load",
+    "run_answer",
     "run_in_charges",
-    "run_in_facts",
     "run_in_fuel_m3",
     "run_in_heat_w",
     "run_in_plan",
     "run_in_springs",
+    "speed_span",
     "step_fuel_m3",
 ]
 
@@ -143,19 +144,6 @@ def run_in_heat_w(
 # -- which lines hold ----------------------------------------------------------------------------------------
 
 
-def run_in_facts(build: Build, candidate: Candidate) -> dict[str, str]:
-    """What the lines of the run-in ask for, by name; see `parts.RUN_IN_FACTS`."""
-    return {
-        "follower": candidate.follower,
-        "lifter": candidate.lifter,
-        "school": candidate.run_in_school or ("varied" if candidate.follower == "flat" else "none"),
-        "lobes": "run" if candidate.run_in_time_s > 0 else "none",
-        "fuel": build.vehicle.fuel_system,
-        "inner": "out" if candidate.is_run_in_without_inner else "in",
-        "rockers": "own" if candidate.run_in_rocker_ratio is None else "low",
-    }
-
-
 def _holding(build: Build, candidate: Candidate, *stages: str) -> tuple[RunInLine, ...]:
     facts = run_in_facts(build, candidate)
     return tuple(line for line in build.run_in if line.stage in stages and line.holds(facts))
@@ -218,8 +206,8 @@ class Charge:
 def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: Lookup) -> list[Charge]:
     """Every charge of the run-in in the sheet's currency; amounts may be draws.
 
-    The dyno's hours hold set-up and run-in alike. Springs and rockers that are changed for the run-in are changed
-    twice; where the sheet takes lighter springs as a precaution, that precaution is charged for it already.
+    The dyno's hours hold set-up and run-in alike. Inner springs and rockers that are changed for the run-in are changed
+    twice.
     """
     own, labour = _own(candidate, value), value("shop.labour_rate")
     found = [
@@ -232,7 +220,7 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
         for line in steps:
             burned = burned + _step_fuel(candidate, line, value, swept_m3)
         found.append(Charge("Fuel for the lobe run-in", burned * value("shop.fuel_price")))
-    if candidate.run_in_inner_out and not _is_precaution(candidate):
+    if candidate.is_run_in_without_inner:
         text = "Labour: inner springs out for the run-in and back"
         found.append(Charge(text, 2.0 * own("spring_labour") * labour, 2.0 * candidate.spring_labour_h, "h"))
     if candidate.run_in_rocker_labour_h is not None:
@@ -240,11 +228,6 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
         hours = 2.0 * candidate.run_in_rocker_labour_h
         found.append(Charge(text, 2.0 * own("run_in_rocker_labour") * labour, hours, "h"))
     return found
-
-
-def _is_precaution(candidate: Candidate) -> bool:
-    from_sheet = dataclasses.replace(candidate, run_in_inner_out=None)
-    return from_sheet.is_run_in_without_inner
 
 
 # -- springs -------------------------------------------------------------------------------------------------
@@ -315,7 +298,7 @@ def run_in_springs(build: Build, candidate: Candidate) -> RunInSprings:
     fitted = assess(build, candidate).figures
     is_lightened = candidate.as_run_in is not candidate
     there = assess(*_as_run_in(build, candidate)).figures if is_lightened else fitted
-    usual = next((line.open_load_n for line in _holding(build, candidate, "usual")), None)
+    usual = build.usual_run_in_load_n(candidate)
     inner_out = ratio = None
     light = candidate.as_run_in
     if candidate.follower == "flat" and candidate.springs.has_inner and not candidate.is_run_in_without_inner:
@@ -541,14 +524,41 @@ def _warnings(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunIn
             f"On the springs of the run-in the lifters may leave the lobes from {limit.low:,.0f} rpm on, below the "
             f"{top:,.0f} rpm of the plan: run it slower or on the full springs."
         )
-    if (
-        candidate.follower == "flat"
-        and LIGHT_SPRINGS in candidate.failure.precaution_ids
-        and not candidate.springs.has_inner
-        and candidate.run_in_rocker_ratio is None
-    ):
-        said.append(
-            "The build sheet takes lighter springs as a precaution, but these springs have no inner to take out: use "
-            "lighter outer springs or rockers of lower ratio."
-        )
     return said
+
+
+# -- in words ------------------------------------------------------------------------------------------------
+
+
+def _rpm(speed: float) -> str:
+    """A speed to set on a tachometer: to 50 rpm."""
+    return f"{50.0 * round(speed / 50.0):,.0f}"
+
+
+def speed_span(low: float, high: float) -> str:
+    """Two speeds to set on a tachometer, or the one they share."""
+    return _rpm(low) if _rpm(low) == _rpm(high) else f"{_rpm(low)} to {_rpm(high)}"
+
+
+def run_answer(plan: RunInPlan) -> str:
+    """The run-in in a sentence: minutes and speeds, and who says so."""
+    if not plan.steps:
+        if plan.candidate.follower == "roller":
+            return (
+                "No lobe run-in for rollers: a first start with oil everywhere, a look for leaks, new rings seated "
+                "under load, and the first oil change as for any fresh engine."
+            )
+        return "No run-in at speed is asked for in the build sheet."
+    low = min(min(step.from_rpm, step.to_rpm) for step in plan.steps)
+    high = max(max(step.from_rpm, step.to_rpm) for step in plan.steps)
+    sources = {True: "the build sheet", False: "common practice"}
+    source = (
+        sources[plan.is_time_given]
+        if plan.is_time_given == plan.is_speed_given
+        else f"minutes from {sources[plan.is_time_given]}, speed from {sources[plan.is_speed_given]}"
+    )
+    how = "held at" if low == high else "at"
+    text = f"{plan.time_s / 60.0:.3g} minutes {how} {speed_span(low, high)} rpm ({source})."
+    if plan.candidate.follower == "roller":
+        return text
+    return f"{text} Straight to speed and no idling, so it must fire at once."

@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from html import escape
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -247,8 +247,12 @@ class SheetPanel(Generic[Inputs, Result]):
 
     def move(self, path: str, value: Any) -> None:
         """Move one value of the sheet and ask for the result."""
+        self.move_all({path: value})
+
+    def move_all(self, changes: Mapping[str, Any]) -> None:
+        """Move several values of the sheet at once and ask for the result."""
         if not self._quiet:
-            self._moved[path] = value
+            self._moved |= changes
             self.request()
 
     @property

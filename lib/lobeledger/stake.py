@@ -41,6 +41,7 @@ from lobeledger.errors import OutOfRange
 from lobeledger.figures import Figure
 from lobeledger.flips import net_cost
 from lobeledger.lobe import Array
+from lobeledger.pairing import unpriced_lines
 from lobeledger.parts import Build, Candidate, RiskFactor, replaced, risk_data
 from lobeledger.results import CandidateResult, Comparison, chance_text, money_text
 
@@ -218,7 +219,9 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
     return Stake(
         candidate=c,
         opinion=opinion,
-        factors=tuple(FactorShown(f, f.id in on, f.is_automatic(c)) for f in build.factors if f.follower == c.follower),
+        factors=tuple(
+            FactorShown(f, f.id in on, build.is_automatic(f, c)) for f in build.factors if f.follower == c.follower
+        ),
         chance=figures["chance"],
         expected_loss=figures["expected_loss"],
         owning=figures["owning"],
@@ -368,7 +371,7 @@ def with_precaution(build: Build, candidate_id: str, precaution_id: str) -> Buil
     For trying: the sheet's own text is not changed. To keep it, write it in the sheet.
     """
     candidate = build.candidate(candidate_id)
-    known = [p.id for p in build.precautions if p.follower == candidate.follower]
+    known = [p.id for p in build.precautions_for(candidate)]
     if precaution_id not in known:
         raise OutOfRange(
             f"there is no precaution '{precaution_id}' for {candidate.name}; there are {', '.join(known) or 'none'}"
@@ -385,15 +388,18 @@ def precautions_by_worth(build: Build, result: CandidateResult) -> list[Worth]:
     """Each precaution not yet taken, best first: cost of owning without it less cost of owning with it.
 
     Its price bears freight, tax and the allowance for surprises like any other. Each is judged alone: two that
-    act on the same trouble do not add up. The range is 5 to 95 % of the difference over shared draws.
+    act on the same trouble do not add up. Left out is what cannot be priced in the sheet's currency. The range is 5 to
+    95 % of the difference over shared draws.
     """
     c, fuel = result.candidate, result.assessment.fuel
     found = []
-    for each in build.precautions:
-        if each.follower != c.follower or each.id in c.failure.precaution_ids:
+    for each in build.precautions_for(c):
+        if each.id in c.failure.precaution_ids:
             continue
         after = with_precaution(build, c.id, each.id)
         other = after.candidate(c.id)
+        if len(unpriced_lines(after, other)) > len(unpriced_lines(build, c)):
+            continue  # what it takes has no price in the sheet's currency, so its worth is not known
         lines = cost.cost_lines(build, c, fuel, cost.nominal(build))
         new_lines = cost.cost_lines(after, other, fuel, cost.nominal(after))
         worth = cost.cost_of_owning(lines) - cost.cost_of_owning(new_lines)

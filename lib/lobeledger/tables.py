@@ -32,6 +32,7 @@ from lobeledger.units import UnitTrouble, quantity
 __all__ = [
     "DATA_DIR",
     "GRADES",
+    "LIBRARY_CURRENCY",
     "PROVENANCE",
     "Default",
     "Table",
@@ -49,6 +50,8 @@ __all__ = [
 
 PROVENANCE = ("source", "edition", "page", "units", "date", "checker", "grade")
 GRADES = ("measured", "catalogue", "handbook", "estimated")
+# All prices in the tables.
+LIBRARY_CURRENCY = "USD"
 
 _STATEMENT = re.compile(r"^\s*([a-z]+)\s*:\s*(\S.*?)\s*$")
 
