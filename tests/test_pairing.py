@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lobeledger import build_from_text, change, compare, cost, read_build
-from lobeledger.break_in_views import order_sheet_html, order_tables, tables_html
+from lobeledger.break_in_views import order_sheet_html, order_tables, stake_tables, tables_html
 from lobeledger.buildfile import starter_sheet
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.pairing import (
@@ -30,6 +30,7 @@ from lobeledger.pairing import (
     unpriced_lines,
 )
 from lobeledger.parts import ORIGINS, Price
+from lobeledger.stake import stake
 from lobeledger.tables import DATA_DIR, read_pairing
 
 INCH = 0.0254
@@ -306,7 +307,7 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
     comparison = compare(build)
     result = comparison.result("h-flat")
     (broken,) = (b for b in result.broken if b.limit == "unpriced")
-    assert "no price in EUR" in broken.text and "timing set" in broken.text and "serves timing" in broken.give
+    assert "no price in EUR" in broken.text and "timing set" in broken.text and "that serve timing, lube" in broken.give
     assert not result.passes and "timing set" in comparison.verdict
     assert not any("library's own prices" in x for x in result.assessment.cautions)
     with pytest.raises(OutOfRange, match="no price in EUR"):
@@ -326,6 +327,35 @@ def test_the_order_list_says_what_has_no_price() -> None:
     screen = tables_html(order_tables(comparison, "h-flat"))
     assert screen.count("no price in EUR: write one") == 2
     assert "no price in" not in order_sheet_html(compare(starter()), "h-flat")
+
+
+def test_the_stakes_say_what_they_leave_out() -> None:
+    text = tables_html(stake_tables(stake(compare(euro()), count=1000), "h-flat"))
+    assert "What must be bought is left out: the library&#39;s prices are in USD" in text
+    assert "face through a hole" not in text
+
+
+def test_deposits_and_the_oil_stand_on_the_order_list() -> None:
+    build = starter((F + "parts.0.core_charge", "45 USD"), ("shop.run_in_oil", "99.50 USD"))
+    html = order_sheet_html(compare(build), "h-flat")
+    assert "a deposit of 45.00 until the old part is back" in html and "45.00 of deposits" in html
+    assert "run-in oil, or oil and the additive" in html and "99.50" in html
+    assert "the engine&#39;s own oil" in order_sheet_html(compare(build), "h-roller")
+
+
+def test_what_is_done_without_buying_is_not_only_kept_in_mind() -> None:
+    html = order_sheet_html(compare(starter((F + "failure.precautions", "gauge ready-start"))), "h-flat")
+    done = html[html.index("Do as well") :]
+    assert "gauge the crown" in done and "prime the oil pump" in done
+
+
+def test_an_order_list_says_first_what_stops_it() -> None:
+    bound = compare(starter((F + "springs.coil_bind", "1.640 in")))
+    for text in (order_sheet_html(bound, "h-flat"), tables_html(order_tables(bound, "h-flat"))):
+        assert text.index("Do not order this as it is") < text.index("camshaft and lifters")
+        assert "coil bind" in text and "It would take" in text
+    assert "spring seats, for a taller" in order_sheet_html(bound, "h-flat")
+    assert "Do not order" not in order_sheet_html(compare(starter()), "h-flat")
 
 
 def test_a_line_of_none_serves_nothing() -> None:

@@ -280,9 +280,9 @@ def test_each_run_in_is_told_as_its_run_sheet_tells_it():
         assert f"{name}: {said}" in text
     for c in comparison.build.candidates:
         assert run_answer(run_in_plan(comparison.build, c)) in text
-    assert "For flat tappets everything must be ready" in text
+    assert "flat tappets: stop on any noise" in text
     tree["candidates"] = tree["candidates"][2:]
-    assert "flat tappets everything" not in sheet(built(tree)).text
+    assert "flat tappets: stop" not in sheet(built(tree)).text
 
 
 def test_candidates_run_in_alike_are_named_together():

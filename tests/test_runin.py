@@ -671,6 +671,10 @@ def test_the_sheet_holds_every_act_and_caution_and_has_columns_to_fill_in(candid
         assert not act.caution or f"Caution: {act.caution}" in text, act.id
     for column in ("Clock time", "rpm", "Oil pressure, psi", "Water, °F", "Signed", "Lobe lift, in"):
         assert column in text
+    # What was read before the run stands beside what is read after it.
+    for valve in ("Intake", "Exhaust"):
+        assert re.search(rf"{valve} \(card 0\.\d+\), before.* {valve} \(card 0\.\d+\), after", text)
+    assert text.index("read the lift of every lobe with a dial") < text.index("read the lift of every lobe again")
     assert ("Pushrods seen turning" in text) == (candidate_id[2:] == "flat")
     for charge in plan.charges:
         assert charge.text in text and f"{charge.amount:,.2f}" in text
@@ -706,6 +710,7 @@ def test_the_log_runs_through_the_plan() -> None:
 
 
 def test_metric_sheets_are_metric() -> None:
+    assert " n." not in page_of("s-flat", system="metric", name="weekend-racer").text  # newtons keep their N
     text = page_of("h-flat", system="metric").text
     assert "Water, °C" in text and "Oil pressure, kPa" in text and " L (" in text and "psi" not in text
 

@@ -28,6 +28,7 @@ from lobeledger.results import Comparison, chance_text, money_text
 from lobeledger.run_sheet import reasons_not_to_run, run_fuel, run_springs
 from lobeledger.runin import RunInPlan, run_answer, speed_span
 from lobeledger.stake import Stake, Stakes
+from lobeledger.tables import LIBRARY_CURRENCY
 from lobeledger.units import from_si, shown_unit
 from lobeledger.units import show as show_unit
 from lobeledger.wear import Watch
@@ -352,6 +353,8 @@ def _precaution_table(build: Build, one: Stake) -> Table:
     intro = "Each judged alone: loss saved on average, less its own price and time with freight, tax and surprises."
     if idle:
         intro += f" Nothing to gain unless its factor is ticked: {'; '.join(idle)}."
+    if build.currency != LIBRARY_CURRENCY:
+        intro += f" What must be bought is left out: the library's prices are in {LIBRARY_CURRENCY}."
     rows = tuple(
         Row(
             (

@@ -94,7 +94,7 @@ def broken_limits(
             Broken(
                 "unpriced",
                 f"what goes with it has no price in {build.currency} ({names})",
-                " and ".join(f"a price line that serves {line.needs[0]}" for line in missing),
+                f"price lines in {build.currency} that serve {', '.join(line.needs[0] for line in missing)}",
             )
         )
     for key, least, what in (
@@ -200,13 +200,16 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], 
         )
     stress = figures.get("stress_cranking")
     if stress is not None and stress.value > candidate.stress_caution_pa:
+        spared = (
+            ""
+            if candidate.follower == "roller"
+            else ": inner springs left out for the run-in spare it (what that is worth stands on the break-in page)"
+            if candidate.springs.has_inner
+            else ": rockers of a lower ratio for the run-in spare it"
+        )
         said.append(
             f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
-            f"{show(candidate.stress_caution_pa, 'stress')}: lighter springs for the run-in spare it (what that is "
-            "worth stands on the break-in page)."
-            if candidate.follower == "flat"
-            else f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
-            f"{show(candidate.stress_caution_pa, 'stress')}."
+            f"{show(candidate.stress_caution_pa, 'stress')}{spared}."
         )
     least = build.model.least_nose_radius_m
     if "nose_radius" in figures and figures["nose_radius"].value < 1.05 * least:

@@ -117,7 +117,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
         + [_risk(comparison, r) for r in shown],
         cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
-        safety=_SAFETY,
+        safety=_safety(shown),
         assumed=_assumed(comparison),
     )
 
@@ -251,18 +251,21 @@ def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dic
 
 def _run_in(build: Build, shown: list[CandidateResult]) -> list[str]:
     """How each candidate is run in; those with the same plan are named together."""
-    texts = ["The cam maker's own instruction comes before anything here."]
     plans: dict[str, list[str]] = {}
     for r in shown:
         plans.setdefault(run_answer(run_in_plan(build, r.candidate)), []).append(r.candidate.name)
-    texts += [f"{'; '.join(names)}: {said}" for said, names in plans.items()]
+    return [f"{'; '.join(names)}: {said}" for said, names in plans.items()]
+
+
+def _safety(shown: list[CandidateResult]) -> list[str]:
+    """What is dangerous, the part makers' word first; what stops the run-in of a flat where there is one."""
+    said = ["The part maker's own instruction comes before anything here, for the run-in too.", *_SAFETY]
     if any(r.candidate.follower == "flat" and r.candidate.run_in_time_s > 0 for r in shown):
-        texts.append(
-            "For flat tappets everything must be ready so that it fires at once (fuel, timing, coolant, primed oil). "
-            "Stop on any noise, smoke or lost oil pressure. Then drain, open the filter, check lash or preload, and "
-            "the lift of every lobe against that before the run."
+        said.append(
+            "Run-in of flat tappets: stop on any noise, smoke or lost oil pressure; then drain, open the filter and "
+            "read every lobe's lift."
         )
-    return texts
+    return said
 
 
 def _risk(comparison: Comparison, result: CandidateResult) -> str:

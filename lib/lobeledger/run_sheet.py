@@ -75,7 +75,10 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             temperature_unit="°F" if system == "us" else "°C",
             lift_unit=units.shown_unit("lift", system),
             cylinders=range(1, build.engine.cylinders + 1),
-            lifts=[units.show(card.lobe_lift_m, "lift", system, unit=False) for card in (c.intake, c.exhaust)],
+            lifts=[
+                (name, units.show(card.lobe_lift_m, "lift", system, unit=False))
+                for name, card in (("Intake", c.intake), ("Exhaust", c.exhaust))
+            ],
             fuel=run_fuel(plan, system),
             charges=[(each.text, f"{each.amount:,.2f}") for each in plan.charges],
             # Of the charges as printed, so that they add up to the cent.
@@ -124,7 +127,8 @@ def run_springs(plan: RunInPlan, system: str) -> list[str]:
             ways.append(
                 f"rockers of {math.floor(100.0 * s.ratio_for_usual) / 100.0:.2f} or less would bring it down to {usual}"
             )
-        texts.append(text + (f" {' and '.join(ways).capitalize()}." if ways else ""))
+        said = " and ".join(ways)
+        texts.append(text + (f" {said[0].upper()}{said[1:]}." if said else ""))
         if s.run_in_stress_pa.value > plan.candidate.stress_caution_pa:
             texts.append(
                 f"At cranking the nose bears more than the {show(plan.candidate.stress_caution_pa, 'stress')} above "

@@ -210,10 +210,11 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
     twice.
     """
     own, labour = _own(candidate, value), value("shop.labour_rate")
-    found = [
-        Charge("Dyno with operator", own("dyno_time") * value("shop.dyno_rate"), candidate.dyno_time_h, "h"),
-        Charge("Oil, filter, additive and first service", value("shop.run_in_oil")),
-    ]
+    found = []
+    if candidate.dyno_time_h > 0:
+        dyno = own("dyno_time") * value("shop.dyno_rate")
+        found.append(Charge("Dyno with operator", dyno, candidate.dyno_time_h, "h"))
+    found.append(Charge("Oil, filter, additive and first service", value("shop.run_in_oil")))
     steps = _lines_at_speed(build, candidate)
     if steps:
         burned: Any = 0.0
@@ -545,8 +546,8 @@ def run_answer(plan: RunInPlan) -> str:
     if not plan.steps:
         if plan.candidate.follower == "roller":
             return (
-                "No lobe run-in for rollers: a first start with oil everywhere, a look for leaks, new rings seated "
-                "under load, and the first oil change as for any fresh engine."
+                "No lobe run-in for rollers: a first start with oil everywhere, new rings seated under load, the first "
+                "oil change as for any fresh engine."
             )
         return "No run-in at speed is asked for in the build sheet."
     low = min(min(step.from_rpm, step.to_rpm) for step in plan.steps)
