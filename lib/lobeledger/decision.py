@@ -228,9 +228,11 @@ def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[Bre
                     f"a loss of the flat one ({what}) is."
                 )
             else:
+                is_moved = bool(cost.factor_paths(build, flat.candidate))
+                opinion = "with its factors and precautions it is now" if is_moved else "the opinion now is"
                 text = (
                     f"{names[1]} is cheaper to own than {names[0]} only if a loss of the flat one ({what}) is likelier "
-                    f"than {chance_text(chance)}; the opinion now is {chance_text(p_flat)}."
+                    f"than {chance_text(chance)}; {opinion} {chance_text(p_flat)}."
                 )
             found.append(BreakEven(flat.candidate.id, roller.candidate.id, chance, p_flat, cheaper.candidate.id, text))
     return found
