@@ -18,6 +18,7 @@ import sqlite3
 import stat
 import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -27,7 +28,7 @@ from hypothesis import strategies as st
 import record_writer
 from lobeledger.entries import CSV_COLUMNS, KINDS, READINGS
 from lobeledger.errors import BuildError
-from lobeledger.record import SCHEMA, Record, default_path, open_record
+from lobeledger.record import SCHEMA, Record, Taken, default_path, open_record
 from lobeledger.wear import lash_growth, watch_lobes
 
 SAMPLE = Path(__file__).parents[1] / "data" / "sample_record.csv"
@@ -497,6 +498,53 @@ def test_processes_killed_while_writing_lose_nothing_that_was_kept(tmp_path):
         n += 1
 
 
+def test_notebooks_that_open_a_new_record_at_once_share_one(tmp_path):
+    path = tmp_path / "shop.sqlite"
+    start = threading.Barrier(8)
+
+    def first(n: int) -> int:
+        start.wait()
+        with open_record(path) as record:
+            return record.add_build(f"build {n}")
+
+    with ThreadPoolExecutor(8) as pool:
+        numbers = list(pool.map(first, range(8)))
+    assert sorted(numbers) == list(range(1, 9))
+    assert [p.name for p in tmp_path.iterdir()] == ["shop.sqlite"]
+
+
+def test_an_empty_file_is_a_lost_record_and_no_new_one(tmp_path):
+    path = tmp_path / "shop.sqlite"
+    path.touch()
+    with pytest.raises(BuildError, match="is empty, which a record never is: put your last copy in its place"):
+        open_record(path)
+    assert path.stat().st_size == 0
+    path.unlink()
+    with open_record(path) as record:
+        assert record.search() == ()
+
+
+def test_a_record_without_one_of_its_tables_says_what_to_do(tmp_path):
+    path = tmp_path / "shop.sqlite"
+    with open_record(path) as record:
+        record.add_build("one")
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        db.execute("DROP TABLE readings")
+        db.commit()
+    with pytest.raises(BuildError, match="'readings' is missing.* your last copy"):
+        open_record(path)
+
+
+def test_a_link_to_where_the_record_shall_lie(tmp_path):
+    (tmp_path / "share").mkdir()
+    link = tmp_path / "shop.sqlite"
+    link.symlink_to(tmp_path / "share" / "real.sqlite")
+    with open_record(link) as record:
+        record.add_build("one")
+    with open_record(tmp_path / "share" / "real.sqlite") as record:
+        assert [e["name"] for e in record.search()] == ["one"]
+
+
 def test_two_open_records_correct_two_fields_of_one_entry(tmp_path):
     path = tmp_path / "shop.sqlite"
     with open_record(path) as one, open_record(path) as two:
@@ -547,7 +595,7 @@ def test_a_record_held_by_another_program_is_told(tmp_path, monkeypatch):
 
 
 def test_sample_is_taken_in_and_feeds_the_wear_watch(record):
-    assert record.import_csv(SAMPLE) == 32
+    assert record.import_csv(SAMPLE) == Taken(32, 0, 0, 0)
     assert record.outcomes_by_follower() == {"flat": (1, 2), "roller": (0, 1)}
     cruiser = record.search("cruiser", kind="build")[0]
     pairs = record.before_and_after(cruiser.id)
@@ -595,14 +643,74 @@ def test_out_and_in_again(tmp_path, record):
     with pytest.raises(BuildError, match="exists already"):
         record.export_csv(tmp_path / "out.csv")
     record.export_csv(tmp_path / "out.csv", replace=True)
-    with pytest.raises(BuildError, match="line 2: this row is in the record already, as entry 1"):
-        record.import_csv(out)
+    assert record.import_csv(out) == Taken(0, 0, 6, 0)
+    assert record.search() and len(record.history(1)) == 2
     with open_record(tmp_path / "second.sqlite") as second:
-        assert second.import_csv(out) == 6
+        assert second.import_csv(out) == Taken(6, 0, 0, 0)
         for a, b in zip(record.search(), second.search(), strict=True):
             assert (a.kind, a.uid, dict(a.values)) == (b.kind, b.uid, dict(b.values))
         with pytest.raises(BuildError, match="was taken in on .* already"):
             second.import_csv(out)
+
+
+def test_two_shops_hand_their_records_to_and_fro(tmp_path):
+    def over(source, target, name):
+        return target.import_csv(source.export_csv(tmp_path / name))
+
+    with open_record(tmp_path / "a.sqlite") as a, open_record(tmp_path / "b.sqlite") as b:
+        build = a.add_build("cruiser")
+        cam = a.add_candidate(build, "flat 204", follower="flat", lifter="hydraulic")
+        assert over(a, b, "1.csv") == Taken(2, 0, 0, 0)
+        # One goes on with what the other began: new rows point at what is there already.
+        a.add_outcome(cam, "ok", hours=20.0)
+        a.add_note("after the first day", build_id=build)
+        b.add_outcome(b.search(kind="candidate")[0].id, "wiped lobe", hours=31.0)
+        assert over(a, b, "2.csv") == Taken(2, 0, 2, 0)
+        assert over(b, a, "3.csv") == Taken(1, 0, 4, 0)
+        # A correction travels, with its reason; the older version stays where it was.
+        a.correct(build, {"name": "cruiser of the year"}, why="a slip")
+        assert over(a, b, "4.csv") == Taken(0, 1, 4, 0)
+        told = b.history(b.search(kind="build")[0].id)
+        assert [e["name"] for e in told] == ["cruiser", "cruiser of the year"] and told[1].why == "taken in from 4.csv"
+        assert over(b, a, "5.csv") == Taken(0, 0, 5, 0)
+        # An older file does not undo it.
+        assert b.import_csv(_touched(tmp_path / "1.csv")) == Taken(0, 0, 1, 1)
+        assert {e.uid: dict(e.values)["name"] for e in a.search(kind="build")} == {
+            e.uid: dict(e.values)["name"] for e in b.search(kind="build")
+        }
+        # What is withdrawn here stays so.
+        b.withdraw(b.search(kind="note")[0].id, why="said twice")
+        a.correct(a.search(kind="note")[0].id, {"text": "after the first week"})
+        assert over(a, b, "6.csv").left == 1 and not b.search(kind="note")
+        assert a.outcomes_by_follower() == b.outcomes_by_follower() == {"flat": (1, 1), "roller": (0, 0)}
+
+
+def _touched(path: Path) -> Path:
+    """The same table under another digest: a line end more."""
+    again = path.with_name(f"again-{path.name}")
+    again.write_text(path.read_text(encoding="utf-8") + "\n", encoding="utf-8")
+    return again
+
+
+def test_a_table_edited_in_a_spreadsheet_corrects_what_it_names(tmp_path, record):
+    build = record.add_build("one", note="old")
+    out = record.export_csv(tmp_path / "x.csv")
+    text = out.read_text(encoding="utf-8").replace("old", "new").replace("one", "two")
+    (tmp_path / "edited.csv").write_text(text, encoding="utf-8")
+    assert record.import_csv(tmp_path / "edited.csv") == Taken(0, 1, 0, 0)
+    assert (record.entry(build)["name"], record.entry(build)["note"]) == ("two", "new")
+    # Columns that are not there leave their fields; an empty cell empties one.
+    ref = record.entry(build).uid
+    (tmp_path / "note.csv").write_text(f"kind,ref,note\nbuild,{ref},\n", encoding="utf-8")
+    assert record.import_csv(tmp_path / "note.csv") == Taken(0, 1, 0, 0)
+    assert (record.entry(build)["name"], record.entry(build)["note"]) == ("two", None)
+    for cell, says in (("yesterday", "made_at is 'yesterday'"), ("2026-11-26T10:00:00", "made_at is")):
+        (tmp_path / "when.csv").write_text(f"kind,ref,made_at,note\nbuild,{ref},{cell},x\n", encoding="utf-8")
+        with pytest.raises(BuildError, match=says):
+            record.import_csv(tmp_path / "when.csv")
+    (tmp_path / "kind.csv").write_text(f"kind,ref,text\nnote,{ref},x\n", encoding="utf-8")
+    with pytest.raises(BuildError, match="this row is a note and entry 1 of that ref a build"):
+        record.import_csv(tmp_path / "kind.csv")
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
@@ -634,7 +742,10 @@ HEAD = "kind,ref,build,name,follower,lifter,what,value,unit,text\n"
 BAD_TABLES = [
     (HEAD + "build,b,,one,,,,,,\nreading,,b,,,,lash,abc,in,\n", "line 3: value is 'abc'; write a number without"),
     (HEAD + 'build,b,,one,,,,,,\nreading,,b,,,,lash,"0,02",in,\n', "line 3: value is '0,02'; write a decimal point"),
-    (HEAD + "build,b,,one,,,,,,\n\n\nreading,,x,,,,lash,0.02,in,\n", "line 5: no build of this file has the ref 'x'"),
+    (
+        HEAD + "build,b,,one,,,,,,\n\n\nreading,,x,,,,lash,0.02,in,\n",
+        "line 5: no build of this file or this record has the ref 'x'",
+    ),
     ("# head\n" + HEAD + "bild,b,,one,,,,,,\n", "line 3: kind is 'bild'; did you mean build"),
     (HEAD + "build,b,,one,flat,,,,,\n", "line 2: a build has no follower"),
     (HEAD + "build,b,,one,,,,,\n", "line 2: it has 9 cells where the head has 10"),
@@ -660,17 +771,17 @@ def test_a_bad_table_adds_nothing_and_names_the_line(tmp_path, record, text, say
     assert says in str(caught.value) and "\n" not in str(caught.value)
     assert record.search() == ()
     path.write_text("kind,text\nnote,mended\n", encoding="utf-8")
-    assert record.import_csv(path) == 1
+    assert record.import_csv(path) == Taken(1, 0, 0, 0)
 
 
 def test_tables_as_spreadsheets_write_them(tmp_path, record):
     path = tmp_path / "semicolon.csv"
     path.write_bytes("\ufeffkind;ref;build;text\r\nnote;;b;Grüße\r\nnote;;entry 1;x\r\n".encode())
     record.add_build("first")
-    with pytest.raises(BuildError, match="no build of this file has the ref 'b'"):
+    with pytest.raises(BuildError, match="no build of this file or this record has the ref 'b'"):
         record.import_csv(path)
     path.write_bytes("\ufeffkind;build;text\r\nnote;entry 1;Grüße\r\n;;\r\n".encode())
-    assert record.import_csv(path) == 1
+    assert record.import_csv(path) == Taken(1, 0, 0, 0)
     assert record.search("grüsse")[0]["text"] == "Grüße"  # casefold: ß is ss
     path.write_bytes("kind,text\nnote,Gr\xfc\xdfe\n".encode("latin-1"))
     with pytest.raises(BuildError, match="CSV UTF-8"):

@@ -128,7 +128,7 @@ KINDS: Mapping[str, tuple[Field, ...]] = MappingProxyType(
         "note": (_ANY_BUILD, _DATE, Field("text", required=True)),
     }
 )
-# made_at and version are written for the reader's information and not read back.
+# made_at tells which of two versions is the later; version is written for the reader's information and not read back.
 CSV_COLUMNS = (
     "kind",
     "ref",

@@ -6,8 +6,8 @@ Write something down                   `Record.add_build`, `add_candidate`, `add
 Put a mistake right                    `Record.correct`, `withdraw`, `restore`; what stood there before: `history`
 Find it again                          `Record.entry`, `search` -> `Entry`
 What has the shop learnt?              `Record.outcomes_by_follower`
-What goes to the wear watch?           `Record.before_and_after` -> `Pair`, `Record.over_hours`
-In and out as a table                  `Record.import_csv`, `export_csv`
+What goes to the wear watch?           `Record.lobe_readings`, `before_and_after` -> `Pair`, `over_hours`
+In and out as a table                  `Record.import_csv` -> `Taken`, `export_csv`
 What may be written?                   room `entries`
 
 Nothing is ever overwritten: a correction adds a version and the older one stays. Every write is one transaction
@@ -56,13 +56,14 @@ from lobeledger.errors import BuildError
 from lobeledger.files import on_one_line, write_text_atomically
 from lobeledger.tables import data_dir
 
-__all__ = ["SCHEMA", "Pair", "Record", "default_path", "open_record"]
+__all__ = ["SCHEMA", "Pair", "Record", "Taken", "default_path", "open_record"]
 
 # Form of the file. Version 1, the first draft, kept no uncertainty, no running hours of a reading, no reasons and no
 # withdrawals; it is still read, so that the way from an older file to a newer one is walked and tested.
 SCHEMA = 2
 _APPLICATION_ID = 0x4C4F4245  # "LOBE", in the file's header: tells this file from any other SQLite file
 _BUSY_S = 30.0
+_UID = re.compile(r"r-[0-9a-f]{32}")
 _TABLE = {kind: f"{kind}s" for kind in KINDS}
 
 
@@ -73,6 +74,29 @@ class Pair(NamedTuple):
     after_si: float
     before_uncertainty_si: float | None
     after_uncertainty_si: float | None
+
+
+class Taken(NamedTuple):
+    """What a table brought: entries added, entries corrected, rows that say what is here already, rows left out.
+
+    Left out is what is older than a correction made here, and what has been withdrawn here.
+    """
+
+    added: int
+    corrected: int
+    same: int
+    left: int
+
+    @property
+    def told(self) -> str:
+        """The counts as words, those of nothing left out."""
+        counts = (
+            (self.added, "added"),
+            (self.corrected, "corrected"),
+            (self.same, "the same as here"),
+            (self.left, "left out, older than what is here or withdrawn here"),
+        )
+        return "; ".join(f"{count} {what}" for count, what in counts if count) or "nothing"
 
 
 def default_path() -> Path:
@@ -97,6 +121,21 @@ def open_record(path: str | os.PathLike[str] | None = None) -> Record:
 
 def _now() -> str:
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="microseconds")
+
+
+def _made_at(text: str) -> str | None:
+    """The time a row was written, as this record writes times; None where it does not say."""
+    if not text.strip():
+        return None
+    try:
+        when = datetime.datetime.fromisoformat(text.strip())
+    except ValueError:
+        when = None
+    if when is None or when.tzinfo is None:
+        raise BuildError(
+            f"made_at is '{on_one_line(text)}'; leave it as it was handed out, such as {_now()}, or empty the cell"
+        )
+    return when.astimezone(datetime.UTC).isoformat(timespec="microseconds")
 
 
 def _today() -> str:
@@ -150,6 +189,26 @@ def _from_1_to_2() -> list[str]:
 _MIGRATIONS = {1: _from_1_to_2}
 
 
+def _run(db: sqlite3.Connection, statements: list[str], version: int) -> None:
+    """Bring a file to a form, inside the transaction that is open."""
+    for statement in statements:
+        db.execute(statement)
+    db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {version}")
+
+
+def _put_in_place(new: Path, where: Path) -> None:
+    """Give a file its name unless another has it by now."""
+    try:
+        os.link(new, where)
+    except FileExistsError:
+        return
+    except OSError:
+        # A file system without links: the moment between the two is accepted.
+        if not where.exists():
+            os.rename(new, where)
+
+
 def _told(where: Path, error: sqlite3.Error) -> BuildError:
     """An SQLite error as one sentence that says what to do."""
     if isinstance(error, sqlite3.ProgrammingError) and "closed" in str(error):
@@ -195,12 +254,16 @@ class Record:
         if path.is_dir():
             raise BuildError(f"{shown} is a folder; give the name of a file in it")
         try:
+            self._make_if_missing()
             # The absolute path, so that no file name is taken for SQLite's own ':memory:'.
             self._db = sqlite3.connect(str(path), timeout=_BUSY_S, isolation_level=None, check_same_thread=False)
         except sqlite3.Error as error:
             raise _told(path, error) from None
         except ValueError:
             raise BuildError(f"{shown} is not a file name; give another one") from None
+        except OSError as error:
+            reason = on_one_line(error.strerror or str(error))
+            raise BuildError(f"{shown} cannot be used ({reason}); give a file in a folder of your own") from None
         try:
             self._prepare()
         except BaseException as error:
@@ -226,11 +289,6 @@ class Record:
         # EXTRA also flushes the folder once the journal is gone, so that a finished entry survives a power cut.
         for pragma in ("synchronous = EXTRA", "foreign_keys = ON", "trusted_schema = OFF", "cell_size_check = ON"):
             self._db.execute(f"PRAGMA {pragma}")
-        if self._is_blank():
-            with self.together():
-                if self._is_blank():  # another notebook may have been first
-                    self._run(_schema(), SCHEMA)
-            return
         shown = on_one_line(str(self.path), longest=200)
         if self._pragma("application_id") != _APPLICATION_ID:
             raise BuildError(f"{shown} is an SQLite file of something else; give another file name for the record")
@@ -243,21 +301,40 @@ class Record:
         found = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if found != "ok":
             raise _damaged(self.path, found)
+        there = {name for (name,) in self._db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        missing = {"entries", *_TABLE.values()} - there
+        if missing:
+            raise _damaged(self.path, f"its table '{min(missing)}' is missing")
         if version < SCHEMA:
             self._migrate()
 
     def _pragma(self, name: str) -> int:
         return int(self._db.execute(f"PRAGMA {name}").fetchone()[0])
 
-    def _is_blank(self) -> bool:
-        made = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-        return not made and not self._pragma("application_id") and not self._pragma("user_version")
+    def _make_if_missing(self) -> None:
+        """Make an empty record where there is no file: whole under another name, then moved into its place.
 
-    def _run(self, statements: list[str], version: int) -> None:
-        for statement in statements:
-            self._db.execute(statement)
-        self._db.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-        self._db.execute(f"PRAGMA user_version = {version}")
+        So a record that is seen at all is whole, and a file without a byte is one that was lost.
+        """
+        with contextlib.suppress(FileNotFoundError):
+            if self.path.stat().st_size:
+                return
+            raise BuildError(
+                f"{on_one_line(str(self.path), longest=200)} is empty, which a record never is: put your last copy in "
+                "its place, or delete the empty file to begin a new record"
+            )
+        where = Path(os.path.realpath(self.path))  # a link may point at where the record shall lie
+        new = where.with_name(f"{where.name}.{uuid.uuid4().hex}.new")
+        try:
+            with contextlib.closing(sqlite3.connect(str(new), isolation_level=None)) as db:
+                db.execute("PRAGMA synchronous = EXTRA")
+                db.execute("BEGIN IMMEDIATE")
+                _run(db, _schema(), SCHEMA)
+                db.execute("COMMIT")
+            # Another notebook may be first: its record stays.
+            _put_in_place(new, where)
+        finally:
+            new.unlink(missing_ok=True)
 
     def _migrate(self) -> None:
         """Bring an older form up to date in one transaction, after copying the file beside itself."""
@@ -269,7 +346,7 @@ class Record:
                 raise _damaged(self.path, f"form {version} is unknown")
             self._back_up(version)
             while version < SCHEMA:
-                self._run(_MIGRATIONS[version](), version + 1)
+                _run(self._db, _MIGRATIONS[version](), version + 1)
                 version += 1
 
     def _back_up(self, version: int) -> None:
@@ -334,7 +411,7 @@ class Record:
             except sqlite3.Error as error:
                 raise _told(self.path, error) from None
 
-    def _add(self, kind: str, values: dict[str, Any], uid: str | None = None) -> int:
+    def _add(self, kind: str, values: dict[str, Any], uid: str | None = None, made_at: str | None = None) -> int:
         if any(each.name == "date" for each in KINDS[kind]) and values.get("date") is None:
             values = {**values, "date": _today()}
         said = checked(kind, values)
@@ -344,11 +421,22 @@ class Record:
                 "INSERT INTO entries (kind, uid) VALUES (?, ?)", (kind, uid or f"r-{uuid.uuid4().hex}")
             )
             number = int(made.lastrowid or 0)
-            self._insert(kind, number, 1, said, withdrawn=False, why="")
+            self._insert(kind, number, 1, said, withdrawn=False, why="", made_at=made_at)
         return number
 
-    def _insert(self, kind: str, number: int, version: int, said: dict[str, Any], *, withdrawn: bool, why: str) -> None:
-        row = {"id": number, "version": version, "made_at": _now(), "withdrawn": int(withdrawn), "why": why, **said}
+    def _insert(
+        self,
+        kind: str,
+        number: int,
+        version: int,
+        said: dict[str, Any],
+        *,
+        withdrawn: bool,
+        why: str,
+        made_at: str | None = None,
+    ) -> None:
+        head = {"id": number, "version": version, "made_at": made_at or _now(), "withdrawn": int(withdrawn), "why": why}
+        row = {**head, **said}
         marks = ", ".join(f":{name}" for name in row)
         self._execute(f"INSERT INTO {_TABLE[kind]} ({', '.join(row)}) VALUES ({marks})", row)
 
@@ -359,8 +447,10 @@ class Record:
             if each.sort not in ("build", "candidate") or number is None:
                 continue
             found = self._latest(number)
-            if found is None or found.kind != each.sort or found.withdrawn:
+            if found is None or found.kind != each.sort:
                 raise BuildError(f"there is no {each.sort} {number} in this record; add it first")
+            if found.withdrawn:
+                raise BuildError(f"{each.sort} {number} is withdrawn in this record; restore it first")
             linked[each.sort] = found
         candidate = linked.get("candidate")
         if candidate and said.get("build_id") is not None and candidate["build_id"] != said["build_id"]:
@@ -456,7 +546,14 @@ class Record:
         return self._add_version(entry_id, {}, withdrawn=False, why=why, back=True)
 
     def _add_version(
-        self, entry_id: int, changes: Mapping[str, Any], *, withdrawn: bool, why: str, back: bool = False
+        self,
+        entry_id: int,
+        changes: Mapping[str, Any],
+        *,
+        withdrawn: bool,
+        why: str,
+        back: bool = False,
+        made_at: str | None = None,
     ) -> int:
         why = text_of("why", why)
         with self.together():
@@ -468,7 +565,7 @@ class Record:
             if not withdrawn:
                 self._check_links(old.kind, said)
                 self._check_followers(old, said)
-            self._insert(old.kind, old.id, old.version + 1, said, withdrawn=withdrawn, why=why)
+            self._insert(old.kind, old.id, old.version + 1, said, withdrawn=withdrawn, why=why, made_at=made_at)
         return old.version + 1
 
     def _check_followers(self, old: Entry, said: dict[str, Any]) -> None:
@@ -620,23 +717,26 @@ class Record:
             counts[follower[candidate]] = (losses + loss, builds + 1)
         return counts
 
+    def lobe_readings(self, build_id: int, what: str = "lobe lift") -> dict[tuple[int, str, str], Entry]:
+        """Last reading of each (cylinder, valve, stage)."""
+        found = self.search(kind="reading", build_id=build_id, what=what)
+        return {
+            (e["cylinder"], e["valve"], e["stage"]): e
+            for e in sorted(found, key=lambda e: (e["date"], e["hours"] or 0.0, e.id))
+            if e["cylinder"] and e["valve"] and e["stage"]
+        }
+
     def before_and_after(self, build_id: int, what: str = "lobe lift") -> dict[tuple[int, str], Pair]:
         """Last reading before and last reading after of each (cylinder, valve) that has both, in SI units."""
-        newest: dict[tuple[int, str], dict[str, Entry]] = {}
-        found = self.search(kind="reading", build_id=build_id, what=what)
-        for e in sorted(found, key=lambda e: (e["date"], e["hours"] or 0.0, e.id)):
-            if e["cylinder"] and e["valve"] and e["stage"]:
-                newest.setdefault((e["cylinder"], e["valve"]), {})[e["stage"]] = e
-        return {
-            lobe: Pair(
-                value_si(by["before"]),
-                value_si(by["after"]),
-                uncertainty_si(by["before"]),
-                uncertainty_si(by["after"]),
-            )
-            for lobe, by in sorted(newest.items())
-            if len(by) == 2
-        }
+        last = self.lobe_readings(build_id, what)
+        pairs = {}
+        for cylinder, valve in sorted({(cylinder, valve) for cylinder, valve, _ in last}):
+            before, after = (last.get((cylinder, valve, stage)) for stage in ("before", "after"))
+            if before and after:
+                pairs[cylinder, valve] = Pair(
+                    value_si(before), value_si(after), uncertainty_si(before), uncertainty_si(after)
+                )
+        return pairs
 
     def over_hours(
         self, build_id: int, *, cylinder: int, valve: str, what: str = "lash"
@@ -675,12 +775,13 @@ class Record:
         # The mark at the start tells a spreadsheet that this is UTF-8.
         return write_text_atomically(path, "\ufeff" + out.getvalue(), replace=replace)
 
-    def import_csv(self, path: str | os.PathLike[str]) -> int:
-        """Take in a CSV, all of it or nothing; returns the number of entries added.
+    def import_csv(self, path: str | os.PathLike[str]) -> Taken:
+        """Take in a CSV, all of it or nothing; returns what it brought.
 
         Columns: any of CSV_COLUMNS, at least kind; comment lines (#) may stand before them. `build` and `candidate`
-        name the `ref` of another row, or say 'entry 12' for one that is in the record already. The same file, or a
-        row that was exported from this record, is not taken twice. Raises BuildError with line and reason.
+        name the `ref` of another row or of an entry that is here already, or say 'entry 12'. A row with the ref of an
+        entry that is here and saying something else corrects it, unless what stands here was written later (made_at).
+        The same file is not taken twice. Withdrawals do not travel. Raises BuildError with line and reason.
         """
         name = on_one_line(os.path.basename(os.fspath(path)))
         try:
@@ -695,13 +796,14 @@ class Record:
                 seen = self._execute("SELECT made_at FROM imports WHERE digest = ?", (digest,)).fetchone()
                 if seen:
                     raise BuildError(f"the same file was taken in on {seen[0][:10]} already")
-                self._take_in(rows)
+                taken = self._take_in(rows, name)
                 self._execute("INSERT INTO imports VALUES (?, ?, ?)", (digest, name, _now()))
         except BuildError as error:
             raise BuildError(f"nothing was taken in from {name}: {error}") from None
-        return len(rows)
+        return taken
 
-    def _take_in(self, rows: list[tuple[int, dict[str, str]]]) -> None:
+    def _take_in(self, rows: list[tuple[int, dict[str, str]]], name: str) -> Taken:
+        counts = dict.fromkeys(Taken._fields, 0)
         numbers: dict[str, int] = {}
         # Builds and candidates first, so that the order of the rows does not matter.
         order = list(KINDS)
@@ -710,16 +812,47 @@ class Record:
             try:
                 if ref and ref in numbers:
                     raise BuildError(f"the ref '{on_one_line(ref)}' stands on two rows; give each its own")
-                kept = ref if re.fullmatch(r"r-[0-9a-f]{32}", ref) else None
-                if kept:
-                    same = self._execute("SELECT id FROM entries WHERE uid = ?", (kept,)).fetchone()
-                    if same:
-                        raise BuildError(f"this row is in the record already, as entry {same[0]}; leave it out")
-                number = self._add(kind, self._from_row(kind, row, numbers), kept)
+                values, made_at = self._from_row(kind, row, numbers), _made_at(row.get("made_at", ""))
+                here = self._by_uid(ref)
+                if here is None:
+                    number = self._add(kind, values, ref if _UID.fullmatch(ref) else None, made_at)
+                    counts["added"] += 1
+                else:
+                    number = here.id
+                    counts[self._meet(here, row, values, made_at, name)] += 1
             except BuildError as error:
                 raise BuildError(f"line {line}: {error}") from None
             if ref:
                 numbers[ref] = number
+        return Taken(**counts)
+
+    def _by_uid(self, ref: str) -> Entry | None:
+        """The entry that goes by a ref this record or another has given."""
+        if not _UID.fullmatch(ref):
+            return None
+        found = self._execute("SELECT id FROM entries WHERE uid = ?", (ref,)).fetchone()
+        return self._latest(found[0]) if found else None
+
+    def _meet(self, here: Entry, row: dict[str, str], values: dict[str, Any], made_at: str | None, name: str) -> str:
+        """Let a row meet the entry it is about; returns what became of it, one of Taken's fields."""
+        kind = row["kind"]
+        if here.kind != kind:
+            raise BuildError(
+                f"this row is {with_article(kind)} and entry {here.id} of that ref {with_article(here.kind)}"
+            )
+        if here.withdrawn:
+            return "left"
+        # An empty cell empties the field, a column that is not there leaves it.
+        changes = {each.name: values.get(each.name) for each in KINDS[kind] if each.column in row}
+        if changes.get("date") is None:
+            changes.pop("date", None)
+        if checked(kind, {**here.values, **changes}) == dict(here.values):
+            return "same"
+        # Without a time it was written by hand and is meant; the time of the export itself is that of an edited copy.
+        if made_at is not None and made_at < here.made_at:
+            return "left"
+        self._add_version(here.id, changes, withdrawn=False, why=f"taken in from {name}", made_at=made_at)
+        return "corrected"
 
     def _from_row(self, kind: str, row: dict[str, str], numbers: dict[str, int]) -> dict[str, Any]:
         by_column = {each.column: each for each in KINDS[kind]}
@@ -732,9 +865,15 @@ class Record:
                 raise BuildError(f"{with_article(kind)} has no {column}; leave that cell empty")
             if each.sort in ("build", "candidate"):
                 known = re.fullmatch(r"entry ([0-9]{1,18})", text)
-                if known is None and text not in numbers:
-                    raise BuildError(f"no {each.sort} of this file has the ref '{on_one_line(text)}'")
-                values[each.name] = int(known.group(1)) if known else numbers[text]
+                here = self._by_uid(text)
+                if known is None and text not in numbers and here is None:
+                    raise BuildError(
+                        f"no {each.sort} of this file or this record has the ref '{on_one_line(text)}'; take in the "
+                        f"file that has it first"
+                    )
+                values[each.name] = (
+                    int(known.group(1)) if known else numbers[text] if text in numbers or here is None else here.id
+                )
             elif each.sort in ("number", "count"):
                 try:
                     values[each.name] = float(text)

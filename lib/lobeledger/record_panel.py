@@ -367,7 +367,7 @@ class RecordView(_View):
             with tempfile.TemporaryDirectory(prefix="lobeledger-") as folder, self._shelf.open() as record:
                 path = Path(folder) / (Path(str(file["name"])).name or "record.csv")
                 path.write_bytes(bytes(file["content"]))
-                return f"{record.import_csv(path)} entries taken in from {path.name}."
+                return f"From {path.name}: {record.import_csv(path).told}."
 
         self._after(act)
         self.upload.value = ()
