@@ -67,6 +67,7 @@ LAYERS: dict[int, set[str]] = {
         "screen",
         "sheet_panel",
         "record_panel",
+        "wear_panel",
         "choose_panel",
         "break_in_panel",
         "lobes_panel",

@@ -21,13 +21,14 @@ from lobeledger.buildfile import change
 from lobeledger.decision import compare
 from lobeledger.errors import LedgerError
 from lobeledger.parts import Build, Candidate, Precaution, RiskFactor
-from lobeledger.record_panel import RecordTick, RecordView, Shelf, WearView
+from lobeledger.record_panel import RecordTick, RecordView, Shelf
 from lobeledger.results import Comparison
 from lobeledger.run_sheet import run_sheet_html
 from lobeledger.runin import RunInPlan, run_in_plan
 from lobeledger.runner import Progress
 from lobeledger.sheet_panel import WIDE, CamPanel, Charts, round_top
 from lobeledger.stake import Stakes, record_changes, stake
+from lobeledger.wear_panel import WearView
 
 __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
 
@@ -117,7 +118,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
     def open(self, build: Build) -> None:
         """Open a build with its answer's cam, or its first, chosen."""
         super().open(build)
-        self.wear.fit(build, self.system.value)
+        self.wear.fit(build, self.cam.value, self.system.value)
 
     def make_controls(self) -> dict[str, list[w.Widget]]:
         """Run-in, chance of a loss, and money."""
@@ -293,7 +294,8 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         """Answer, order list, run-in, stakes."""
         self.result = result
         comparison, chosen = result.comparison, result.candidate_id
-        self.tell(*_answer(result))
+        answer, reasons = _answer(result)
+        self.tell(answer, [*self.use_record.told(), *reasons])
         if result.moved == self.moved:  # else a newer tick is on its way to its own result
             self._show_factors(comparison.build, comparison.build.candidate(chosen))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
@@ -301,7 +303,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.run_in.value = break_in_views.tables_html(tables)
         self.at_stake.value = break_in_views.tables_html(break_in_views.stake_tables(result.stakes, chosen))
         self._draw()
-        self.wear.fit(comparison.build, comparison.system)
+        self.wear.fit(comparison.build, chosen, comparison.system)
 
     def _draw(self) -> None:
         if self.result is None or self.pages.selected_index != _AT_STAKE:

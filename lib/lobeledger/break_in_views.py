@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import datetime
 import functools
+import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -455,6 +456,11 @@ def _said(e: Entry) -> str:
             v["note"],
         ]
         return ", ".join(str(x) for x in parts if x)
+    if e.kind == "plan":
+        plan = json.loads(v["plan"])
+        minutes, school = (plan.get(key) for key in ("minutes", "school")) if isinstance(plan, dict) else (None, None)
+        told = f"{minutes:g} minutes, {school}" if minutes else "no run-in at speed"
+        return f"build {v['build_id']}, candidate {v['candidate_id'] or 'unknown'}: {told}"
     return ", ".join(
         f"{name.removesuffix('_id').replace('_', ' ')} {value:g}"
         if isinstance(value, float)

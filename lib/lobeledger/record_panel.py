@@ -1,9 +1,9 @@
-"""The shop's record and the wear watch as parts of the break-in panel.
+"""The shop's record as a part of the pages.
 
 Search, add, correct, take in and hand out     `RecordView`
-Lobe lift before and after, lash over hours    `WearView`
 Open, look, close                              `Shelf`
 Let the record speak                           `RecordTick`
+A part that says what went well or wrong       `View`, `said`, `button`, `LABEL`, `NARROW`
 
 The record is opened for each act and closed again, so that two notebooks never stand in each other's way.
 """
@@ -11,6 +11,7 @@ The record is opened for each act and closed again, so that two notebooks never 
 from __future__ import annotations
 
 import contextlib
+import math
 import tempfile
 from collections.abc import Callable, Iterator
 from html import escape
@@ -19,19 +20,20 @@ from typing import Any
 
 import ipywidgets as w
 
-from lobeledger import break_in_plots, break_in_views, tables, wear
-from lobeledger.entries import KINDS, RESULTS
+from lobeledger import break_in_views, tables
+from lobeledger.entries import KINDS, READINGS, RESULTS
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.parts import Build
 from lobeledger.record import Record, default_path, open_record
+from lobeledger.runin import plan_kept, run_in_plan
 from lobeledger.screen import DownloadButton
-from lobeledger.sheet_panel import WIDE, Charts
-from lobeledger.units import UnitTrouble, from_si, quantity, shown_unit
+from lobeledger.sheet_panel import WIDE
 
-__all__ = ["RecordTick", "RecordView", "Shelf", "WearView"]
+__all__ = ["LABEL", "NARROW", "RecordTick", "RecordView", "Shelf", "View", "button", "said"]
 
-_LABEL = {"description_width": "104px"}
-_NARROW = w.Layout(width="300px")
+LABEL = {"description_width": "104px"}
+NARROW = w.Layout(width="300px")
+_WRAPPED = w.Layout(flex_flow="row wrap")
 
 
 class Shelf:
@@ -80,19 +82,24 @@ class Shelf:
             return record.outcomes_by_follower() if record else {}
 
 
-def _said(sentence: str, *, wrong: bool = False) -> str:
+def said(sentence: str, *, wrong: bool = False) -> str:
     kind, role = ("error", "alert") if wrong else ("note", "status")
     return f'<div class="ll-{kind}" role="{role}">{escape(sentence)}</div>' if sentence else ""
 
 
-def _length_m(text: str, what: str) -> float:
+def _value_and_unit(text: str) -> tuple[float, str]:
+    """The two halves of "0.0220 in"."""
+    number, _, unit = text.strip().partition(" ")
     try:
-        return quantity(text, "m")
-    except UnitTrouble as trouble:
-        raise BuildError(f"{what}: {trouble}") from None
+        value = float(number)
+    except ValueError:
+        value = math.nan
+    if not unit.strip() or not math.isfinite(value):
+        raise BuildError("a reading is a number and its unit with a space between, such as 0.0220 in")
+    return value, unit.strip()
 
 
-def _button(text: str, hint: str, act: Callable[[], None], name: str) -> w.Button:
+def button(text: str, hint: str, act: Callable[[], None], name: str) -> w.Button:
     button = w.Button(description=text, tooltip=hint, layout=w.Layout(width="auto"))
     button.add_class(f"ll-{name}")
     button.on_click(lambda _: act())
@@ -118,15 +125,22 @@ class RecordTick:
 
     def refresh(self) -> None:
         """Say anew what is on record."""
-        said = ", ".join(f"{kind} {lost} lost of {of}" for kind, (lost, of) in self._counts().items())
-        self.box.description = f"Let the record speak: {said or 'nothing on it yet'}"
+        told = ", ".join(f"{kind} {lost} lost of {of}" for kind, (lost, of) in self._counts().items())
+        whose = "the invented sample" if self._shelf.is_sample else "the record"
+        self.box.description = f"Let {whose} speak: {told or 'nothing on it yet'}"
+
+    def told(self) -> list[str]:
+        """What must be said beside an answer the record has a part in: that its figures are invented."""
+        if self.box.value and self._shelf.is_sample:
+            return ["The record that speaks here is the invented sample, not this shop's own."]
+        return []
 
     def seen(self) -> tuple[tuple[str, tuple[int, int]], ...]:
         """Losses and builds by follower, if ticked."""
         return tuple(sorted(self._counts().items())) if self.box.value else ()
 
 
-class _View:
+class View:
     """A part with a line of its own for what went well or wrong."""
 
     def __init__(self) -> None:
@@ -135,12 +149,12 @@ class _View:
     def attempt(self, act: Callable[[], str]) -> None:
         """Do something that answers with a sentence; a user's mistake becomes its sentence."""
         try:
-            self.message.value = _said(act())
+            self.message.value = said(act())
         except LedgerError as trouble:
-            self.message.value = _said(str(trouble), wrong=True)
+            self.message.value = said(str(trouble), wrong=True)
 
 
-class RecordView(_View):
+class RecordView(View):
     """The record: find, add, correct, take in, hand out. `changed` is called after every change."""
 
     def __init__(self, shelf: Shelf, current: Callable[[], tuple[Build, str]], changed: Callable[[], None]) -> None:
@@ -148,11 +162,11 @@ class RecordView(_View):
         self._shelf, self._current, self._changed = shelf, current, changed
         self.which = w.Dropdown(
             options=[("This shop's own", "own"), ("Invented sample, nothing is kept", "sample")],
-            description="Record", style=_LABEL, layout=w.Layout(width="360px"),
+            description="Record", style=LABEL, layout=w.Layout(width="360px"),
         )  # fmt: skip
         self.which.add_class("ll-record-which")
         self.which.observe(lambda _: self._switch(), names="value")
-        self.search = w.Text(placeholder="words to find", description="Find", style=_LABEL, layout=_NARROW)
+        self.search = w.Text(placeholder="words to find", description="Find", style=LABEL, layout=NARROW)
         self.search.add_class("ll-record-find")
         self.search.observe(lambda _: self.refresh(), names="value")
         self.kind = w.Dropdown(
@@ -167,42 +181,68 @@ class RecordView(_View):
         self.counts = w.HTML(layout=WIDE)
         self.list = w.HTML(layout=WIDE)
         self.list.add_class("ll-record-list")
-        keep = _button(
+        keep = button(
             "Keep this build and cam",
-            "Write the build, its sheet and the chosen cam into the record",
+            "Write the build, its sheet, the chosen cam and its run-in plan into the record",
             self._keep,
             "record-keep",
         )
-        self.candidate = w.Dropdown(options=[], description="Cam fitted", style=_LABEL, layout=w.Layout(width="480px"))
+        self.candidate = w.Dropdown(options=[], description="Cam fitted", style=LABEL, layout=w.Layout(width="480px"))
         self.candidate.add_class("ll-record-cam")
-        self.result = w.Dropdown(options=RESULTS, description="How it went", style=_LABEL, layout=_NARROW)
+        self.result = w.Dropdown(options=RESULTS, description="How it went", style=LABEL, layout=NARROW)
         self.result.add_class("ll-record-result")
-        self.hours = w.FloatText(value=0.0, description="running hours", style=_LABEL, layout=_NARROW)
-        self.note = w.Text(placeholder="anything else worth keeping", description="Note", style=_LABEL, layout=WIDE)
+        self.hours = w.FloatText(value=0.0, description="running hours", style=LABEL, layout=NARROW)
+        self.note = w.Text(placeholder="anything else worth keeping", description="Note", style=LABEL, layout=WIDE)
         self.note.add_class("ll-record-note")
-        outcome = _button("Write down outcome", "How this cam ended or stands", self._outcome, "record-outcome")
-        note = _button("Write down note", "A note of the shop", self._note, "record-add-note")
-        self.entry = w.BoundedIntText(value=1, min=1, max=10**9, description="Entry", style=_LABEL, layout=_NARROW)
+        self.date = w.Text(placeholder="2026-11-26; empty: today", description="Date", style=LABEL, layout=NARROW)
+        self.date.add_class("ll-record-date")
+        outcome = button("Write down outcome", "How this cam ended or stands", self._outcome, "record-outcome")
+        note = button("Write down note", "A note of the shop", self._note, "record-add-note")
+        self.what = w.Dropdown(options=list(READINGS), description="Reading", style=LABEL, layout=NARROW)
+        self.what.add_class("ll-record-what")
+        self.read = w.Text(
+            placeholder="0.0220 in, 45 psi, 205 degF", description="Value, unit", style=LABEL, layout=NARROW
+        )
+        self.read.add_class("ll-record-read")
+        self.doubt = w.Text(placeholder="0.0004, if known", description="plus or minus", style=LABEL, layout=NARROW)
+        self.cylinder = w.BoundedIntText(value=0, min=0, max=16, description="Cylinder", style=LABEL, layout=NARROW)
+        self.valve = w.Dropdown(
+            options=[("no valve", ""), ("intake", "intake"), ("exhaust", "exhaust")],
+            description="Valve",
+            style=LABEL,
+            layout=NARROW,
+        )
+        self.stage = w.Dropdown(
+            options=[("at any time", ""), ("before the run-in", "before"), ("after it", "after")],
+            description="Taken", style=LABEL, layout=NARROW,
+        )  # fmt: skip
+        reading = button("Write down reading", "One reading of this cam", self._reading, "record-reading")
+        self.entry = w.BoundedIntText(value=1, min=1, max=10**9, description="Entry", style=LABEL, layout=NARROW)
         self.entry.observe(lambda _: self._fields(), names="value")
-        self.field = w.Dropdown(options=[], description="Field", style=_LABEL, layout=_NARROW)
-        self.value = w.Text(description="New value", style=_LABEL, layout=_NARROW)
-        self.why = w.Text(description="Why", style=_LABEL, layout=WIDE)
-        correct = _button("Correct", "The older version is kept", self._correct, "record-correct")
-        withdraw = _button("Withdraw", "Out of searches and counts; kept in the history", self._withdraw, "record-out")
-        restore = _button("Restore", "Bring a withdrawn entry back", self._restore, "record-back")
+        self.field = w.Dropdown(options=[], description="Field", style=LABEL, layout=NARROW)
+        self.value = w.Text(description="New value", style=LABEL, layout=NARROW)
+        self.why = w.Text(description="Why", style=LABEL, layout=WIDE)
+        correct = button("Correct", "The older version is kept", self._correct, "record-correct")
+        withdraw = button("Withdraw", "Out of searches and counts; kept in the history", self._withdraw, "record-out")
+        restore = button("Restore", "Bring a withdrawn entry back", self._restore, "record-back")
         self.history = w.HTML(layout=WIDE)
         add = w.VBox(
             [
                 w.HBox([keep]),
                 self.candidate,
-                w.HBox([self.result, self.hours, outcome], layout=w.Layout(flex_flow="row wrap")),
+                w.HBox([self.hours, self.date], layout=_WRAPPED),
+                w.HBox([self.result, outcome], layout=_WRAPPED),
                 w.HBox([self.note, note]),
+                w.HTML('<div class="ll-quiet">A reading at those hours; lobe lifts go in faster under Wear.</div>'),
+                w.HBox([self.what, self.read, self.doubt], layout=_WRAPPED),
+                w.HBox([self.cylinder, self.valve, self.stage], layout=_WRAPPED),
+                w.HBox([reading]),
             ],
             layout=WIDE,
         )
         put_right = w.VBox(
             [
-                w.HBox([self.entry, self.field, self.value], layout=w.Layout(flex_flow="row wrap")),
+                w.HBox([self.entry, self.field, self.value], layout=_WRAPPED),
                 self.why,
                 w.HBox([correct, withdraw, restore]),
                 self.history,
@@ -215,7 +255,7 @@ class RecordView(_View):
         self.acts.selected_index = None
         self.widget = w.VBox(
             [
-                w.HBox([self.which, self.upload, self.export], layout=w.Layout(flex_flow="row wrap")),
+                w.HBox([self.which, self.upload, self.export], layout=_WRAPPED),
                 self.message,
                 self.counts,
                 self.acts,
@@ -247,12 +287,12 @@ class RecordView(_View):
                 builds = {e.id: e["name"] for e in record.search(kind="build")} if record else {}
                 cams = record.search(kind="candidate") if record else ()
         except LedgerError as trouble:
-            self.message.value = _said(str(trouble), wrong=True)
+            self.message.value = said(str(trouble), wrong=True)
             return
-        said = [f"{follower}: {lost} lost of {of}" for follower, (lost, of) in seen.items()]
+        told = [f"{follower}: {lost} lost of {of}" for follower, (lost, of) in seen.items()]
         self.counts.value = (
-            f"<div>Cams with an outcome: {escape('; '.join(said))}.</div>"
-            if said
+            f"<div>Cams with an outcome: {escape('; '.join(told))}.</div>"
+            if told
             else "<div>Nothing is on record yet. Keep a build and its cam under 'Write down', and how it went later.</div>"
         )
         self.list.value = break_in_views.tables_html(break_in_views.record_tables(found))
@@ -273,12 +313,14 @@ class RecordView(_View):
         def act() -> str:
             build, chosen = self._current()
             candidate = build.candidate(chosen)
+            plan = plan_kept(run_in_plan(build, candidate), build.currency)
             with self._shelf.open() as record, record.together():
                 number = record.add_build(build.name, sheet=build.source)
                 cam = record.add_candidate(
                     number, candidate.name, follower=candidate.follower, lifter=candidate.lifter, code=candidate.id
                 )
-            return f"Kept as build {number} with cam {cam}; write down how it went when you know."
+                record.add_plan(number, plan, candidate_id=cam)
+            return f"Kept as build {number} with cam {cam} and its run-in plan; write down how it went when you know."
 
         self._after(act)
 
@@ -287,7 +329,41 @@ class RecordView(_View):
             if self.candidate.value is None:
                 raise BuildError("there is no cam in the record yet; keep a build and its cam first")
             with self._shelf.open() as record:
-                number = record.add_outcome(self.candidate.value, self.result.value, hours=self.hours.value or None)
+                number = record.add_outcome(
+                    self.candidate.value,
+                    self.result.value,
+                    hours=self.hours.value or None,
+                    date=self.date.value.strip() or None,
+                )
+            return f"Written down as entry {number}."
+
+        self._after(act)
+
+    def _reading(self) -> None:
+        def act() -> str:
+            if self.candidate.value is None:
+                raise BuildError("there is no cam in the record yet; keep a build and its cam first")
+            value, unit = _value_and_unit(self.read.value)
+            try:
+                doubt = float(self.doubt.value) if self.doubt.value.strip() else None
+            except ValueError:
+                raise BuildError("plus or minus is a number in the reading's own unit, such as 0.0004") from None
+            with self._shelf.open() as record:
+                number = record.add_reading(
+                    record.entry(self.candidate.value)["build_id"],
+                    what=self.what.value,
+                    value=value,
+                    unit=unit,
+                    uncertainty=doubt,
+                    candidate_id=self.candidate.value,
+                    cylinder=self.cylinder.value or None,
+                    valve=self.valve.value,
+                    stage=self.stage.value,
+                    # A reading at no hours is one of a new engine.
+                    hours=self.hours.value,
+                    date=self.date.value.strip() or None,
+                )
+            self.read.value = ""
             return f"Written down as entry {number}."
 
         self._after(act)
@@ -367,7 +443,7 @@ class RecordView(_View):
             with tempfile.TemporaryDirectory(prefix="lobeledger-") as folder, self._shelf.open() as record:
                 path = Path(folder) / (Path(str(file["name"])).name or "record.csv")
                 path.write_bytes(bytes(file["content"]))
-                return f"From {path.name}: {record.import_csv(path).told}."
+                return f"Taken in from {path.name}: {record.import_csv(path).told}."
 
         self._after(act)
         self.upload.value = ()
@@ -378,228 +454,5 @@ class RecordView(_View):
                 path = record.export_csv(Path(folder) / "shop-record.csv")
                 return path.name, "text/csv", path.read_text(encoding="utf-8")
         except LedgerError as trouble:
-            self.message.value = _said(str(trouble), wrong=True)
+            self.message.value = said(str(trouble), wrong=True)
             return None
-
-
-class WearView(_View):
-    """Lobe lifts before and after with their uncertainty, and lash over hours."""
-
-    def __init__(self, shelf: Shelf) -> None:
-        super().__init__()
-        self._shelf = shelf
-        self._system, self._cylinders = "us", 0
-        self._quiet = False
-        self.cells: dict[tuple[int, str, str], w.FloatText] = {}
-        self.grid = w.GridBox([], layout=w.Layout(grid_template_columns="66px repeat(4, 108px)", grid_gap="2px 6px"))
-        self.grid.add_class("ll-wear-grid")
-        self.step, self.error, self.repeat, self.limit = (
-            w.Text(value=value, description=text, style={"description_width": "190px"}, layout=w.Layout(width="300px"))
-            for value, text in (
-                ("0.0005 in", "dial's step"),
-                ("0.0005 in", "dial's error, plus or minus"),
-                ("0.0003 in", "spread when set up anew"),
-                ("0.005 in", "too much lift lost"),
-            )
-        )
-        for each in (self.step, self.error, self.repeat, self.limit):
-            each.continuous_update = False
-            each.observe(lambda _: self.judge(), names="value")
-        self.answer, self.table = w.HTML(layout=WIDE), w.HTML(layout=WIDE)
-        self.answer.add_class("ll-wear-answer")
-        self.charts = Charts()
-        self.build_choice = w.Dropdown(
-            options=[], description="Build on record", style=_LABEL, layout=w.Layout(width="360px")
-        )
-        self.build_choice.add_class("ll-wear-build")
-        load = _button("Read from record", "Last readings before and after of this build", self._load, "wear-load")
-        keep = _button("Write to record", "Keep the readings above under this build", self._keep, "wear-keep")
-        clear = _button("Empty", "Take all readings out", self._clear, "wear-clear")
-        self.lash = w.Textarea(
-            placeholder="hours and lash, a line each:\n0  0.0220 in\n15  0.0226 in", layout=w.Layout(width="300px", height="110px")
-        )  # fmt: skip
-        self.lash.continuous_update = False
-        self.lash.add_class("ll-wear-lash")
-        self.lash_limit = w.Text(value="0.030 in", description="too much lash", style=_LABEL, layout=_NARROW)
-        self.lash_limit.continuous_update = False
-        for each in (self.lash, self.lash_limit):
-            each.observe(lambda _: self.judge_lash(), names="value")
-        self.lash_answer = w.HTML(layout=WIDE)
-        self.lash_answer.add_class("ll-wear-lash-answer")
-        caution = w.HTML(
-            '<div class="ll-quiet">Lobe lift at the lifter or pushrod, before the run-in and after. Ignition and fuel '
-            "pump disconnected, engine turned by hand, fingers clear of the springs. An engine with a lobe that is "
-            "going spreads metal through its oil: do not run it again to find out.</div>"
-        )
-        dial = w.VBox([self.step, self.error, self.repeat, self.limit])
-        self.widget = w.VBox(
-            [
-                caution,
-                w.HBox([self.build_choice, load, keep, clear], layout=w.Layout(flex_flow="row wrap")),
-                self.message,
-                self.answer,
-                w.HBox([self.grid, dial], layout=w.Layout(flex_flow="row wrap")),
-                self.charts.box,
-                self.table,
-                w.HTML('<div class="ll-chart-title">Lash over running hours</div>'),
-                w.HBox([self.lash, w.VBox([self.lash_limit, self.lash_answer], layout=WIDE)], layout=WIDE),
-            ],
-            layout=WIDE,
-        )
-
-    def fit(self, build: Build, system: str) -> None:
-        """Bring the grid to a build's cylinders and the units of the page; readings are kept and rewritten."""
-        if (build.engine.cylinders, system) != (self._cylinders, self._system) or not self.cells:
-            kept = {key: cell.value for key, cell in self.cells.items()}
-            scale = from_si(1.0, "lift", system) / from_si(1.0, "lift", self._system)
-            self._cylinders, self._system = build.engine.cylinders, system
-            self._make_grid({key: value * scale for key, value in kept.items()})
-        self.refresh()
-
-    def refresh(self) -> None:
-        """Read anew which builds are on record."""
-        with contextlib.suppress(LedgerError), self._shelf.look() as record:
-            found = record.search(kind="build") if record else ()
-            before, numbers = self.build_choice.value, [e.id for e in found]
-            self.build_choice.options = [(f"{e.id}: {e['name']}", e.id) for e in found]
-            self.build_choice.value = before if before in numbers else numbers[-1] if numbers else None
-
-    def _make_grid(self, kept: dict[tuple[int, str, str], float]) -> None:
-        unit = shown_unit("lift", self._system)
-        heads = ["", *(f"{valve}, {stage}" for valve in ("intake", "exhaust") for stage in ("before", "after"))]
-        children: list[w.Widget] = [w.HTML(f"<span class='ll-quiet'>{text}</span>") for text in heads]
-        self.cells = {}
-        for cylinder in range(1, self._cylinders + 1):
-            children.append(w.HTML(f"<span class='ll-quiet'>cyl. {cylinder}, {unit}</span>"))
-            for valve in ("intake", "exhaust"):
-                for stage in ("before", "after"):
-                    key = (cylinder, valve, stage)
-                    cell = w.FloatText(value=round(kept.get(key, 0.0), 5), step=0.0005, layout=w.Layout(width="104px"))
-                    cell.add_class(f"ll-wear-{cylinder}-{valve}-{stage}")
-                    cell.observe(lambda _: self.judge(), names="value")
-                    self.cells[key] = cell
-                    children.append(cell)
-        self.grid.children = children
-        self.judge()
-
-    def _uncertainty_m(self) -> float:
-        return wear.reading_uncertainty_m(
-            resolution_m=_length_m(self.step.value, "the dial's step"),
-            indicator_error_m=_length_m(self.error.value, "the dial's error"),
-            repeatability_m=_length_m(self.repeat.value, "the spread"),
-        )
-
-    def judge(self) -> None:
-        """Judge the lobes that have both readings."""
-        if self._quiet:
-            return
-        lobes = [
-            (cylinder, valve, self.cells[cylinder, valve, "before"].value, self.cells[cylinder, valve, "after"].value)
-            for cylinder in range(1, self._cylinders + 1)
-            for valve in ("intake", "exhaust")
-        ]
-        lobes = [each for each in lobes if each[2] > 0.0 and each[3] > 0.0]
-        if not lobes:
-            self.answer.value = _said("Fill in lift before and after for every lobe you have measured.")
-            self.table.value = ""
-            self.charts.draw({})
-            return
-
-        def act() -> str:
-            unit = shown_unit("lift", self._system)
-            in_m = quantity(f"1 {unit}", "m")
-            watch = wear.watch_lobes(
-                [each[2] * in_m for each in lobes],
-                [each[3] * in_m for each in lobes],
-                names=[f"{each[0]} {each[1]}" for each in lobes],
-                kinds=[each[1] for each in lobes],
-                uncertainty_m=self._uncertainty_m(),
-                limit_m=_length_m(self.limit.value, "the limit of lift lost"),
-                system=self._system,
-            )
-            self.answer.value = f'<div class="ll-answer" role="status">{escape(watch.answer)}</div>'
-            self.table.value = break_in_views.tables_html(break_in_views.watch_tables(watch, self._system))
-            self.charts.draw(
-                {"Lift lost by lobe, with its 95 % interval": break_in_plots.wear_figure(watch, self._system)}
-            )
-            return ""
-
-        self.attempt(act)
-
-    def judge_lash(self) -> None:
-        """Judge the lash readings in the box."""
-
-        def act() -> str:
-            rows = [line.split(None, 1) for line in self.lash.value.splitlines() if line.strip()]
-            for number, row in enumerate(rows, start=1):
-                if len(row) != 2:
-                    raise BuildError(
-                        f"line {number} of the lash readings needs hours and a lash, such as: 15 0.0226 in"
-                    )
-            try:
-                hours = [float(row[0]) for row in rows]
-            except ValueError:
-                raise BuildError("each line of the lash readings begins with the running hours as a number") from None
-            if not rows:
-                self.lash_answer.value = ""
-                return ""
-            growth = wear.lash_growth(
-                hours,
-                [_length_m(row[1], f"the lash at {row[0]} h") for row in rows],
-                limit_m=_length_m(self.lash_limit.value, "the limit of lash"),
-                uncertainty_m=self._uncertainty_m(),
-                system=self._system,
-            )
-            self.lash_answer.value = f'<div class="ll-answer" role="status">{escape(growth.answer)}</div>'
-            return ""
-
-        self.attempt(act)
-
-    def _load(self) -> None:
-        def act() -> str:
-            if self.build_choice.value is None:
-                raise BuildError("there is no build in the record yet; keep one under Record first")
-            with self._shelf.open() as record:
-                pairs = record.before_and_after(self.build_choice.value)
-            if not pairs:
-                raise BuildError("this build has no lobe that was measured before and after")
-            scale = from_si(1.0, "lift", self._system)
-            self._quiet = True
-            for (cylinder, valve), pair in pairs.items():
-                for stage, value in (("before", pair.before_si), ("after", pair.after_si)):
-                    if (cylinder, valve, stage) in self.cells:
-                        self.cells[cylinder, valve, stage].value = round(value * scale, 5)
-            self._quiet = False
-            return f"{len(pairs)} lobes read from the record."
-
-        self.attempt(act)
-        said = self.message.value
-        self.judge()
-        self.message.value = self.message.value or said
-
-    def _keep(self) -> None:
-        def act() -> str:
-            if self.build_choice.value is None:
-                raise BuildError("there is no build in the record yet; keep one under Record first")
-            unit = shown_unit("lift", self._system)
-            doubt = self._uncertainty_m() * from_si(1.0, "lift", self._system)
-            kept = 0
-            with self._shelf.open() as record, record.together():
-                for (cylinder, valve, stage), cell in self.cells.items():
-                    if cell.value > 0.0:
-                        record.add_reading(
-                            self.build_choice.value, what="lobe lift", value=cell.value, unit=unit,
-                            uncertainty=round(doubt, 7), cylinder=cylinder, valve=valve, stage=stage,
-                        )  # fmt: skip
-                        kept += 1
-            return f"{kept} readings written to the record."
-
-        self.attempt(act)
-
-    def _clear(self) -> None:
-        self._quiet = True
-        for cell in self.cells.values():
-            cell.value = 0.0
-        self._quiet = False
-        self.message.value = ""
-        self.judge()

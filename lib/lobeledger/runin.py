@@ -5,6 +5,7 @@ On which springs?                          `run_in_springs` -> `RunInSprings`, `
 What does it burn?                         `step_fuel_m3`, `run_in_fuel_m3`
 What heat must be carried away?            `run_in_heat_w`
 What does it come to, in a sentence?       `run_answer`, `speed_span`
+What is kept of it?                        `plan_kept`
 What does it cost?                         `run_in_charges` -> `Charge`; `cost.cost_lines` takes them from here
 
 The part maker's instruction comes before anything here: its text is shown first, and its minutes and speed, written in
@@ -35,6 +36,7 @@ __all__ = [
     "RunInPlan",
     "RunInSprings",
     "RunInStep",
+    "plan_kept",
     "ratio_for_open_load",
     "run_answer",
     "run_in_charges",
@@ -526,6 +528,28 @@ def _warnings(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunIn
             f"{top:,.0f} rpm of the plan: run it slower or on the full springs."
         )
     return said
+
+
+# -- to keep ------------------------------------------------------------------------------------------------
+
+
+def plan_kept(plan: RunInPlan, currency: str) -> dict[str, Any]:
+    """What a shop keeps of a plan: plain values with their units in the names, money in the sheet's currency."""
+    return {
+        "school": plan.school,
+        "maker_instruction": plan.maker_instruction,
+        "minutes": round(plan.time_s / 60.0, 3),
+        "steps": [
+            {"minutes": round(s.time_s / 60.0, 3), "from_rpm": round(s.from_rpm), "to_rpm": round(s.to_rpm)}
+            for s in plan.steps
+        ],
+        "inner_springs": "out" if plan.candidate.is_run_in_without_inner else "in",
+        "rocker_ratio": plan.candidate.as_run_in.valvetrain.rocker_ratio,
+        "seat_load_N": round(plan.springs.run_in_seat_n.value, 1),
+        "open_load_N": round(plan.springs.run_in_open_n.value, 1),
+        "fuel_L": round(1000.0 * plan.fuel_m3.value, 2),
+        f"cost_{currency}": round(plan.total_money.value, 2),
+    }
 
 
 # -- in words ------------------------------------------------------------------------------------------------
