@@ -100,7 +100,7 @@ def _value_and_unit(text: str) -> tuple[float, str]:
 
 
 def button(text: str, hint: str, act: Callable[[], None], name: str) -> w.Button:
-    button = w.Button(description=text, tooltip=hint, layout=w.Layout(width="auto"))
+    button = w.Button(description=text, tooltip=hint, layout=w.Layout(width="auto", flex="0 0 auto"))
     button.add_class(f"ll-{name}")
     button.on_click(lambda _: act())
     return button
