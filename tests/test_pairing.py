@@ -322,7 +322,7 @@ def test_a_price_line_in_that_currency_lets_it_pass() -> None:
 def test_the_order_list_says_what_has_no_price() -> None:
     comparison = compare(euro())
     html = order_sheet_html(comparison, "h-flat")
-    assert html.count("no price in EUR: write one") == 2 and "without 2 things" in html
+    assert html.count("no price in EUR: write one") == 2 and "with 2 things still without a price" in html
     assert "added at the library" not in html
     screen = tables_html(order_tables(comparison, "h-flat"))
     assert screen.count("no price in EUR: write one") == 2

@@ -169,9 +169,10 @@ def _with_details(build: Build, system: str, result: CandidateResult) -> Candida
     intake, exhaust = result.assessment.intake, result.assessment.exhaust
     if intake is not None and exhaust is not None:
         bands = [limit_band(build, result.candidate, *pair) for pair in (("intake", intake), ("exhaust", exhaust))]
-        figures["elastic_limit"] = figure = Figure(
-            min(b.value_rpm for b in bands), min(b.low_rpm for b in bands), min(b.high_rpm for b in bands)
-        )
+        # The band's searches begin elsewhere and may find the nominal a few rpm off: the verdict's own stands.
+        nominal = figures["elastic_limit"].value
+        low, high = min(b.low_rpm for b in bands), min(b.high_rpm for b in bands)
+        figures["elastic_limit"] = figure = Figure(nominal, min(low, nominal), max(high, nominal))
         top = build.use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
     frozen = types.MappingProxyType(figures)
