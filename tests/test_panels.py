@@ -157,6 +157,11 @@ def upload(panel: ChoosePanel, name: str, content: bytes) -> None:
 def test_upload_of_a_sheet_and_of_what_is_not_one(panel: ChoosePanel) -> None:
     upload(panel, "mine.toml", starter_sheet().encode())
     assert settled(panel).build.name == "My build"
+    assert panel.picker.value == "My build (opened)", "the list names what is shown"
+    panel.picker.value = "budget-cruiser"
+    assert settled(panel).build.name == "Budget cruiser (invented)"
+    panel.picker.value = "My build (opened)"
+    assert settled(panel).build.name == "My build"
     shown = panel.answer.value
     for name, content in (
         ("broken.toml", b"[engine"),

@@ -106,7 +106,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def _fresh(self) -> None:
         def start() -> None:
-            self.open(build_from_text(starter_sheet(), "new build"))
+            self.open_elsewhere(build_from_text(starter_sheet(), "new build"), "new")
             self.say(
                 "A small invented build to start from. Put in your own figures under 'Whole sheet' on the left "
                 "(each line says what it is), or move the sliders; then save it under a name."
@@ -281,8 +281,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         def save() -> None:
             stem = file_stem(self.save_name.value)
             path = write_build(self.current(), self.folder / f"{stem}.toml")
-            self.quietly(lambda: setattr(self.picker, "options", self.names()))
-            self.quietly(lambda: setattr(self.picker, "value", stem))
+            self.list_builds(stem)
             self.say(f"Saved as {path.name}; it is in the list of builds from now on.")
 
         self.attempt(save)

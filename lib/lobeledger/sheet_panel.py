@@ -51,6 +51,7 @@ class SheetPanel(Generic[Inputs, Result]):
         self.build: Build
         self.widget: w.Widget
         self._moved: dict[str, Any] = {}
+        self._elsewhere: dict[str, Build] = {}  # a build that is in no file of the folder, by how the list names it
         self._quiet = self._stuck = False
         self._frame: w.Widget | None = None
         self._made_at = time.monotonic()
@@ -148,15 +149,35 @@ class SheetPanel(Generic[Inputs, Result]):
         return sorted(p.stem for p in self.folder.glob("*.toml"))
 
     def open_file(self, name: str) -> None:
-        """Open a build sheet of the folder by its name without ending."""
-        self.attempt(lambda: self.open(read_build(self.folder / f"{name}.toml")))
+        """Open a build sheet of the folder by its name without ending, or the one that was opened from elsewhere."""
+
+        def act() -> None:
+            self.open(self._elsewhere[name] if name in self._elsewhere else read_build(self.folder / f"{name}.toml"))
+
+        self.attempt(act)
         self.quietly(lambda: setattr(self.picker, "value", name if name in self.picker.options else None))
+
+    def open_elsewhere(self, build: Build, how: str) -> None:
+        """Open a build that is in no file of the folder; the list names it with how it came. Raises LedgerError."""
+        self.open(build)
+        label = f"{build.name} ({how})"
+        self._elsewhere = {label: build}
+        self.list_builds(label)
+
+    def list_builds(self, chosen: str) -> None:
+        """Read the folder's list anew and show one as chosen."""
+
+        def bring() -> None:
+            self.picker.options = [*self.names(), *self._elsewhere]
+            self.picker.value = chosen
+
+        self.quietly(bring)
 
     def _uploaded(self, _: Any) -> None:
         if not self.upload.value:
             return
         file = self.upload.value[0]
-        self.attempt(lambda: self.open(build_from_bytes(bytes(file["content"]), str(file["name"]))))
+        self.attempt(lambda: self.open_elsewhere(build_from_bytes(bytes(file["content"]), str(file["name"])), "opened"))
         self.quietly(lambda: setattr(self.upload, "value", ()))
 
     def open(self, build: Build) -> None:

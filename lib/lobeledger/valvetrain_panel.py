@@ -212,8 +212,8 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         ]
         if c.springs.has_inner:
             springs += [
-                of(f"{root}.springs.inner_seat_load", "Inner, load", "load", c.springs.inner_seat_load_n, 0.0, 2.5, 1),
-                of(f"{root}.springs.inner_rate", "Inner, rate", "rate", c.springs.inner_rate_n_per_m, 0.0, 2.5, 1),
+                of(f"{root}.springs.inner_seat_load", "Inner load", "load", c.springs.inner_seat_load_n, 0.0, 2.5, 1),
+                of(f"{root}.springs.inner_rate", "Inner", "rate", c.springs.inner_rate_n_per_m, 0.0, 2.5, 1),
             ]
         valve = f"{self.which.value}_valve_mass"
         valve_kg = own.intake_valve_mass_kg if self.which.value == "intake" else own.exhaust_valve_mass_kg

@@ -175,7 +175,7 @@ def remedy_table(
         rows.append(Row((r.what, value(r.from_value), to, value(r.bound), "; ".join(costs))))
     return Table(
         f"What buys {extra_rpm:,.0f} rpm",
-        "Each change alone, as far as the bound; the share of damping stays. No price: the sheet knows none.",
+        "Each change alone, as far as the bound; the share of damping stays. Where no price stands, the sheet knows none.",
         ("", "now", "wanted", "bound", "and costs"),
         tuple(rows),
         (1, 2, 3),
