@@ -283,6 +283,23 @@ def test_readings_of_one_build_are_not_kept_under_another(panel: BreakInPanel) -
     assert len(readings(panel)) == 1
 
 
+def test_invented_readings_do_not_reach_the_shop_s_own_record(panel: BreakInPanel) -> None:
+    press(panel.record, "ll-record-keep")
+    panel.record.which.value = "sample"
+    wear = panel.wear
+    wear.build_choice.value = wear.build_choice.options[0][1]
+    press(wear, "ll-wear-load")
+    assert wear.cells[1, "intake", "before"].value > 0.0
+    panel.record.which.value = "own"
+    assert not any(cell.value for cell in wear.cells.values())
+    press(wear, "ll-wear-keep")
+    assert "Nothing new" in wear.message.value and not readings(panel)
+    # What was typed in by hand stays on the page.
+    wear.cells[1, "intake", "before"].value = 0.28
+    panel.record.which.value = "sample"
+    assert wear.cells[1, "intake", "before"].value == 0.28
+
+
 def test_a_shop_keeps_plan_readings_and_lash(panel: BreakInPanel) -> None:
     view, wear = panel.record, panel.wear
     press(view, "ll-record-keep")
@@ -320,6 +337,14 @@ def test_a_shop_keeps_plan_readings_and_lash(panel: BreakInPanel) -> None:
     assert "45  0.0237 in" in wear.lash.value and "opens by" in wear.lash_answer.value
     press(wear, "ll-lash-keep")
     assert "Nothing new" in wear.message.value and len(readings(panel, what="lash")) == 4
+    # Read finer than four digits, and under other units: known again all the same.
+    wear.lash.value += "\n60 0.02415 in"
+    press(wear, "ll-lash-keep")
+    panel.system.value = "metric"
+    settled(panel)
+    press(wear, "ll-lash-load")
+    press(wear, "ll-lash-keep")
+    assert "Nothing new" in wear.message.value and len(readings(panel, what="lash")) == 5
 
 
 def test_the_lash_watch_looks_as_far_as_the_cam_s_next_check(folder: Path, tmp_path: Path) -> None:

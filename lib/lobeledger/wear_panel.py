@@ -47,6 +47,7 @@ class WearView(View):
         # written again.
         self._recorded: dict[_Lobe, Entry] = {}
         self._recorded_build: int | None = None
+        self._is_sample = shelf.is_sample
         self.grid = w.GridBox([], layout=w.Layout(grid_template_columns="66px repeat(4, 108px)", grid_gap="2px 6px"))
         self.grid.add_class("ll-wear-grid")
         self.step, self.error, self.repeat, self.limit = (
@@ -134,7 +135,11 @@ class WearView(View):
         self.refresh()
 
     def refresh(self) -> None:
-        """Read anew which builds are on record."""
+        """Read anew which builds are on record; readings of another record are taken out of the table."""
+        if self._shelf.is_sample != self._is_sample:
+            self._is_sample = self._shelf.is_sample
+            if self._recorded:
+                self._clear()
         with contextlib.suppress(LedgerError), self._shelf.look() as record:
             found = record.search(kind="build") if record else ()
             before, numbers = self.build_choice.value, [e.id for e in found]
@@ -318,9 +323,10 @@ class WearView(View):
                 )
             if not hours:
                 raise BuildError("this valve has no lash with running hours on record")
-            unit, digits = shown_unit("lift", self._system), 4 if self._system == "us" else 3
+            unit = shown_unit("lift", self._system)
+            # Six digits: what was written down must be known again when it is written to the record once more.
             self.lash.value = "\n".join(
-                f"{h:g}  {from_si(value, 'lift', self._system):.{digits}f} {unit}"
+                f"{h:g}  {from_si(value, 'lift', self._system):.6g} {unit}"
                 for h, value in zip(hours, lash, strict=True)
             )
             return f"{len(hours)} readings of the record."
