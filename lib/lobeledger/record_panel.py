@@ -83,6 +83,7 @@ class Shelf:
 
 
 def said(sentence: str, *, wrong: bool = False) -> str:
+    """A sentence as a note, or as an error; nothing for an empty one."""
     kind, role = ("error", "alert") if wrong else ("note", "status")
     return f'<div class="ll-{kind}" role="{role}">{escape(sentence)}</div>' if sentence else ""
 
@@ -100,6 +101,7 @@ def _value_and_unit(text: str) -> tuple[float, str]:
 
 
 def button(text: str, hint: str, act: Callable[[], None], name: str) -> w.Button:
+    """A button that does something; `name` is what tests find it by."""
     button = w.Button(description=text, tooltip=hint, layout=w.Layout(width="auto", flex="0 0 auto"))
     button.add_class(f"ll-{name}")
     button.on_click(lambda _: act())
