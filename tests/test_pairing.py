@@ -111,16 +111,16 @@ TRIED: dict[str, tuple[str, dict[str, object], dict[str, object]]] = {
     "roller-springs": ("h-roller", {}, {"@": "h-flat"}),
     "flat-springs": ("h-flat", {}, {"@": "h-roller"}),
     "spring-seats": ("h-roller", {"springs": {"inner_seat_load": "60 lbf", "inner_rate": "90 lbf/in"}}, {}),
-    # Valve lift 1.5 x (0.285 - 0.006) in = 0.4185 in, limit 0.060 in: needs 0.4785 in.
+    # Valve lift 1.5 x 0.285 in = 0.4275 in with a lifter that has not leaked, limit 0.060 in: needs 0.4875 in.
     "coil-bind": (
         "h-flat",
-        {"springs": {"installed_height": "1.700 in", "coil_bind": "1.222 in"}},
-        {"springs": {"installed_height": "1.700 in", "coil_bind": "1.221 in"}},
+        {"springs": {"installed_height": "1.700 in", "coil_bind": "1.213 in"}},
+        {"springs": {"installed_height": "1.700 in", "coil_bind": "1.212 in"}},
     ),
     "retainer-seal": (
         "h-flat",
-        {"springs": {"retainer_to_seal": "0.478 in"}},
-        {"springs": {"retainer_to_seal": "0.479 in"}},
+        {"springs": {"retainer_to_seal": "0.487 in"}},
+        {"springs": {"retainer_to_seal": "0.488 in"}},
     ),
     # Open load without take-up: 115 + 1.5 x 0.285 x rate lbf.
     "studs": (
@@ -210,8 +210,10 @@ def test_oil_band_by_hand() -> None:
 
 
 def test_clearances_of_the_rules_are_those_of_the_limits() -> None:
-    for path in BUILDS:
-        build = read_build(path)
+    # A hydraulic's take-up, 1.5 x 0.006 in, lies between the two tries: rule and limit must count it alike.
+    near = [starter((F + "springs.coil_bind", bind)) for bind in ("1.315 in", "1.310 in")]
+    near += [starter((F + "springs.retainer_to_seal", seal)) for seal in ("0.485 in", "0.490 in")]
+    for build in [*map(read_build, BUILDS), *near]:
         for result in compare(build).results:
             known = facts(build, result.candidate)
             for fact, key, least in (

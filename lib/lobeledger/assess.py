@@ -308,13 +308,7 @@ def _springs_and_mass(key: _Key, figures: dict[str, Figure]) -> None:
         {**shared, **_some(key, valve_mass="intake_valve_mass"), **ratio},
     )
 
-    def full(rocker_ratio: float) -> float:
-        """The greater valve lift, gross for hydraulic lifters: the spring must bear a lifter that has not leaked."""
-        return max(
-            rocker_ratio * card.lobe_lift_m - lash
-            for card, lash in ((c.intake, c.intake_lash_m), (c.exhaust, c.exhaust_lash_m))
-        )
-
+    full = c.greatest_lift_at_m
     loads = dict(
         seat_load=s.seat_load_n,
         inner_seat_load=s.inner_seat_load_n,

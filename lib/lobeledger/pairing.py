@@ -206,12 +206,7 @@ def _kind_change(build: Build, candidate: Candidate) -> str:
 def facts(build: Build, candidate: Candidate) -> dict[str, str | float]:
     """What the rules look at, by name: words, or numbers in SI."""
     block, springs, ratio = build.block, candidate.springs, candidate.valvetrain.rocker_ratio
-    lift = max(
-        ratio
-        * (card.lobe_lift_m - build.model.hydraulic_seat_m if candidate.lifter == "hydraulic" else card.lobe_lift_m)
-        - lash
-        for card, lash in ((candidate.intake, candidate.intake_lash_m), (candidate.exhaust, candidate.exhaust_lash_m))
-    )
+    lift = candidate.greatest_valve_lift_m
     bind = springs.installed_height_m - springs.coil_bind_m - lift
     retainer = springs.retainer_to_seal_m - lift
     change = _pushrod_change(build, candidate)

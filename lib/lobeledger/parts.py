@@ -726,14 +726,25 @@ class Candidate(_Part):
             run_in_rocker_labour_h=None,
         )
 
+    def greatest_lift_at_m(self, rocker_ratio: float) -> float:
+        """The greater of the two valve lifts at a rocker ratio, net of lash, gross of what a hydraulic lifter takes up.
+
+        For loads and clearances: springs and seals must bear a lifter that has not leaked.
+        """
+        return max(
+            rocker_ratio * card.lobe_lift_m - lash
+            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
+        )
+
+    @property
+    def greatest_valve_lift_m(self) -> float:
+        """`greatest_lift_at_m` with its own rockers."""
+        return self.greatest_lift_at_m(self.valvetrain.rocker_ratio)
+
     @property
     def greatest_open_load_n(self) -> float:
         """Spring load at the greater of the two valve lifts, net of lash."""
-        lift = max(
-            self.valvetrain.rocker_ratio * card.lobe_lift_m - lash
-            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
-        )
-        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * lift
+        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * self.greatest_valve_lift_m
 
 
 @dataclass(frozen=True, kw_only=True)

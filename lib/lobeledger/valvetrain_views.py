@@ -71,14 +71,7 @@ def limit_reasons(
 
 def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: float, system: str) -> list[Table]:
     """Loads, lifts to coil bind, and surge of the springs."""
-    s = candidate.springs
-    lift = max(
-        candidate.valvetrain.rocker_ratio * card.lobe_lift_m - lash
-        for card, lash in (
-            (candidate.intake, candidate.intake_lash_m),
-            (candidate.exhaust, candidate.exhaust_lash_m),
-        )
-    )
+    s, lift = candidate.springs, candidate.greatest_valve_lift_m
     rows = [
         Row(("load, valve closed", show(s.total_seat_load_n, "load", system))),
         Row(("load, valve open", show(candidate.greatest_open_load_n, "load", system))),
@@ -109,7 +102,7 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
             (
                 f"{'outer' if i == 0 else 'inner'} spring",
                 f"{surge.first_hz:,.0f} Hz",
-                f"{surge.order}th of the cam at {speed_rpm:,.0f} rpm",
+                f"{_ordinal(surge.order)} harmonic of the cam at {speed_rpm:,.0f} rpm",
                 show(surge.amplitude_m, "lift", system),
             )
         )
@@ -125,6 +118,11 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
             (1, 3),
         ),
     ]
+
+
+def _ordinal(number: int) -> str:
+    last = "th" if 10 <= number % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{last}"
 
 
 def band_table(band: LossBand) -> Table:
