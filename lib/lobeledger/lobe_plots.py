@@ -232,7 +232,7 @@ class _Scene:
         out.append(self.xy(at.contact_x_m, at.contact_y_m))
         lift_text = f"lift {units.show(at.lift_m, 'lift', self.system)}"
         off = units.show(abs(at.contact_x_m), "lift", self.system)
-        out.append({"text": [f"{lift_text}<br>contact {off}<br>from the axis"]})
+        out.append({"text": [f"{lift_text}<br>off axis by<br>{off}"]})
         at = pose(self.roller, theta)
         out += self.lobe(self.roller, theta)
         # The body is forked about the wheel: drawn behind it, down to just below the axle.

@@ -258,7 +258,10 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.table_choice.add_class("ll-readings-choice")
         self.table_choice.observe(lambda event: self._read_file(event["new"]), names="value")
         self.table_upload = w.FileUpload(
-            accept=".csv", description="Open readings", tooltip="CSV: cam or crank angle against lobe or valve lift"
+            accept=".csv",
+            description="Open readings",
+            layout=w.Layout(width="auto"),
+            tooltip="CSV: cam or crank angle against lobe or valve lift",
         )
         self.table_upload.add_class("ll-readings-upload")
         self.table_upload.observe(self._table_uploaded, names="value")
