@@ -317,8 +317,16 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
 
 
 def test_a_price_line_in_that_currency_lets_it_pass() -> None:
-    result = compare(euro(("candidates.h-flat.parts.0.serves", "lifters timing lube"))).result("h-flat")
+    line = ("candidates.h-flat.parts.0.serves", "lifters timing lube")
+    result = compare(euro(line)).result("h-flat")
     assert "unpriced" not in {b.limit for b in result.broken}
+    # With a winner the search for what flips it finds no price where upkeep is never done, and does without.
+    text = starter_sheet().replace("USD", "EUR").replace("[limits]", EURO_SHOP)
+    never = EURO_CANDIDATE.replace('spring_set_price = "200 EUR"', 'spring_change_every = "0 h"')
+    build = build_from_text(text.replace("[candidates.intake]", never))
+    assert build.candidate("h-flat").spring_set_price_money is None
+    comparison = compare(change(build, dict([line, ("limits.budget", "9000 EUR"), ("vehicle.brake_booster", False)])))
+    assert comparison.winner_id == "h-flat"
 
 
 def test_the_order_list_says_what_has_no_price() -> None:

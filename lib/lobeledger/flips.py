@@ -50,7 +50,7 @@ def flips(
     if winner is None:
         return []
     found: list[Flip] = []
-    for path in (*_SHARED_INPUTS, *(_own_paths(results))):
+    for path in (*_SHARED_INPUTS, *(_own_paths(build, results))):
         now = float(cost.nominal(build)(path))
         if now <= 0.0:
             continue
@@ -66,12 +66,14 @@ def flips(
     return sorted(found, key=lambda flip: abs(flip.change_share))
 
 
-def _own_paths(results: tuple[CandidateResult, ...]) -> list[str]:
+def _own_paths(build: Build, results: tuple[CandidateResult, ...]) -> list[str]:
     paths = []
     for result in results:
         if all(b.limit == "budget" for b in result.broken):
             c = result.candidate
             own = [f"candidates.{c.id}.{key}" for key in _OWN_INPUTS]
+            # An upkeep that is never done may have no price in a sheet that is not in the library's currency.
+            own = [path for path in own if path.endswith(".failure.chance") or path in build.data]
             own += [f"candidates.{c.id}.parts.{i}.price" for i, p in enumerate(c.parts) if p.price_money > 0]
             paths += own
     return paths
