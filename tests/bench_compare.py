@@ -19,11 +19,11 @@ from scipy.optimize import brentq
 from scipy.special import ellipe, ellipk
 
 import lobeledger as ll
-from lobeledger import contact
-from lobeledger.tables import data_dir
+from lobeledger.lobe import contact
+from lobeledger.sheet.tables import data_dir
 
-assess_room = importlib.import_module("lobeledger.assess")
-cycle_room = importlib.import_module("lobeledger.cycle")
+assess_room = importlib.import_module("lobeledger.assess.candidate")
+cycle_room = importlib.import_module("lobeledger.engine.cycle")
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
 NAMES = ["budget-cruiser", "towing-engine", "weekend-racer"]

@@ -18,9 +18,9 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 import dynamics_references as references
-from lobeledger import motion_solver as core
-from lobeledger.dynamics import first_loss, run, sweep
-from lobeledger.train import lobe_quintics, packed, rest_state
+from lobeledger.train import solver as core
+from lobeledger.train.elastic import lobe_quintics, packed, rest_state
+from lobeledger.train.motion import first_loss, run, sweep
 
 GOAL = 2.0e-3
 

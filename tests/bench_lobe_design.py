@@ -14,9 +14,9 @@ from dataclasses import replace
 import pytest
 from scipy.optimize import linprog
 
-from lobeledger import lobe_design
-from lobeledger.lobe_design import best_lobe
-from lobeledger.lobe_share import flat_and_roller, share_of_best
+from lobeledger.best import design as lobe_design
+from lobeledger.best.design import best_lobe
+from lobeledger.best.share import flat_and_roller, share_of_best
 from test_lobe_design import DEG, FLAT, LINE, ROLLER, TASKS, carded
 
 

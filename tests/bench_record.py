@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 import record_writer
-from lobeledger.record import open_record
+from lobeledger.record.book import open_record
 from test_record import check_pairs
 
 KILLS = int(os.environ.get("LOBELEDGER_KILLS", "1000"))

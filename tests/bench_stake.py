@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 import lobeledger as ll
-from lobeledger import cost
-from lobeledger.stake import COUNT, realised_costs, stake
+from lobeledger.choice import cost
+from lobeledger.choice.stake import COUNT, realised_costs, stake
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
 

@@ -24,9 +24,9 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import BPoly, PPoly
 from scipy.optimize import brentq
 
-from lobeledger.dynamics import first_loss
-from lobeledger.lobe import Lobe
-from lobeledger.train import OilColumn, RockerArms, Train, ValveSpring, rest_state, spring_first_surge_hz
+from lobeledger.lobe.lift import Lobe
+from lobeledger.train.elastic import OilColumn, RockerArms, Train, ValveSpring, rest_state, spring_first_surge_hz
+from lobeledger.train.motion import first_loss
 
 FILE = Path(__file__).parent / "references" / "dynamics.npz"
 SAMPLES = 720
@@ -257,8 +257,8 @@ def root(train: Train, lobe: Lobe, near_rpm: float, judge: str, cycles: int) -> 
 def from_build(name: str, candidate: str) -> tuple[Train, Lobe]:
     """Intake train and nominal lobe of a shipped build."""
     from lobeledger import read_build
-    from lobeledger.assess import assess
-    from lobeledger.ride import train_of
+    from lobeledger.assess.candidate import assess
+    from lobeledger.train.of_candidate import train_of
 
     build = read_build(Path(__file__).parents[1] / "data" / "builds" / f"{name}.toml")
     chosen = next(c for c in build.candidates if c.id == candidate)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from lobeledger.tables import data_dir
+from lobeledger.sheet.tables import data_dir
 
 SHIPPED = ("budget-cruiser", "towing-engine", "weekend-racer")
 

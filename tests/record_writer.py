@@ -17,7 +17,7 @@ from pathlib import Path
 
 
 def write(path: str, tag: str, count: int) -> None:
-    from lobeledger.record import open_record
+    from lobeledger.record.book import open_record
 
     with open_record(path) as record:
         print("open", flush=True)

@@ -30,12 +30,12 @@ from scipy.optimize import brentq
 from scipy.special import ellipe, ellipk
 
 import lobeledger as ll
+from lobeledger.assess.figures import COLUMNS, Figure, spread
 from lobeledger.errors import OutOfRange
-from lobeledger.figures import COLUMNS, Figure, spread
-from lobeledger.parts import Candidate, Engine, Model, Springs, Valvetrain, Vehicle, key_of, replaced
+from lobeledger.parts.build import Candidate, Engine, Model, Springs, Valvetrain, Vehicle, key_of, replaced
 
 # The package's name `assess` is the function when it is imported from; caches live in the module.
-assess_room = importlib.import_module("lobeledger.assess")
+assess_room = importlib.import_module("lobeledger.assess.candidate")
 assess = assess_room.assess
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"

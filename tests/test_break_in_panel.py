@@ -11,8 +11,8 @@ from typing import Any
 import ipywidgets as w
 import pytest
 
-from lobeledger.break_in_panel import BreakIn, BreakInPanel
-from lobeledger.record import open_record
+from lobeledger.page.panels.break_in import BreakIn, BreakInPanel
+from lobeledger.record.book import open_record
 from panel_support import SHIPPED, folder_of_builds, walk
 
 

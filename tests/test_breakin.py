@@ -13,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from lobeledger.breakin import break_even_chance, chance_prior
+from lobeledger.choice.chance import break_even_chance, chance_prior
+from lobeledger.choice.run_in import run_in_fuel_m3
 from lobeledger.errors import OutOfRange
-from lobeledger.runin import run_in_fuel_m3
 
 # -- opinions ----------------------------------------------------------------------------------------------
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
-from lobeledger.breathing import (
+from lobeledger.engine.breathing import (
     FLOW_BENCH_28_INH2O_PA,
     GAS_CONSTANT_J_PER_KG_K,
     Band,

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 import pytest
 
 from browser_support import browser, watched  # noqa: F401
-from lobeledger.lobe_plots import riding_animation
+from lobeledger.page.plots.lobes import riding_animation
 from test_outline import FLAT, IN, ROLLER
 
 pytestmark = pytest.mark.browser

@@ -16,7 +16,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lobeledger.buildfile import (
+from lobeledger.errors import BuildError
+from lobeledger.parts.build import ORIGINS, Build, replaced
+from lobeledger.sheet.files import on_one_line, write_text_atomically
+from lobeledger.sheet.reader import (
     LARGEST_SHEET_BYTES,
     MOST_CANDIDATES,
     build_from_text,
@@ -25,10 +28,7 @@ from lobeledger.buildfile import (
     starter_sheet,
     write_build,
 )
-from lobeledger.errors import BuildError
-from lobeledger.files import on_one_line, write_text_atomically
-from lobeledger.parts import ORIGINS, Build, replaced
-from lobeledger.tables import DATA_DIR
+from lobeledger.sheet.tables import DATA_DIR
 
 SHIPPED = sorted((DATA_DIR / "builds").glob("*.toml"))
 IN = 0.0254

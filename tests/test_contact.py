@@ -12,8 +12,8 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import ellipe, ellipk, elliprd, elliprf
 
-from lobeledger import contact as c
 from lobeledger.errors import OutOfRange
+from lobeledger.lobe import contact as c
 from motion_sources import BASE, circular_arc_cam
 
 IN = 0.0254  # m, exact

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lobeledger import contact as c
+from lobeledger.lobe import contact as c
 
 tm = pytest.importorskip("tamaas", reason="tamaas has no build for this system; it runs on Linux")
 

@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from lobeledger import build_from_text, change, cost
-from lobeledger.buildfile import starter_sheet
+from lobeledger import build_from_text, change
+from lobeledger.choice import cost
+from lobeledger.sheet.reader import starter_sheet
 
 SHEET = """
 schema = 1

@@ -23,9 +23,9 @@ import tomlkit
 from scipy import stats
 
 import lobeledger as ll
-from lobeledger import cost, decision
-from lobeledger.buildfile import starter_sheet
-from lobeledger.figures import COLUMNS
+from lobeledger.assess.figures import COLUMNS
+from lobeledger.choice import cost, decision
+from lobeledger.sheet.reader import starter_sheet
 
 ROOT = Path(__file__).parents[1]
 BUILDS = ROOT / "data" / "builds"

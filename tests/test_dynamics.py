@@ -18,15 +18,12 @@ from scipy.linalg import eigh, expm
 from scipy.optimize import brentq
 
 import dynamics_references as references
-from lobeledger import read_build, valvetrain
-from lobeledger.assess import assess, candidate_lobe
-from lobeledger.dynamics import first_loss, lift_harmonics_m, run, surge_order, sweep
+from lobeledger import read_build
+from lobeledger.assess.candidate import assess, candidate_lobe
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe import Lobe
-from lobeledger.ride import ride_of, train_of
-from lobeledger.speed_limits import Move, first_loss_band, what_buys
-from lobeledger.springs import shimmed, spring_from_coil, spring_from_loads, without_inner
-from lobeledger.train import (
+from lobeledger.lobe.lift import Lobe
+from lobeledger.train import rigid as valvetrain
+from lobeledger.train.elastic import (
     OilColumn,
     RockerArms,
     Train,
@@ -39,6 +36,10 @@ from lobeledger.train import (
     train_from,
     with_damping_of,
 )
+from lobeledger.train.loss import Move, first_loss_band, what_buys
+from lobeledger.train.motion import first_loss, lift_harmonics_m, run, surge_order, sweep
+from lobeledger.train.of_candidate import ride_of, train_of
+from lobeledger.train.springs import shimmed, spring_from_coil, spring_from_loads, without_inner
 
 SPRING = ValveSpring(seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.072, end_coil_kg=0.012)
 PARTS = dict(

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from lobeledger.engine import (
+from lobeledger.engine.crank import (
     advance_crank_deg,
     clearance_volume_from_parts_m3,
     clearance_volume_m3,

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lobeledger import units
-from lobeledger.figures import COLUMNS, NOT_FOR_THIS, Figure, band_text, column, spread, value_text
-from lobeledger.palette import GROUP_SHADES, style_of
+from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure, band_text, column, spread, value_text
+from lobeledger.page.palette import GROUP_SHADES, style_of
 
 # -- bands -------------------------------------------------------------------------------------------------
 
@@ -136,6 +136,6 @@ def test_groups_of_cost_that_touch_differ_in_grey():
 
 
 def test_every_group_of_cost_has_a_shade_in_the_same_order():
-    from lobeledger.cost import GROUPS
+    from lobeledger.choice.cost import GROUPS
 
     assert list(GROUP_SHADES) == list(GROUPS)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import curve_fit
 
-from lobeledger.breathing import (
+from lobeledger.engine.breathing import (
     GAS_CONSTANT_J_PER_KG_K,
     Band,
     bmep_pa,
@@ -21,9 +21,8 @@ from lobeledger.breathing import (
     orifice_mass_flux_kg_per_s_m2,
     sound_speed_m_per_s,
 )
-from lobeledger.engine import total_fmep_pa
-from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.filling import (
+from lobeledger.engine.crank import total_fmep_pa
+from lobeledger.engine.filling import (
     BurnEstimate,
     EvoState,
     evo_state,
@@ -34,6 +33,7 @@ from lobeledger.filling import (
     runner_port_volume_m3,
     runner_ring_down,
 )
+from lobeledger.errors import NoSolution, OutOfRange
 
 R = GAS_CONSTANT_J_PER_KG_K
 GEOMETRY = {"bore_m": 0.1016, "stroke_m": 0.0884, "rod_length_m": 0.1448, "compression_ratio": 9.5}

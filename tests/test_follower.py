@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lobeledger import follower as f
 from lobeledger.errors import OutOfRange
+from lobeledger.lobe import follower as f
 from motion_sources import (
     ALPHA,
     BASE,

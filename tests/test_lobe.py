@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import cumulative_simpson
 
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe import Lobe, from_functions, seat_lobe_lift_m, valve_lift_m
+from lobeledger.lobe.lift import Lobe, from_functions, seat_lobe_lift_m, valve_lift_m
 from motion_sources import ALPHA, BASE, LIFT, NOSE, PROGRAMS, Array, Motion, circular_arc_cam
 
 IN = 0.0254  # m, exact

@@ -16,10 +16,9 @@ import pytest
 import scipy.sparse as sp
 from scipy.optimize import linprog
 
-import lobeledger.lobe_card as lobe_card
+import lobeledger.lobe.card as lobe_card
 from lobeledger.errors import NoSolution
-from lobeledger.lobe import Lobe
-from lobeledger.lobe_card import (
+from lobeledger.lobe.card import (
     CardLobe,
     FlatLimits,
     Ramp,
@@ -28,7 +27,8 @@ from lobeledger.lobe_card import (
     lobe_from_card,
     what_would_give,
 )
-from lobeledger.parts import Card, CardPoint
+from lobeledger.lobe.lift import Lobe
+from lobeledger.parts.build import Card, CardPoint
 from motion_sources import Array, polynomial_345
 
 IN = 0.0254  # m, exact

@@ -15,12 +15,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import lobeledger.lobe_card as lobe_card
-from lobeledger.buildfile import build_from_text, starter_sheet
+import lobeledger.lobe.card as lobe_card
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
-from lobeledger.lobe import Lobe
-from lobeledger.lobe_card import CardLobe, lobe_from_card, what_would_give
-from lobeledger.parts import Card, CardPoint, CardRamp
+from lobeledger.lobe.card import CardLobe, lobe_from_card, what_would_give
+from lobeledger.lobe.lift import Lobe
+from lobeledger.parts.build import Card, CardPoint, CardRamp
+from lobeledger.sheet.reader import build_from_text, starter_sheet
 from motion_sources import Array
 from test_lobe_card import (
     BASE,

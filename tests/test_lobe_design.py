@@ -17,15 +17,17 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog, minimize
 
 import lobeledger as ll
-import lobeledger.lobe_design as lobe_design
-from lobeledger import best_for, contact, follower, valvetrain
-from lobeledger.assess import assess
+import lobeledger.best.design as lobe_design
+from lobeledger.assess import best_lobe as best_for
+from lobeledger.assess.candidate import assess
+from lobeledger.best.design import BestLobe, best_lobe, best_over_rate
+from lobeledger.best.share import flat_and_roller, share_of_best, task_of_card
+from lobeledger.best.task import LIMIT_WORDS, LIMITS, PRICED, LobeTask, allowed_flat_load_n, limit_uses
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe_card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
-from lobeledger.lobe_design import BestLobe, best_lobe, best_over_rate
-from lobeledger.lobe_share import flat_and_roller, share_of_best, task_of_card
-from lobeledger.lobe_task import LIMIT_WORDS, LIMITS, PRICED, LobeTask, allowed_flat_load_n, limit_uses
-from lobeledger.parts import Card, CardPoint
+from lobeledger.lobe import contact, follower
+from lobeledger.lobe.card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
+from lobeledger.parts.build import Card, CardPoint
+from lobeledger.train import rigid as valvetrain
 
 IN = 0.0254  # m, exact
 DEG = math.pi / 180.0

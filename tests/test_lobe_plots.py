@@ -10,10 +10,12 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-import lobeledger.lobe_plots as lobe_plots
-from lobeledger import screen
+import lobeledger.page.plots.lobes as lobe_plots
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe_plots import (
+from lobeledger.lobe.outline import Profile, pose, roller_profile, turned
+from lobeledger.page.palette import style_of
+from lobeledger.page.panels import screen
+from lobeledger.page.plots.lobes import (
     MOST_FRAMES,
     ShownLobe,
     motion_figure,
@@ -22,8 +24,6 @@ from lobeledger.lobe_plots import (
     riding_figure,
     shape_figure,
 )
-from lobeledger.outline import Profile, pose, roller_profile, turned
-from lobeledger.palette import style_of
 from test_outline import CARD, DEG, FLAT, IN, ROLLER, card_lobe
 
 FACE = 0.842 * IN

@@ -12,8 +12,8 @@ import math
 import numpy as np
 import pytest
 
-from lobeledger import follower
-from lobeledger.lobe import from_functions
+from lobeledger.lobe import follower
+from lobeledger.lobe.lift import from_functions
 
 sympy = pytest.importorskip("sympy")
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import ipywidgets as w
 import pytest
 
-from lobeledger.lobes_panel import LobesPanel, Motion
+from lobeledger.page.panels.lobes import LobesPanel, Motion
 from panel_support import SHIPPED, folder_of_builds, walk
 
 

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import lobeledger.lobe_card as lobe_card
+import lobeledger.lobe.card as lobe_card
 import motion_sources as source
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe import Lobe, from_functions
-from lobeledger.lobe_card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
-from lobeledger.outline import (
+from lobeledger.lobe.card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
+from lobeledger.lobe.lift import Lobe, from_functions
+from lobeledger.lobe.outline import (
     Profile,
     face_travel,
     flat_profile,
@@ -28,7 +28,7 @@ from lobeledger.outline import (
     turned,
     wheel_can_grind,
 )
-from lobeledger.parts import Card, CardPoint
+from lobeledger.parts.build import Card, CardPoint
 
 IN = 0.0254
 DEG = math.pi / 180.0

@@ -14,11 +14,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lobeledger import build_from_text, change, compare, cost, read_build
-from lobeledger.break_in_views import order_sheet_html, order_tables, stake_tables, tables_html
-from lobeledger.buildfile import starter_sheet
+from lobeledger import build_from_text, change, compare, read_build
+from lobeledger.choice import cost
+from lobeledger.choice.stake import stake
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.pairing import (
+from lobeledger.page.words.break_in import order_sheet_html, order_tables, stake_tables, tables_html
+from lobeledger.parts.build import ORIGINS, Price
+from lobeledger.parts.pairing import (
     added_lines,
     conditions,
     facts,
@@ -29,9 +31,8 @@ from lobeledger.pairing import (
     stops,
     unpriced_lines,
 )
-from lobeledger.parts import ORIGINS, Price
-from lobeledger.stake import stake
-from lobeledger.tables import DATA_DIR, read_pairing
+from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.tables import DATA_DIR, read_pairing
 
 INCH = 0.0254
 LBF = 4.4482216152605  # N, exact by definition of the pound and of standard gravity

@@ -12,10 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lobeledger import parts
-from lobeledger.buildfile import build_from_text, read_build, starter_sheet
 from lobeledger.errors import OutOfRange
-from lobeledger.parts import (
+from lobeledger.parts import build as parts
+from lobeledger.parts.build import (
     Build,
     Candidate,
     Card,
@@ -29,7 +28,8 @@ from lobeledger.parts import (
     replaced,
     spec_of,
 )
-from lobeledger.tables import DATA_DIR
+from lobeledger.sheet.reader import build_from_text, read_build, starter_sheet
+from lobeledger.sheet.tables import DATA_DIR
 from lobeledger.units import quantity
 
 PARTS: list[type[Any]] = [

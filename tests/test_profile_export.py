@@ -11,10 +11,9 @@ import ezdxf
 import numpy as np
 import pytest
 
-from lobeledger import files
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.outline import Profile, flat_profile, roller_profile
-from lobeledger.profile_export import (
+from lobeledger.lobe.outline import Profile, flat_profile, roller_profile
+from lobeledger.page.paper.profile import (
     CARD_ORIGIN,
     LAYERS,
     profile_csv_text,
@@ -22,6 +21,7 @@ from lobeledger.profile_export import (
     write_profile_csv,
     write_profile_dxf,
 )
+from lobeledger.sheet import files
 from test_outline import CARD, FLAT, IN, ROLLER, bevan_lobe
 
 TITLE = "Invented lobe, intake, \u00fc"

@@ -73,7 +73,13 @@ def test_every_name_of_the_index_is_promised():
     assert named == set(ll.__all__)
 
 
-@pytest.mark.parametrize("room", sorted(p.stem for p in (ROOT / "lib" / "lobeledger").glob("[a-z]*.py")))
+@pytest.mark.parametrize(
+    "room",
+    sorted(
+        ".".join(p.relative_to(ROOT / "lib" / "lobeledger").with_suffix("").parts)
+        for p in (ROOT / "lib" / "lobeledger").rglob("[a-z]*.py")
+    ),
+)
 def test_every_room_keeps_its_promise(room):
     module = importlib.import_module(f"lobeledger.{room}")
     assert inspect.getdoc(module)

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lobeledger.errors import BuildError
-from lobeledger.lobe_readings import compare_with_card, lobe_from_readings, lobe_separation
-from lobeledger.parts import Card, CardPoint
-from lobeledger.readingsfile import ReadingsTable, read_readings, readings_from_text
-from lobeledger.tables import DATA_DIR
+from lobeledger.lobe.readings import compare_with_card, lobe_from_readings, lobe_separation
+from lobeledger.parts.build import Card, CardPoint
+from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
+from lobeledger.sheet.tables import DATA_DIR
 from motion_sources import polynomial_345
 from readings_coverage import demo_tables, ramped
 

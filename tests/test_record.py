@@ -26,10 +26,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import record_writer
-from lobeledger.entries import CSV_COLUMNS, KINDS, READINGS
 from lobeledger.errors import BuildError
-from lobeledger.record import SCHEMA, Record, Taken, default_path, open_record
-from lobeledger.wear import lash_growth, watch_lobes
+from lobeledger.record.book import SCHEMA, Record, Taken, default_path, open_record
+from lobeledger.record.entries import CSV_COLUMNS, KINDS, READINGS
+from lobeledger.record.wear import lash_growth, watch_lobes
 
 SAMPLE = Path(__file__).parents[1] / "data" / "sample_record.csv"
 INCH = 0.0254
@@ -429,7 +429,7 @@ def test_an_older_form_is_brought_up_to_date_with_a_copy_beside_it(tmp_path):
 
 
 def test_a_change_of_form_that_fails_leaves_the_old_file(tmp_path, monkeypatch):
-    from lobeledger import record as room
+    from lobeledger.record import book as room
 
     path = tmp_path / "shop.sqlite"
     with contextlib.closing(sqlite3.connect(path)) as db:
@@ -578,7 +578,7 @@ def test_threads_share_one_record(record):
 
 
 def test_a_record_held_by_another_program_is_told(tmp_path, monkeypatch):
-    from lobeledger import record as room
+    from lobeledger.record import book as room
 
     monkeypatch.setattr(room, "_BUSY_S", 0.2)
     path = tmp_path / "shop.sqlite"

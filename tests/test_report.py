@@ -14,8 +14,9 @@ import pytest
 import tomlkit
 
 import lobeledger as ll
-from lobeledger import cost, report
-from lobeledger.runin import run_answer, run_in_plan
+from lobeledger.choice import cost
+from lobeledger.choice.run_in import run_answer, run_in_plan
+from lobeledger.page.paper import customer as report
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")

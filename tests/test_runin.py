@@ -23,12 +23,8 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import lobeledger as ll
-from lobeledger import contact, cost, engine
-from lobeledger.cycle import displacement_m3
-from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.parts import LIGHT_SPRINGS, RUN_IN_FACTS, RunInLine, replaced
-from lobeledger.run_sheet import run_sheet_html, write_run_sheet
-from lobeledger.runin import (
+from lobeledger.choice import cost
+from lobeledger.choice.run_in import (
     ratio_for_open_load,
     run_in_charges,
     run_in_facts,
@@ -38,8 +34,14 @@ from lobeledger.runin import (
     run_in_springs,
     step_fuel_m3,
 )
-from lobeledger.stake import precautions_by_worth
-from lobeledger.tables import DATA_DIR, read_precautions, read_run_in
+from lobeledger.choice.stake import precautions_by_worth
+from lobeledger.engine import crank as engine
+from lobeledger.engine.cycle import displacement_m3
+from lobeledger.errors import BuildError, OutOfRange
+from lobeledger.lobe import contact
+from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
+from lobeledger.parts.build import LIGHT_SPRINGS, RUN_IN_FACTS, RunInLine, replaced
+from lobeledger.sheet.tables import DATA_DIR, read_precautions, read_run_in
 
 BUILDS = DATA_DIR / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")

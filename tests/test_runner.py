@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from lobeledger.errors import NoSolution
-from lobeledger.runner import PATIENCE_S, Progress, Runner, log_path
+from lobeledger.page.panels.runner import PATIENCE_S, Progress, Runner, log_path
 
 
 class Desk:

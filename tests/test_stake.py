@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import lobeledger as ll
-from lobeledger import cost, stake
-from lobeledger.breakin import ChancePrior, chance_prior, odds_after, posterior
-from lobeledger.buildfile import sheet_text
-from lobeledger.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
+from lobeledger.choice import cost, stake
+from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.sheet.reader import sheet_text
+from lobeledger.sheet.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
 LBF = 4.4482216152605  # N, exact by definition

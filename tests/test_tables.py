@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from lobeledger.errors import BuildError
-from lobeledger.parts import (
+from lobeledger.parts.build import (
     ORIGINS,
     Block,
     Candidate,
@@ -28,7 +28,7 @@ from lobeledger.parts import (
     key_of,
     spec_of,
 )
-from lobeledger.tables import (
+from lobeledger.sheet.tables import (
     DATA_DIR,
     GRADES,
     PROVENANCE,

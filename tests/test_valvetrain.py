@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import eigvalsh_tridiagonal
 
-from lobeledger import valvetrain as v
 from lobeledger.errors import OutOfRange
+from lobeledger.train import rigid as v
 from motion_sources import Array, circular_arc_cam, over_angle, simple_harmonic
 
 IN, FT, LBF = 0.0254, 0.3048, 4.4482216152605  # exact

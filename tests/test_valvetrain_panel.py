@@ -8,9 +8,9 @@ from pathlib import Path
 import ipywidgets as w
 import pytest
 
-from lobeledger.remedies import remedies_of
-from lobeledger.tables import data_dir
-from lobeledger.valvetrain_panel import AtSpeed, ValvetrainPanel
+from lobeledger.assess.remedies import remedies_of
+from lobeledger.page.panels.valvetrain import AtSpeed, ValvetrainPanel
+from lobeledger.sheet.tables import data_dir
 from panel_support import folder_of_builds, walk
 
 SHIPPED = ("budget-cruiser", "weekend-racer")

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lobeledger.errors import OutOfRange
-from lobeledger.wear import (
+from lobeledger.record.wear import (
     FALSE_ALARM_SHARE,
     LIMIT_M,
     Watch,

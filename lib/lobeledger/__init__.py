@@ -25,26 +25,26 @@ from lobeledger._startup import prepare
 prepare()
 
 if TYPE_CHECKING:
-    from lobeledger.buildfile import build_from_text, change, read_build, write_build
-    from lobeledger.decision import compare
+    from lobeledger.choice.decision import compare
+    from lobeledger.choice.results import Comparison
     from lobeledger.errors import BuildError, LedgerError, NoSolution, OutOfRange
-    from lobeledger.report import write_customer_sheet
-    from lobeledger.results import Comparison
+    from lobeledger.page.paper.customer import write_customer_sheet
+    from lobeledger.sheet.reader import build_from_text, change, read_build, write_build
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "build_from_text": "buildfile",
-    "change": "buildfile",
-    "read_build": "buildfile",
-    "write_build": "buildfile",
-    "compare": "decision",
-    "Comparison": "results",
+    "build_from_text": "sheet.reader",
+    "change": "sheet.reader",
+    "read_build": "sheet.reader",
+    "write_build": "sheet.reader",
+    "compare": "choice.decision",
+    "Comparison": "choice.results",
     "BuildError": "errors",
     "LedgerError": "errors",
     "NoSolution": "errors",
     "OutOfRange": "errors",
-    "write_customer_sheet": "report",
+    "write_customer_sheet": "page.paper.customer",
 }
 
 __all__ = [

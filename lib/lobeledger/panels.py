@@ -16,12 +16,12 @@ from typing import Any
 
 import ipywidgets as w
 
-from lobeledger import tables
-from lobeledger.break_in_panel import BreakInPanel
-from lobeledger.choose_panel import ChoosePanel
-from lobeledger.lobes_panel import LobesPanel
-from lobeledger.sheet_panel import SheetPanel
-from lobeledger.valvetrain_panel import ValvetrainPanel
+from lobeledger.page.panels.base import SheetPanel
+from lobeledger.page.panels.break_in import BreakInPanel
+from lobeledger.page.panels.choose import ChoosePanel
+from lobeledger.page.panels.lobes import LobesPanel
+from lobeledger.page.panels.valvetrain import ValvetrainPanel
+from lobeledger.sheet import tables
 
 __all__ = ["break_in", "choose", "lobes", "valvetrain"]
 

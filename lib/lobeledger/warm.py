@@ -18,7 +18,7 @@ STALE_S = 7 * 86400.0  # compiled code of older sources is removed after a week
 def _steps() -> list[tuple[str, Callable[[], object]]]:
     """(words for the progress line, call that compiles) in the order of the customer's path."""
     import lobeledger as ll
-    from lobeledger.buildfile import starter_sheet
+    from lobeledger.sheet.reader import starter_sheet
 
     build = ll.build_from_text(starter_sheet(), "starter sheet")
     # One comparison goes through these kernels; crowned contact wants a flat candidate.
@@ -29,9 +29,9 @@ def _steps() -> list[tuple[str, Callable[[], object]]]:
 
 
 def _readings() -> object:
-    from lobeledger.lobe_readings import lobe_from_readings
-    from lobeledger.readingsfile import read_readings
-    from lobeledger.tables import data_dir
+    from lobeledger.lobe.readings import lobe_from_readings
+    from lobeledger.sheet.readings_file import read_readings
+    from lobeledger.sheet.tables import data_dir
 
     table = read_readings(data_dir() / "readings" / "invented-intake.csv")
     return lobe_from_readings(table.angle_cam_rad, table.lift_m, lift_step_m=table.lift_step_m)

@@ -1,0 +1,369 @@
+"""Which cam, what it costs to own, why, and what would change it.
+
+Compare the candidates of a build      `compare` -> `results.Comparison`
+Draws of a gain in torque              `gain_draws`
+
+Hard limits come first. Among those that pass, the least 'cost less what the torque is worth' wins: the cost
+of owning over the years of use, less the owner's price of 1 % more torque times the percentage gained. That
+price is an input like any other, so the trade between money and torque is in the open. Doubt is carried
+through by draws that candidates share where they share an input; a lead that holds in fewer than four of five
+draws is called a tie.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+import types
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import numpy as np
+
+from lobeledger.assess.best_lobe import lobe_share_of
+from lobeledger.assess.candidate import Assessment, assess
+from lobeledger.assess.figures import Figure
+from lobeledger.assess.limits import Broken, cautions, doubts
+from lobeledger.best.task import LIMIT_WORDS
+from lobeledger.choice import cost
+from lobeledger.choice.chance import break_even_chance
+from lobeledger.choice.flips import flips, net_cost
+from lobeledger.choice.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
+from lobeledger.errors import NoSolution, OutOfRange
+from lobeledger.lobe.lift import Array
+from lobeledger.parts.build import Build
+from lobeledger.train.of_candidate import limit_band
+from lobeledger.units import SYSTEMS
+
+__all__ = ["TIE_SHARE", "compare", "gain_draws"]
+
+TIE_SHARE = 0.8
+
+
+# -- money --------------------------------------------------------------------------------------------------
+
+
+def _range(nominal: float, values: Any) -> Figure:
+    """5 to 95 % of the draws, reaching to the nominal value; that value alone when nothing varies.
+
+    Where a range lies all on one side of its value, or a loss is rare, the nominal may lie beyond 5 or 95 %.
+    """
+    if not isinstance(values, np.ndarray):
+        return Figure.exact(float(nominal))
+    low, high = np.quantile(values, (0.05, 0.95))
+    return Figure(float(nominal), min(float(low), float(nominal)), max(float(high), float(nominal)))
+
+
+def _gains(assessments: list[Assessment]) -> dict[str, float]:
+    """Torque over the speeds used against the least of the candidates that have a lobe; 0 where unknown."""
+    torques = {a.candidate.id: a.figures["torque"].value for a in assessments if "torque" in a.figures}
+    least = min(torques.values(), default=1.0)
+    return {a.candidate.id: torques.get(a.candidate.id, least) / least - 1.0 for a in assessments}
+
+
+def gain_draws(build: Build, assessment: Assessment, gain: float) -> Array:
+    """Draws of a gain: one doubt about the model, shared by all, and one about this card's own lobes."""
+    shared = cost.symmetric_draws("model.torque_trust")
+    own = cost.symmetric_draws(f"candidates.{assessment.candidate.id}.torque")
+    return gain * (1.0 + build.model.torque_trust * shared) + assessment.torque_family_share * own
+
+
+def _result(build: Build, assessment: Assessment, gain: float, system: str) -> CandidateResult:
+    candidate, fuel = assessment.candidate, assessment.fuel
+    plain, drawn = cost.nominal(build), cost.draws(build)
+    lines, line_draws = (cost.cost_lines(build, candidate, fuel, value) for value in (plain, drawn))
+    figures = dict(assessment.figures)
+    figures["chance"] = _range(plain(cost.chance_path(candidate)), drawn(cost.chance_path(candidate)))
+    figures["first_cost"] = _range(cost.first_cost(lines, candidate), cost.first_cost(line_draws, candidate))
+    figures["expected_loss"] = _range(cost.expected_loss(lines), cost.expected_loss(line_draws))
+    figures["owning"] = _range(cost.cost_of_owning(lines), cost.cost_of_owning(line_draws))
+    gained = gain_draws(build, assessment, gain)
+    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gained), (cost.DRAWS,))
+    figures["net"] = _range(net_cost(lines, plain("limits.torque_worth"), gain), np.asarray(net_draws))
+    if "torque" in assessment.figures:
+        figures["gain"] = _range(gain, gained)
+    broken = list(assessment.broken)
+    over = figures["first_cost"].value - build.limits.budget_money
+    if over > 0:
+        money = money_text(build)
+        broken.append(
+            Broken(
+                "budget",
+                f"the first cost is {money(figures['first_cost'].value)}, {money(over)} over the budget",
+                # Rounded up, so that it really is enough.
+                f"{money(math.ceil(over))} more budget",
+                over / max(build.limits.budget_money, 1.0),
+            )
+        )
+    ranges = tuple(_range(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
+    frozen = types.MappingProxyType(figures)
+    return CandidateResult(assessment, frozen, tuple(lines), ranges, tuple(broken), np.asarray(net_draws))
+
+
+# -- comparing ---------------------------------------------------------------------------------------------
+
+
+def compare(
+    build: Build,
+    *,
+    system: str = "us",
+    step: Callable[[float, float], None] | None = None,
+    details: bool = False,
+) -> Comparison:
+    """Compare a build's candidates.
+
+    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. Cold, it
+    finds every candidate's lobes (both cores); after that only what changed is made anew. step(done, total) is
+    called after each candidate; an exception it raises ends the comparison. details: whether to find what takes
+    longer, some seconds a candidate when cold: how much of the best possible lobe each intake card uses and what holds
+    the best back, and the band of the speed at which contact is lost. The verdict is the same without.
+    """
+    if system not in SYSTEMS:
+        raise OutOfRange(f"system is '{system}'; it is {' or '.join(SYSTEMS)}")
+    assessments: list[Assessment] = []
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for done in pool.map(lambda c: assess(build, c, system), build.candidates):
+            assessments.append(done)
+            if step is not None:
+                step(len(assessments), len(build.candidates))
+    gains = _gains(assessments)
+    results = tuple(_result(build, a, gains[a.candidate.id], system) for a in assessments)
+    if details:
+        detailed: list[CandidateResult] = []
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            for result in pool.map(functools.partial(_with_details, build, system), results):
+                detailed.append(result)
+                if step is not None:
+                    step(len(detailed), len(results))
+        results = tuple(detailed)
+    passing = sorted((r for r in results if r.passes), key=lambda r: r.figures["net"].value)
+    winner = passing[0] if passing else None
+    tied, ahead = _ties(passing)
+    break_evens = tuple(_break_evens(build, results))
+    flipped = tuple(flips(build, results, gains, winner, system))
+    return Comparison(
+        build=build,
+        system=system,
+        results=results,
+        winner_id=winner.candidate.id if winner else None,
+        tied_ids=tied,
+        ahead_share=ahead,
+        answer=_answer(build, results, passing, tied, ahead),
+        reasons=tuple(_reasons(build, results, passing, tied, break_evens, flipped, system)),
+        break_evens=break_evens,
+        flips=flipped,
+    )
+
+
+def _with_details(build: Build, system: str, result: CandidateResult) -> CandidateResult:
+    """A result with what takes longer: its intake card's share of the best lobe, and the band of its speed limit."""
+    figures, holds = dict(result.figures), ""
+    try:
+        share = lobe_share_of(build, result.candidate)
+        figures["share_of_best"] = Figure(*share.at_its_lift)
+        holds = next(iter(LIMIT_WORDS[name] for name in share.best_at_its_lift.bound_share()), "")
+    except NoSolution:
+        pass
+    intake, exhaust = result.assessment.intake, result.assessment.exhaust
+    if intake is not None and exhaust is not None:
+        bands = [limit_band(build, result.candidate, *pair) for pair in (("intake", intake), ("exhaust", exhaust))]
+        # The band's searches begin elsewhere and may find the nominal a few rpm off: the verdict's own stands.
+        nominal = figures["elastic_limit"].value
+        low, high = min(b.low_rpm for b in bands), min(b.high_rpm for b in bands)
+        figures["elastic_limit"] = figure = Figure(nominal, min(low, nominal), max(high, nominal))
+        top = build.use.highest_speed_rpm
+        figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
+    frozen = types.MappingProxyType(figures)
+    warned = tuple(cautions(build, result.candidate, frozen, system))
+    return dataclasses.replace(
+        result,
+        figures=frozen,
+        binding_limit=holds,
+        assessment=dataclasses.replace(result.assessment, figures=frozen, cautions=warned),
+    )
+
+
+def _ahead(one: CandidateResult, other: CandidateResult) -> float:
+    """Share of the draws in which `one` is the cheaper; equal draws count half."""
+    difference = other.net_draws - one.net_draws
+    return float(np.mean(difference > 0) + 0.5 * np.mean(difference == 0))
+
+
+def _ties(passing: list[CandidateResult]) -> tuple[tuple[str, ...], float]:
+    if not passing:
+        return (), math.nan
+    if len(passing) == 1:
+        return (passing[0].candidate.id,), 1.0
+    shares = [_ahead(passing[0], other) for other in passing[1:]]
+    tied = [passing[0].candidate.id]
+    tied += [r.candidate.id for r, share in zip(passing[1:], shares, strict=True) if share < TIE_SHARE]
+    best = np.min([other.net_draws for other in passing[1:]], axis=0)
+    difference = best - passing[0].net_draws
+    return tuple(tied), float(np.mean(difference > 0) + 0.5 * np.mean(difference == 0))
+
+
+def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[BreakEven]:
+    plain = cost.nominal(build)
+    found = []
+    for flat in (r for r in results if r.candidate.follower == "flat"):
+        for roller in (r for r in results if r.candidate.follower == "roller"):
+            base_flat, base_roller = (cost.cost_without_loss(list(r.lines)) for r in (flat, roller))
+            p_flat, p_roller = (float(plain(cost.chance_path(r.candidate))) for r in (flat, roller))
+            loss_flat, loss_roller = (r.candidate.failure.cost_money for r in (flat, roller))
+            chance = break_even_chance(
+                cost_without_loss=base_flat,
+                loss=loss_flat,
+                other_cost_without_loss=base_roller,
+                other_chance=p_roller,
+                other_loss=loss_roller,
+            )
+            flat_is_cheaper = base_flat + p_flat * loss_flat <= base_roller + p_roller * loss_roller
+            cheaper = flat if flat_is_cheaper else roller
+            names = (flat.candidate.name, roller.candidate.name)
+            what = flat.candidate.failure.what
+            if chance is None:
+                text = (
+                    f"{cheaper.candidate.name} is cheaper to own than {names[flat_is_cheaper]} however likely "
+                    f"a loss of the flat one ({what}) is."
+                )
+            else:
+                is_moved = bool(cost.factor_paths(build, flat.candidate))
+                opinion = "with its factors and precautions it is now" if is_moved else "the opinion now is"
+                text = (
+                    f"{names[1]} is cheaper to own than {names[0]} only if a loss of the flat one ({what}) is likelier "
+                    f"than {chance_text(chance)}; {opinion} {chance_text(p_flat)}."
+                )
+            found.append(BreakEven(flat.candidate.id, roller.candidate.id, chance, p_flat, cheaper.candidate.id, text))
+    return found
+
+
+# -- words --------------------------------------------------------------------------------------------------
+
+
+def _answer(
+    build: Build,
+    results: tuple[CandidateResult, ...],
+    passing: list[CandidateResult],
+    tied: tuple[str, ...],
+    ahead: float,
+) -> str:
+    money = money_text(build)
+    years = f"{build.use.years:g} years"
+    if not passing:
+        nearest = nearest_of(results)
+        if len(results) == 1:
+            only = f"{nearest.candidate.name}, the only candidate, does not pass every limit"
+            return f"{only}; it would need {_gives(nearest)}."
+        return (
+            f"None of the {len(results)} candidates passes every limit; {nearest.candidate.name} comes nearest "
+            f"and would need {_gives(nearest)}."
+        )
+    best = passing[0]
+    owning = best.figures["owning"]
+    cost_text = f"{money(owning.value)} to own over {years} ({owning.low:,.0f} to {owning.high:,.0f})"
+    if len(results) == 1:
+        return f"{best.candidate.name}, the only candidate, passes every limit, at {cost_text}."
+    if len(passing) == 1:
+        return f"Choose {best.candidate.name}: it alone passes every limit, at {cost_text}."
+    lead = passing[1].figures["net"].value - best.figures["net"].value
+    if len(tied) > 1:
+        *first, last = (f"{build.candidate(t).name}" for t in tied)
+        return (
+            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little "
+            "to tell "
+            f"them apart (it still does in {ahead:.0%} of trials with prices, times and chances varied). Choose "
+            "between "
+            "them on other grounds."
+        )
+    return (
+        f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque "
+        f"is credited, and still does in {ahead:.0%} of trials with prices, times and chances varied."
+    )
+
+
+def _gives(result: CandidateResult) -> str:
+    """What would mend all that is broken; each mend may itself be a choice."""
+    return "; and ".join(broken.give for broken in result.broken)
+
+
+def _reasons(
+    build: Build,
+    results: tuple[CandidateResult, ...],
+    passing: list[CandidateResult],
+    tied: tuple[str, ...],
+    break_evens: tuple[BreakEven, ...],
+    flipped: tuple[Flip, ...],
+    system: str,
+) -> list[str]:
+    said = []
+    if len(passing) > 1:
+        best, second = passing[0], passing[1]
+        dearer = second.figures["owning"].value - best.figures["owning"].value
+        said.append(_against(build, best, second, dearer))
+        biggest = _biggest_lines(build, best, second)
+        if biggest:
+            said.append(biggest)
+    for result in results:
+        if result.broken:
+            why = "; ".join(broken.text for broken in result.broken)
+            said.append(f"{result.candidate.name} is out: {why}. It would take {_gives(result)}.")
+    if passing:
+        unsure = doubts(build, passing[0].figures, system)
+        said += [f"{passing[0].candidate.name} passes by its nominal figures only. {text}" for text in unsure]
+        mine = passing[0].candidate
+        related = [b for b in break_evens if mine.id in (b.flat_id, b.roller_id)]
+        alive = {r.candidate.id for r in passing}
+        related = [b for b in related if {b.flat_id, b.roller_id} <= alive] or related
+        if related:
+            said.append(_nearest_break_even(related).text)
+        if flipped:
+            said.append(_flip_text(build, flipped[0]))
+    return said
+
+
+def _nearest_break_even(items: list[BreakEven]) -> BreakEven:
+    def far(b: BreakEven) -> float:
+        return abs(math.log(max(b.chance, 1e-9) / b.flat_chance)) if b.chance is not None else math.inf
+
+    return min(items, key=far)
+
+
+def _against(build: Build, best: CandidateResult, second: CandidateResult, dearer: float) -> str:
+    money = money_text(build)
+    gains = best.figures["gain"].value - second.figures["gain"].value
+    worth = abs(gains) * 100.0 * build.limits.torque_worth_money
+    cheaper = f"{money(abs(dearer))} {'less' if dearer >= 0 else 'more'} to own than {second.candidate.name}"
+    if abs(gains) < 0.0005:
+        return f"{best.candidate.name} costs {cheaper}; over the speeds used both give much the same torque."
+    pull = f"{abs(gains):.1%} {'more' if gains > 0 else 'less'} torque over the speeds used"
+    price = money(build.limits.torque_worth_money)
+    return (
+        f"{best.candidate.name} costs {cheaper} and gives {pull}, which at {price} for each 1 % is worth "
+        f"{money(worth)}."
+    )
+
+
+def _biggest_lines(build: Build, best: CandidateResult, second: CandidateResult) -> str:
+    """The groups of cost that separate two candidates most."""
+    totals = []
+    for result in (best, second):
+        sums: dict[str, float] = {}
+        for line in result.lines:
+            sums[line.group] = sums.get(line.group, 0.0) + float(line.amount)
+        totals.append(sums)
+    gaps = {g: totals[1].get(g, 0.0) - totals[0].get(g, 0.0) for g in cost.GROUPS}
+    top = sorted(gaps, key=lambda g: -abs(gaps[g]))[:2]
+    money = money_text(build)
+    parts = [f"{g} ({money(abs(gaps[g]))} {'more' if gaps[g] > 0 else 'less'})" for g in top if abs(gaps[g]) >= 1.0]
+    return f"Where {second.candidate.name} differs most in cost: {' and '.join(parts)}." if parts else ""
+
+
+def _flip_text(build: Build, flip: Flip) -> str:
+    then = f"{build.candidate(flip.new_winner_id).name} leads" if flip.new_winner_id else "nothing passes"
+    way = "up" if flip.change_share > 0 else "down"
+    return (
+        f"The smallest single change that flips this: {flip.what} {way} from {flip.now} to {flip.then} "
+        f"({flip.change_share:+.0%}); then {then}."
+    )

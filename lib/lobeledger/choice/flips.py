@@ -1,0 +1,250 @@
+"""What flips the verdict: the change of one input that changes the winner.
+
+Smallest change first                  `flips`
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from lobeledger import units
+from lobeledger.choice import cost
+from lobeledger.choice.cost import Lookup
+from lobeledger.choice.results import CandidateResult, Flip, chance_text
+from lobeledger.parts.build import Build, Spec, key_of
+
+__all__ = ["flips", "net_cost"]
+
+
+def net_cost(lines: list[cost.CostLine], worth: Any, gain: Any) -> Any:
+    """Cost of owning less what the torque gain is worth: worth of 1 % times the gain in per cent."""
+    return cost.cost_of_owning(lines) - worth * 100.0 * gain
+
+
+_SHARED_INPUTS = (
+    "shop.labour_rate", "shop.dyno_rate", "shop.fuel_price", "use.hours_a_year", "use.years", "limits.torque_worth",
+)  # fmt: skip
+_OWN_INPUTS = (
+    "failure.chance", "failure.cost", "fitting_time", "dyno_time", "lash_check_every", "spring_change_every",
+    "spring_set_price", "lifter_service_every",
+)  # fmt: skip
+
+
+def flips(
+    build: Build,
+    results: tuple[CandidateResult, ...],
+    gains: Mapping[str, float],
+    winner: CandidateResult | None,
+    system: str,
+) -> list[Flip]:
+    """Changes of one input that change the winner, smallest relative change first; one a direction of an input.
+
+    Costs are linear in every input looked at, or in its reciprocal where it is an interval between services (a
+    chance of loss is taken as a chance), so one trial step gives the slope and the crossing; each crossing is
+    then tried, nearest first, and kept if the winner really changes there. Values a build sheet may not hold
+    are left out.
+    """
+    if winner is None:
+        return []
+    found: list[Flip] = []
+    for path in (*_SHARED_INPUTS, *(_own_paths(build, results))):
+        now = float(cost.nominal(build)(path))
+        if now <= 0.0:
+            continue
+        turned: set[bool] = set()
+        for value in sorted(_crossings(build, results, gains, winner, path, now), key=lambda v: abs(v - now)):
+            if (value > now) in turned:
+                continue
+            after = _winner_at(build, results, gains, {path: value})
+            if after != winner.candidate.id:
+                turned.add(value > now)
+                found.append(_flip(build, path, now, value, after, system))
+    found += [flip for flip in _limit_flips(build, results, winner, system) if _may_be(build, flip.path, flip.value)]
+    return sorted(found, key=lambda flip: abs(flip.change_share))
+
+
+def _own_paths(build: Build, results: tuple[CandidateResult, ...]) -> list[str]:
+    paths = []
+    for result in results:
+        if all(b.limit == "budget" for b in result.broken):
+            c = result.candidate
+            own = [f"candidates.{c.id}.{key}" for key in _OWN_INPUTS]
+            # An upkeep that is never done may have no price in a sheet that is not in the library's currency.
+            own = [path for path in own if path.endswith(".failure.chance") or path in build.data]
+            own += [f"candidates.{c.id}.parts.{i}.price" for i, p in enumerate(c.parts) if p.price_money > 0]
+            paths += own
+    return paths
+
+
+@dataclass(frozen=True)
+class _Standing:
+    net: float
+    first: float
+
+
+def _standing(build: Build, result: CandidateResult, gain: float, value: Lookup) -> _Standing:
+    lines = cost.cost_lines(build, result.candidate, result.assessment.fuel, value)
+    return _Standing(
+        float(net_cost(lines, value("limits.torque_worth"), gain)), float(cost.first_cost(lines, result.candidate))
+    )
+
+
+def _affected(results: tuple[CandidateResult, ...], path: str) -> list[CandidateResult]:
+    """Candidates whose cost a path can move; those stopped by anything but money are out of the race."""
+    able = [r for r in results if all(b.limit == "budget" for b in r.broken)]
+    return [r for r in able if not path.startswith("candidates.") or path.startswith(f"candidates.{r.candidate.id}.")]
+
+
+def _crossings(
+    build: Build,
+    results: tuple[CandidateResult, ...],
+    gains: Mapping[str, float],
+    winner: CandidateResult,
+    path: str,
+    now: float,
+) -> list[float]:
+    """Values of an input just past where the winner meets another, or a first cost meets the budget."""
+
+    def straight(x: float) -> float:
+        """The input in which cost is linear: services come at hours over interval. It is its own inverse."""
+        return 1.0 / x if path.endswith("_every") else x
+
+    at = straight(now)
+    step = 0.01 * at
+    moved: dict[str, tuple[float, float]] = {}
+    trial = cost.nominal(build, {path: straight(at + step)})
+    for result in _affected(results, path):
+        c = result.candidate.id
+        there = _standing(build, result, gains[c], trial)
+        moved[c] = (
+            (there.net - result.figures["net"].value) / step,
+            (there.first - result.figures["first_cost"].value) / step,
+        )
+    slope_w, first_slope_w = moved.get(winner.candidate.id, (0.0, 0.0))
+    steps = []
+    for result in results:
+        slope, first_slope = moved.get(result.candidate.id, (0.0, 0.0))
+        if result is not winner and slope_w != slope:
+            steps.append((result.figures["net"].value - winner.figures["net"].value) / (slope_w - slope))
+        if first_slope:
+            steps.append((build.limits.budget_money - result.figures["first_cost"].value) / first_slope)
+    # A whisker past the crossing, so that the other side of it is what is tried.
+    past = [at + s * (1 + 1e-6) + math.copysign(1e-9 * at, s) for s in steps if s]
+    values = [straight(p) for p in past if p > 0.0 or (p == 0.0 and straight(now) == now)]
+    return [v for v in values if abs(v / now - 1.0) < 9.0 and _may_be(build, path, v)]
+
+
+def _may_be(build: Build, path: str, value: float) -> bool:
+    """Whether a build sheet may hold this value there."""
+    if path.endswith(".failure.chance"):
+        return 0.0 <= value <= 1.0
+    part: Any = build
+    spec: Spec | None = None
+    for step in path.split("."):
+        if isinstance(part, tuple):
+            part = next(each for i, each in enumerate(part) if getattr(each, "id", str(i)) == step)
+            continue
+        each = next(f for f in dataclasses.fields(part) if key_of(f.name) == step)
+        spec, part = each.metadata.get("spec"), getattr(part, each.name)
+    return spec is not None and spec.low <= value <= spec.high
+
+
+def _winner_at(
+    build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], overrides: dict[str, float]
+) -> str | None:
+    value = cost.nominal(build, overrides)
+    (path,) = overrides
+    best: tuple[float, str] | None = None
+    touched = {r.candidate.id for r in _affected(results, path)}
+    for result in results:
+        c = result.candidate.id
+        if any(b.limit != "budget" for b in result.broken):
+            continue
+        there = (
+            _standing(build, result, gains[c], value)
+            if c in touched
+            else _Standing(result.figures["net"].value, result.figures["first_cost"].value)
+        )
+        if there.first <= build.limits.budget_money and (best is None or there.net < best[0]):
+            best = (there.net, c)
+    return best[1] if best else None
+
+
+def _limit_flips(
+    build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult, system: str
+) -> list[Flip]:
+    """Where a limit lets go of the winner, or lets in a better candidate that only it stops."""
+    found = []
+    others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
+    margin = 1.0 + build.limits.speed_margin
+
+    def fastest(result: CandidateResult) -> float:
+        return min(result.figures["elastic_limit"].value, result.figures["rigid_limit"].value / margin)
+
+    # `side`: +1 where a candidate's level must not lie below what is asked, -1 where not above.
+    for path, limit, level, side in (
+        ("limits.budget", "budget", lambda r: r.figures["first_cost"].value, -1.0),
+        ("use.highest_speed", "speed", fastest, 1.0),
+        ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
+    ):
+        now = float(cost.nominal(build)(path))
+        if now <= 0.0 or (limit == "vacuum" and not build.vehicle.brake_booster):
+            continue
+        # Past the winner's own level only those with more in hand are still in the race.
+        left = [r for r in others if side * level(r) > side * level(winner)]
+        found.append(_flip(build, path, now, level(winner), left[0].candidate.id if left else None, system))
+        barred = [
+            r
+            for r in results
+            if [b.limit for b in r.broken] == [limit] and r.figures["net"].value < winner.figures["net"].value
+        ]
+        if barred:
+            nearest = max(barred, key=lambda r: side * level(r))
+            found.append(_flip(build, path, now, level(nearest), nearest.candidate.id, system))
+    return found
+
+
+_LABELS = {
+    "shop.labour_rate": "the labour rate",
+    "shop.dyno_rate": "the dyno rate",
+    "shop.fuel_price": "the price of fuel",
+    "use.hours_a_year": "running hours a year",
+    "use.years": "the years counted",
+    "use.highest_speed": "the highest speed",
+    "limits.torque_worth": "what 1 % more torque is worth",
+    "limits.budget": "the budget",
+    "vehicle.booster_vacuum": "the vacuum the booster needs",
+    "failure.chance": "the chance of a loss",
+    "failure.cost": "the cost of a loss",
+    "fitting_time": "the time to fit it",
+    "dyno_time": "its dyno time",
+    "lash_check_every": "hours between lash checks",
+    "spring_change_every": "hours between spring changes",
+    "spring_set_price": "the price of a set of springs",
+    "lifter_service_every": "hours between lifter services",
+}
+
+
+def _flip(build: Build, path: str, now: float, value: float, winner: str | None, system: str) -> Flip:
+    what = _LABELS.get(path, "")
+    if path.startswith("candidates."):
+        _, candidate_id, *rest = path.split(".")
+        candidate = build.candidate(candidate_id)
+        if rest[0] == "parts":
+            what = f"the price of '{candidate.parts[int(rest[1])].item}'"
+        else:
+            what = _LABELS[".".join(rest)]
+        what = f"{what} ({candidate.name})"
+    if path.endswith(".failure.chance"):
+        texts = [chance_text(v) for v in (now, value)]
+    elif path == "vehicle.booster_vacuum":
+        texts = [units.show(v, "vacuum", system) for v in (now, value)]
+    else:
+        datum = build.data[path]
+        unit = datum.unit.replace(build.currency, "money")
+        texts = [units.rewritten(v, datum.text, unit, build.currency) for v in (now, value)]
+    return Flip(path, what, texts[0], texts[1], value / now - 1.0, winner, value)

@@ -1,0 +1,1 @@
+"""Everything a person sees; nothing below imports from here."""

@@ -1,0 +1,1 @@
+"""Live panels for the notebooks."""

@@ -1,0 +1,340 @@
+"""The valvetrain panel: how fast can it turn before it leaves the lobe?
+
+What it computes from, and how          `ValvetrainInputs`, `AtSpeed`, `compute_at_speed`
+What follows when that is shown         `Doubts`, `compute_doubts`
+The panel                               `ValvetrainPanel`
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as w
+
+from lobeledger.assess.candidate import assess, candidate_lobe
+from lobeledger.assess.remedies import PricedRemedy, remedies_of
+from lobeledger.errors import NoSolution
+from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.outline import Profile, flat_profile, roller_profile
+from lobeledger.page.palette import style_of
+from lobeledger.page.panels.base import WIDE, CamPanel, Charts
+from lobeledger.page.panels.runner import Progress
+from lobeledger.page.plots import valvetrain as valvetrain_plots
+from lobeledger.page.words import break_in as break_in_views
+from lobeledger.page.words import valvetrain as valvetrain_views
+from lobeledger.parts.build import Build, Candidate
+from lobeledger.sheet.reader import change
+from lobeledger.train.elastic import Train
+from lobeledger.train.loss import LossBand
+from lobeledger.train.motion import FirstLoss, Run, SpeedPoint, run, sweep
+from lobeledger.train.of_candidate import (
+    SEARCH_TO_RPM,
+    Surge,
+    limit_band,
+    loss_of,
+    search_from_rpm,
+    surges_of,
+    train_of,
+)
+from lobeledger.units import from_si, shown_unit
+
+__all__ = ["AtSpeed", "Doubts", "ValvetrainInputs", "ValvetrainPanel", "compute_at_speed", "compute_doubts"]
+
+_FORCE, _MAP, _MOTION, _SPRINGS, _BUYS = range(5)
+_EXTRA_RPM = 500.0
+_SPEEDS = 40
+_CYCLES = 4
+
+
+@dataclass(frozen=True)
+class ValvetrainInputs:
+    """A build as read, what was moved, the candidate, its valve and the speed looked at."""
+
+    build: Build
+    moved: tuple[tuple[str, Any], ...]
+    candidate_id: str
+    which: str
+    speed_rpm: float
+    system: str
+
+    def current(self) -> tuple[Build, Candidate]:
+        """The build with what was moved, and the candidate. Raises LedgerError."""
+        build = change(self.build, dict(self.moved)) if self.moved else self.build
+        return build, build.candidate(self.candidate_id)
+
+
+@dataclass(frozen=True)
+class AtSpeed:
+    """The train, where it lets go, and what it does at the speed looked at and over a range of speeds."""
+
+    inputs: ValvetrainInputs
+    build: Build
+    candidate: Candidate
+    train: Train
+    lobe: Lobe
+    profile: Profile
+    rigid_rpm: float
+    deciding_rpm: float
+    loss: FirstLoss | None
+    run: Run
+    points: tuple[SpeedPoint, ...]
+    surges: tuple[Surge, ...]
+
+    @property
+    def loss_rpm(self) -> float:
+        """Crank speed at which contact is lost."""
+        return SEARCH_TO_RPM if self.loss is None else self.loss.crank_rpm
+
+
+def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
+    """First loss, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
+    build, c = inputs.current()
+    lobe = candidate_lobe(build, c, inputs.which).nominal
+    figures = assess(build, c, inputs.system).figures
+    if "elastic_limit" not in figures:
+        raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
+    rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value
+    train = train_of(c, inputs.which, build.model)
+    try:
+        loss = loss_of(train, lobe, search_from_rpm(rigid))
+    except NoSolution:
+        raise NoSolution(
+            f"{c.name}: its springs do not hold the {inputs.which} on the lobe even far below the rigid limit; give "
+            "them more load"
+        ) from None
+    progress.step(0.3)
+    traces = run(train, lobe, inputs.speed_rpm, cycles=_CYCLES, tolerance=1e-6)
+    top = max(1.25 * build.use.highest_speed_rpm, 1.15 * (SEARCH_TO_RPM if loss is None else loss.crank_rpm))
+    top = min(top, SEARCH_TO_RPM)
+    points = _map(train, lobe, top)
+    base = c.valvetrain.base_circle_radius_m
+    profile = (
+        flat_profile(lobe, base_radius_m=base)
+        if c.wheel_diameter_m is None
+        else roller_profile(lobe, base_radius_m=base, roller_radius_m=c.wheel_diameter_m / 2.0)
+    )
+    surges = surges_of(train, lobe, traces.last)
+    return AtSpeed(inputs, build, c, train, lobe, profile, rigid, deciding, loss, traces, points, surges)
+
+
+@functools.lru_cache(maxsize=32)
+def _map(train: Train, lobe: Lobe, top_rpm: float) -> tuple[SpeedPoint, ...]:
+    """What the train does from 1,500 rpm up; kept, since the speed looked at does not move it."""
+    speeds = [1500.0 + (top_rpm - 1500.0) * i / (_SPEEDS - 1) for i in range(_SPEEDS)]
+    return sweep(train, lobe, speeds, cycles=3, tolerance=1e-6)
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """How sure the limit is, and what would raise it; None where contact is never lost."""
+
+    inputs: ValvetrainInputs
+    band: LossBand
+    remedies: tuple[PricedRemedy, ...] | None
+
+
+def compute_doubts(inputs: ValvetrainInputs, progress: Progress) -> Doubts:
+    """The band of the limit, then what buys more speed: some seconds."""
+    build, c = inputs.current()
+    band = limit_band(build, c, inputs.which, candidate_lobe(build, c, inputs.which))
+    progress.step(0.5)
+    try:
+        remedies = remedies_of(build, c, inputs.which, _EXTRA_RPM)
+    except NoSolution:
+        remedies = None
+    return Doubts(inputs, band, remedies)
+
+
+class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
+    """The panel; `widget` is what a cell shows, `later` finds band and remedies."""
+
+    def __init__(self, folder: Path, start: str) -> None:
+        super().__init__(folder, "valvetrain", compute_at_speed)
+        self.result: AtSpeed | None = None
+        self.doubts: Doubts | None = None
+        self.later = self.further_runner(
+            compute_doubts, self._show_doubts, fail=self._no_doubts, busy=self._doubts_busy, name="valvetrain-doubts"
+        )
+        self.speed = w.FloatSlider(
+            value=3000.0, min=1000.0, max=9500.0, step=50.0, description="look at, rpm", readout_format=",.0f",
+            style={"description_width": "104px"}, layout=WIDE,
+        )  # fmt: skip
+        self.speed.add_class("ll-look-at")
+        self.speed.observe(lambda _: self.request(), names="value")
+        self.bar.children = [self.picker, self.cam, self.which, self.upload, self.system, self.reset]
+        self._charts = {place: Charts() for place in range(3)}
+        self.turn = w.IntSlider(value=-40, min=-180, max=180, step=4, description="cam angle", layout=WIDE)
+        self.turn.add_class("ll-turn")
+        self.turn.observe(lambda _: self._draw(), names="value")
+        play = w.Play(value=-40, min=-120, max=120, step=4, interval=120, show_repeat=True)
+        w.jslink((play, "value"), (self.turn, "value"))
+        self.springs, self.buys, self.wait = (w.HTML(layout=WIDE) for _ in range(3))
+        self.buys.add_class("ll-buys")
+        self.pages = self.turn_pages(
+            {
+                "Force": self._charts[_FORCE].box,
+                "Speed map": self._charts[_MAP].box,
+                "Motion": w.VBox([w.HBox([play, self.turn], layout=WIDE), self._charts[_MOTION].box], layout=WIDE),
+                "Springs": self.springs,
+                "What buys 500 rpm": w.VBox([self.wait, self.buys], layout=WIDE),
+            },
+            self._draw,
+        )
+        right = w.VBox([self.speed, self.pages], layout=WIDE)
+        body = w.Box([w.VBox([self.controls], layout=WIDE), right])
+        body.add_class("ll-body")
+        self.widget = self.frame([body])
+        self.open_file(start)
+
+    # -- controls ------------------------------------------------------------------------------------------
+
+    def forget(self) -> None:
+        """Drop band and remedies of the cam shown before."""
+        self.doubts = None
+
+    def open(self, build: Build) -> None:
+        """Open a build, looked at at its highest speed."""
+        top = min(max(build.use.highest_speed_rpm, self.speed.min), self.speed.max)
+        self.quietly(lambda: setattr(self.speed, "value", top))
+        super().open(build)
+
+    def make_controls(self) -> dict[str, list[w.Widget]]:
+        """Springs, masses, stiffness, speed."""
+        build, system = self.build, self.system.value
+        c = build.candidate(self.cam.value)
+        root = f"candidates.{c.id}"
+        own, model = c.valvetrain, build.model
+
+        def of(path: str, text: str, kind: str, si: float, low: float, high: float, step: float) -> w.Widget:
+            unit = shown_unit(kind, system)
+            value = round(from_si(si, kind, system), 4)
+            return self.slider(path, f"{text}, {unit}", value, low * value, high * value, step, unit)
+
+        springs = [
+            of(f"{root}.springs.seat_load", "Seat load", "load", c.springs.seat_load_n, 0.4, 2.5, 1),
+            of(f"{root}.springs.rate", "Rate", "rate", c.springs.rate_n_per_m, 0.4, 2.5, 1),
+        ]
+        if c.springs.has_inner:
+            springs += [
+                of(f"{root}.springs.inner_seat_load", "Inner load", "load", c.springs.inner_seat_load_n, 0.0, 2.5, 1),
+                of(f"{root}.springs.inner_rate", "Inner", "rate", c.springs.inner_rate_n_per_m, 0.0, 2.5, 1),
+            ]
+        valve = f"{self.which.value}_valve_mass"
+        valve_kg = own.intake_valve_mass_kg if self.which.value == "intake" else own.exhaust_valve_mass_kg
+        masses = [
+            of(f"{root}.lifter_mass", "Lifter", "mass", c.lifter_mass_kg, 0.5, 2.0, 1),
+            of(f"{root}.valvetrain.pushrod_mass", "Pushrod", "mass", own.pushrod_mass_kg, 0.5, 2.0, 1),
+            of(f"{root}.valvetrain.{valve}", "Valve", "mass", valve_kg, 0.5, 1.6, 1),
+        ]
+        stiffness = [
+            self.slider(
+                "model.valvetrain_stiffness", "At the valve, MN/m", model.valvetrain_stiffness_n_per_m / 1e6, 2, 20,
+                0.5, "MN/m", "common practice, no source: stock 3.5 to 6, stiff pushrods and shaft rockers 8 to 12",
+            ),
+            self.slider("model.valvetrain_damping", "Damping ratio", model.valvetrain_damping, 0.01, 0.2, 0.005, ""),
+            self.slider("use.highest_speed", "Highest speed", build.use.highest_speed_rpm, 1500, 9500, 50, "rpm"),
+        ]  # fmt: skip
+        if c.lifter == "hydraulic":
+            stiffness.append(
+                self.slider(
+                    "model.oil_bulk_modulus", "Oil, GPa", model.oil_bulk_modulus_pa / 1e9, 0.1, 2.0, 0.05, "GPa",
+                    "bulk modulus: air in the oil softens it",
+                )
+            )  # fmt: skip
+        return {"Springs": springs, "Masses": masses, "Stiffness and speed": stiffness}
+
+    def inputs(self) -> ValvetrainInputs:
+        """The build, what was moved, the cam, its valve and the speed looked at."""
+        return ValvetrainInputs(
+            self.build, self.moved, self.cam.value, self.which.value, self.speed.value, self.system.value
+        )
+
+    # -- showing -------------------------------------------------------------------------------------------
+
+    def show(self, result: AtSpeed) -> None:
+        """Answer and charts; band and remedies follow."""
+        before, self.result = self.result, result
+        # The speed looked at moves neither the band nor what buys more.
+        key = dataclasses.replace(result.inputs, speed_rpm=0.0)
+        if before is None or key != dataclasses.replace(before.inputs, speed_rpm=0.0) or self.doubts is None:
+            self.doubts = None
+            self.later.request(key)
+        self._tell()
+        tables = valvetrain_views.spring_tables(
+            result.candidate, result.surges, result.inputs.speed_rpm, result.inputs.system
+        )
+        self.springs.value = break_in_views.tables_html(tables)
+        self._draw()
+
+    def _tell(self) -> None:
+        result = self.result
+        if result is None:
+            return
+        c, top = result.candidate, result.build.use.highest_speed_rpm
+        band = self.doubts.band if self.doubts is not None else None
+        answer = valvetrain_views.limit_sentence(result.loss_rpm, top, band)
+        angle = None if result.loss is None else result.loss.at_cam_rad
+        reasons = valvetrain_views.limit_reasons(
+            c, result.rigid_rpm, result.loss_rpm, result.run.last, angle, result.inputs.system
+        )
+        if result.deciding_rpm < result.loss_rpm - 25.0:
+            reasons.insert(0, f"The other valve lets go first, at {result.deciding_rpm:,.0f} rpm, and decides.")
+        if band is not None and band.low_rpm < top <= result.loss_rpm:
+            reasons.insert(0, "It may lose contact below your highest speed already: the band reaches there.")
+        self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}", reasons)
+
+    def _draw(self) -> None:
+        result, page = self.result, self.pages.selected_index
+        if result is None or page not in self._charts:
+            return
+        style, system = style_of(result.candidate.follower, 0), result.inputs.system
+        if page == _FORCE:
+            title = f"Force on the lobe and valve lift at {result.inputs.speed_rpm:,.0f} rpm"
+            figure = valvetrain_plots.force_figure(result.run, result.train, result.lobe, style, system)
+        elif page == _MAP:
+            title = "Force, gap and bounce over speed"
+            band = self.doubts.band if self.doubts is not None else None
+            figure = valvetrain_plots.speed_figure(
+                result.points,
+                None if result.loss is None else result.loss_rpm,
+                None if band is None else (band.low_rpm, band.high_rpm),
+                result.build.use.highest_speed_rpm,
+                system,
+            )
+        else:
+            title = "Cam, follower and valve; the valve's lift drawn threefold"
+            figure = valvetrain_plots.motion_figure_at(
+                result.run, result.train, result.lobe, result.profile, math.radians(self.turn.value), style, system
+            )
+        self._charts[page].draw({title: figure})
+
+    def _show_doubts(self, doubts: Doubts) -> None:
+        self.doubts = doubts
+        self.wait.value = ""
+        tables = [valvetrain_views.band_table(doubts.band)]
+        if doubts.remedies is not None:
+            build, c = doubts.inputs.current()
+            tables.insert(
+                0,
+                valvetrain_views.remedy_table(
+                    doubts.remedies, build, c, doubts.inputs.which, _EXTRA_RPM, doubts.inputs.system
+                ),
+            )
+        self.buys.value = break_in_views.tables_html(tables)
+        self._tell()
+        if self.pages.selected_index == _MAP:
+            self._draw()
+
+    def _no_doubts(self, sentence: str) -> None:
+        self.buys.value = ""
+        self.wait.value = f'<div class="ll-note" role="status">{escape(sentence)}</div>'
+
+    def _doubts_busy(self, share: float | None) -> None:
+        text = "finding the band and what buys more speed, some seconds ..."
+        self.wait.value = "" if share is None else f'<div class="ll-quiet">{text}</div>'

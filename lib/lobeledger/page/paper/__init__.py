@@ -1,0 +1,1 @@
+"""What is printed or saved for a person."""

@@ -1,0 +1,359 @@
+"""Sheets to print: self-contained HTML, every value escaped.
+
+The customer's sheet, two pages       `write_customer_sheet`, `customer_sheet_html`
+A quote for one candidate             `quote_html`
+Candidates side by side               `side_table_html`
+"""
+
+from __future__ import annotations
+
+import datetime
+import functools
+import importlib.resources
+import math
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import markupsafe
+
+from lobeledger.assess.figures import NOT_FOR_THIS, band_text, column, value_text
+from lobeledger.choice import cost
+from lobeledger.choice.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
+from lobeledger.choice.run_in import run_answer, run_in_plan
+from lobeledger.errors import BuildError
+from lobeledger.page.palette import GROUP_SHADES, INK
+from lobeledger.parts.build import Build
+from lobeledger.sheet.files import write_text_atomically
+
+__all__ = [
+    "customer_sheet_html",
+    "quote_html",
+    "side_by_side",
+    "side_table_html",
+    "style_text",
+    "templates",
+    "write_customer_sheet",
+]
+
+MOST_SHOWN = 5
+
+# What a customer is shown, in the order they ask for it.
+_GROUPS = (
+    ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
+    ("How it behaves", ("vacuum", "residual", "dynamic_compression", "cruise")),
+    (
+        "What its parts must bear",
+        ("elastic_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
+    ),
+    ("What it costs", ("first_cost", "owning", "chance", "net")),
+)
+
+# Left out on paper, which has two pages.
+_ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
+
+# Figure -> the hard limit it is judged by.
+_LIMIT_OF = {
+    "vacuum": "vacuum",
+    "elastic_limit": "speed",
+    "coil_bind": "coil_bind",
+    "retainer": "retainer",
+    "first_cost": "budget",
+}
+
+_SAFETY = (
+    "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes "
+    "off belts and fan.",
+    "Hot oil, coolant and exhaust burn; let it cool before opening anything.",
+    "Springs under load throw parts: use the proper compressor and glasses.",
+)
+
+
+@functools.cache
+def templates() -> jinja2.Environment:
+    """The sheets' templates, with escaping on."""
+    # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
+    )
+
+
+def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: bool = False) -> Path:
+    """Write the customer's sheet. Raises BuildError when the file exists and `replace` is not given."""
+    return write_text_atomically(path, customer_sheet_html(comparison), replace=replace)
+
+
+def _ranked(comparison: Comparison) -> list[CandidateResult]:
+    """Passing candidates first, each by what decides."""
+
+    def net(result: CandidateResult) -> float:
+        value = result.figures["net"].value
+        return value if math.isfinite(value) else math.inf
+
+    return sorted(comparison.results, key=lambda r: (not r.passes, net(r)))
+
+
+def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = None) -> str:
+    """The customer's sheet as one HTML page that prints on two."""
+    build = comparison.build
+    ranked = _ranked(comparison)
+    shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
+    template = templates().get_template("customer_sheet.html.j2")
+    return template.render(
+        title=f"{build.name}: cam and lifter choice",
+        style=markupsafe.Markup(style_text()),
+        build=build,
+        date=(date or datetime.date.today()).isoformat(),
+        answer=comparison.answer,
+        reasons=comparison.reasons[:6],
+        **side_by_side(comparison, shown, on_paper=True),
+        band_note="Money and chances: 5 to 95 % of trials with the uncertain values varied.",
+        left_out=", ".join(r.candidate.name for r in rest),
+        years=f"{build.use.years:g}",
+        cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
+        cost_rows=_cost_rows(comparison, shown),
+        run_in=_run_in(build, shown),
+        risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
+        + [_risk(comparison, r) for r in shown],
+        cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
+        safety=_safety(shown),
+        assumed=_assumed(comparison),
+    )
+
+
+def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_paper: bool = False) -> dict[str, Any]:
+    """Heads and rows of the side-by-side table, as the templates take them: `shown` and `groups`."""
+    system, currency = comparison.system, comparison.build.currency
+    tie = len(comparison.tied_ids) > 1
+    heads = [
+        {
+            "name": r.candidate.name,
+            "is_winner": r.candidate.id in comparison.tied_ids,
+            "mark": "tie" if tie else "our answer",
+        }
+        for r in shown
+    ]
+    groups = []
+    for title, keys in _GROUPS:
+        rows = []
+        for key in keys:
+            if on_paper and key in _ON_SCREEN_ONLY:
+                continue
+            col = column(key)
+            cells = []
+            for result in shown:
+                figure = result.figures.get(key, NOT_FOR_THIS)
+                cells.append(
+                    {
+                        "value": value_text(col, figure.value, system, currency),
+                        "band": band_text(col, figure, system, currency),
+                        "hint": f"the best lobe is held back by {result.binding_limit}"
+                        if key == "share_of_best" and result.binding_limit
+                        else "",
+                        "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
+                    }
+                )
+            rows.append({"heading": col.heading, "meaning": col.meaning, "cells": cells})
+        groups.append({"title": title, "rows": rows})
+    return {"shown": heads, "groups": groups}
+
+
+def side_table_html(comparison: Comparison) -> str:
+    """The side-by-side table for a screen: all candidates in the sheet's order."""
+    template = templates().get_template("side_table.html.j2")
+    return template.render(**side_by_side(comparison, list(comparison.results)))
+
+
+def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date: datetime.date | None = None) -> str:
+    """A quote for one candidate (the answer, unless told otherwise): what is paid at the start, line by line.
+
+    Upkeep and risk are not billed and stay out. Validity and terms are left for the shop to fill in. Raises
+    BuildError when no candidate passes and none is named.
+    """
+    chosen = candidate_id or comparison.winner_id
+    if chosen is None:
+        raise BuildError("there is nothing to quote: no candidate passes every limit; name one, or change the limits")
+    result, build = comparison.result(chosen), comparison.build
+    c = result.candidate
+    lines: list[dict[str, str]] = []
+    for line in result.lines:
+        if not line.is_first or line.group == "surprises":
+            continue
+        amount = float(line.amount)
+        lines.append(
+            {
+                "text": line.text,
+                "quantity": f"{line.count:g} {line.unit}".strip(),
+                "each": f"{amount / line.count:,.2f}" if line.count else "",
+                "amount": f"{amount:,.2f}",
+            }
+        )
+    deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
+    # Of the amounts as printed, so that they add up to the cent.
+    total = math.fsum(
+        round(float(line.amount), 2) for line in result.lines if line.is_first and line.group != "surprises"
+    )
+    total += round(deposits, 2)
+    surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
+    return (
+        templates()
+        .get_template("quote.html.j2")
+        .render(
+            title=f"{build.name}: quote",
+            style=markupsafe.Markup(style_text()),
+            build=build,
+            candidate=c,
+            date=(date or datetime.date.today()).isoformat(),
+            lines=lines,
+            deposits=f"{deposits:,.2f}" if deposits else "",
+            total=f"{total:,.2f}",
+            surprises=f"{surprises:,.2f}",
+            cautions=result.assessment.cautions,
+            broken=[b.text for b in result.broken],
+        )
+    )
+
+
+# -- run sheet ---------------------------------------------------------------------------------------------
+
+
+def style_text() -> str:
+    """The style of printed sheets."""
+    return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
+
+
+def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
+    """One row a group of cost, totals for the start and for the whole."""
+    sums = [{g: sum(float(line.amount) for line in r.lines if line.group == g) for g in cost.GROUPS} for r in shown]
+    rows: list[dict[str, Any]] = []
+
+    def row(text: str, values: list[float], *, is_total: bool = False) -> None:
+        rows.append({"text": text, "cells": [f"{v:,.0f}" for v in values], "is_total": is_total})
+
+    for group, first in cost.GROUPS.items():
+        if first:
+            row(group.capitalize(), [s[group] for s in sums])
+    deposits = [sum(p.core_charge_money * p.quantity for p in r.candidate.parts) for r in shown]
+    if any(deposits):
+        row("Deposits on old parts (come back)", deposits)
+    row("First cost", [r.figures["first_cost"].value for r in shown], is_total=True)
+    for group, first in cost.GROUPS.items():
+        if not first:
+            row(group.capitalize(), [s[group] for s in sums])
+    row(
+        f"Cost of owning over {comparison.build.use.years:g} years",
+        [r.figures["owning"].value for r in shown],
+        is_total=True,
+    )
+    return rows
+
+
+def _run_in(build: Build, shown: list[CandidateResult]) -> list[str]:
+    """How each candidate is run in; those with the same plan are named together."""
+    plans: dict[str, list[str]] = {}
+    for r in shown:
+        plans.setdefault(run_answer(run_in_plan(build, r.candidate)), []).append(r.candidate.name)
+    return [f"{'; '.join(names)}: {said}" for said, names in plans.items()]
+
+
+def _safety(shown: list[CandidateResult]) -> list[str]:
+    """What is dangerous, the part makers' word first; what stops the run-in of a flat where there is one."""
+    said = ["The part maker's own instruction comes before anything here, for the run-in too.", *_SAFETY]
+    if any(r.candidate.follower == "flat" and r.candidate.run_in_time_s > 0 for r in shown):
+        said.append(
+            "Run-in of flat tappets: stop on any noise, smoke or lost oil pressure; then drain, open the filter and "
+            "read every lobe's lift."
+        )
+    return said
+
+
+def _risk(comparison: Comparison, result: CandidateResult) -> str:
+    c, money = result.candidate, money_text(comparison.build)
+    chance = result.figures["chance"].value
+    return (
+        f"{c.name}: {c.failure.what}, about {chance_text(chance)}, {money(c.failure.cost_money)} each time; "
+        f"expected {money(result.figures['expected_loss'].value)}."
+    )
+
+
+def _assumed(comparison: Comparison) -> list[str]:
+    """Assumed values, one entry a key; candidates that share a value are named together."""
+    found: dict[str, dict[str, list[str]]] = {}
+    for datum in comparison.build.data.values():
+        if not is_assumption(datum):
+            continue
+        steps = datum.path.split(".")
+        owner = steps[1] if steps[0] == "candidates" else ""
+        key = ".".join(steps[2:]) if owner else datum.path
+        text = datum.text.replace("**2", "²").replace("**3", "³").replace("*", "·")
+        found.setdefault(key, {}).setdefault(text, []).append(owner)
+    everyone = len(comparison.build.candidates)
+    items = []
+    for key, values in found.items():
+        label = key.split(".")[-1] if key.startswith("model.") else key.replace(".", " ")
+        texts = [
+            text if owners == [""] or len(owners) == everyone else f"{text} ({', '.join(owners)})"
+            for text, owners in values.items()
+        ]
+        items.append(f"{label.replace('_', ' ')} {', '.join(texts)}")
+    return items
+
+
+def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:
+    """Stacked bars of cost of owning by group, with the 5 to 95 % range of the whole."""
+    width, bar, gap, left, top = 720.0, 14.0, 10.0, 190.0, 32.0
+    most = max((r.figures["owning"].high for r in shown), default=1.0) * 1.04 or 1.0
+    scale = (width - left - 20.0) / most
+    height = top + len(shown) * (bar + gap) + 20.0
+    out = [
+        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Cost of owning" font-size="10.5" '
+        f'fill="{INK}">'
+    ]
+    x, y = left, 12.0
+    for group, shade in GROUP_SHADES.items():
+        if x > width - 150:
+            x, y = left, y + 13.0
+        out.append(
+            f'<rect x="{x:.1f}" y="{y - 8:.1f}" width="9" height="9" fill="{shade}" stroke="{INK}" stroke-width=".5"/>'
+        )
+        out.append(f'<text x="{x + 12:.1f}" y="{y:.1f}" font-size="9">{escape(group)}</text>')
+        x += 20.0 + 5.6 * len(group)
+    for i, result in enumerate(shown):
+        y = top + i * (bar + gap)
+        name = result.candidate.name if len(result.candidate.name) <= 34 else result.candidate.name[:33] + "…"
+        out.append(
+            f'<text x="{left - 6:.0f}" y="{y + bar * 0.68:.1f}" text-anchor="end" font-size="10">{escape(name)}</text>'
+        )
+        x = left
+        for group, shade in GROUP_SHADES.items():
+            amount = sum(float(line.amount) for line in result.lines if line.group == group)
+            w = amount * scale
+            if w > 0.05:
+                out.append(
+                    f'<rect x="{x:.1f}" y="{y:.1f}" width="{w:.1f}" height="{bar}" fill="{shade}" stroke="{INK}" '
+                    'stroke-width=".5">'
+                    f"<title>{escape(group)}: {amount:,.0f} {escape(currency)}</title></rect>"
+                )
+                x += w
+        low, high = (left + v * scale for v in result.figures["owning"][1:])
+        middle = y + bar + 3.5
+        out.append(
+            f'<path d="M{low:.1f} {middle - 3:.1f}v6M{low:.1f} {middle:.1f}H{high:.1f}M{high:.1f} {middle - 3:.1f}v6" '
+            f'stroke="{INK}" stroke-width="1.2" fill="none"/>'
+        )
+    axis = top + len(shown) * (bar + gap) + 2.0
+    step = _nice(most / 6.0)
+    value = 0.0
+    while value <= most:
+        at = left + value * scale
+        out.append(f'<path d="M{at:.1f} {top - 4:.1f}V{axis:.1f}" stroke="#9aa5b1" stroke-width=".4" fill="none"/>')
+        out.append(f'<text x="{at:.1f}" y="{axis + 11:.1f}" text-anchor="middle" font-size="9">{value:,.0f}</text>')
+        value += step
+    out.append("</svg>")
+    return "".join(out)
+
+
+def _nice(step: float) -> float:
+    power = 10.0 ** math.floor(math.log10(step)) if step > 0 else 1.0
+    return next(power * m for m in (1, 2, 5, 10) if power * m >= step)

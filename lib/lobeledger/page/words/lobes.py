@@ -1,0 +1,156 @@
+"""Words and tables of the lobes page.
+
+How well does the card use its follower?      `share_sentence`, `share_table`
+What is a limit worth?                        `worth_table`
+What do the readings say?                     `readings_table`
+Flat or roller over duration?                 `study_table`
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from lobeledger.best.share import ShareOfBest
+from lobeledger.best.task import LIMIT_WORDS
+from lobeledger.lobe.lift import Array
+from lobeledger.lobe.readings import CardCheck, ReadLobe
+from lobeledger.page.words.break_in import Row, Table
+from lobeledger.units import deg, from_si, show, shown_unit
+
+__all__ = ["readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
+
+
+def _percents(band: tuple[float, float, float]) -> str:
+    low, high = (f"{100.0 * share:.0f}" for share in band[1:])
+    return f"{low} %" if low == high else f"{low} to {high} %"
+
+
+def share_sentence(name: str, share: ShareOfBest) -> str:
+    """How much of the lift area its follower allows a card uses, and what rules the rest."""
+    rules = [LIMIT_WORDS.get(k, k) for k in share.best_at_its_lift.bound_share()][:3]
+    held = f"; {', then '.join(rules)} hold the best lobe back" if rules else ""
+    return (
+        f"{name} uses {_percents(share.at_its_lift)} of the lift area its follower allows at this lift, "
+        f"{_percents(share.free)} if the lift were free{held}."
+    )
+
+
+def share_table(share: ShareOfBest, system: str) -> Table:
+    """Which limit rules how much of the flank, at the card's lift and with the lift free."""
+    capped, free = share.best_at_its_lift, share.best_free
+    names = list(dict.fromkeys([*capped.bound_share(), *free.bound_share()]))
+    rows = tuple(
+        Row(
+            (
+                LIMIT_WORDS.get(name, name),
+                f"{capped.bound_share().get(name, 0.0):.0%}",
+                f"{free.bound_share().get(name, 0.0):.0%}",
+            )
+        )
+        for name in names
+    )
+    lifts = [show(b.greatest_lift_m, "lift", system) for b in (capped, free)]
+    heads = ("limit that holds the best lobe back", f"of its flank, lift {lifts[0]}", f"of its flank, lift {lifts[1]}")
+    raised = ", ".join(LIMIT_WORDS.get(_LIMIT_OF.get(k, k), k) for k in share.raised)
+    intro = (
+        f"The card itself goes beyond: {raised}. There the best lobe was allowed what the card takes." if raised else ""
+    )
+    return Table("What rules the best lobe", intro, heads, rows, (1, 2))
+
+
+_LIMIT_OF = {
+    "stress_pa": "stress",
+    "spring_margin": "springs",
+    "grinding_radius_m": "hollow",
+    "least_nose_radius_m": "nose",
+}
+
+
+def worth_table(share: ShareOfBest) -> Table:
+    """What a usual amount more of each limit would be worth in lift area, to first order."""
+    capped, free = share.best_at_its_lift.worths(), share.best_free.worths()
+    rows = tuple(
+        Row((words, f"{100.0 * capped.get(words, 0.0):+.2f} %", f"{100.0 * free.get(words, 0.0):+.2f} %"))
+        for words in dict.fromkeys([*capped, *free])
+        if max(abs(capped.get(words, 0.0)), abs(free.get(words, 0.0))) >= 5e-5
+    )
+    return Table(
+        "What a little more of each limit is worth",
+        "Lift area gained, by the prices of the linear program.",
+        ("", "at the card's lift", "lift free"),
+        rows,
+        (1, 2),
+    )
+
+
+def readings_table(read: ReadLobe, checks: Sequence[CardCheck], handled: Sequence[str], system: str) -> list[Table]:
+    """Durations, centreline and lift of a read lobe with their bands, what was handled, and the card beside it."""
+    rows = [
+        Row(
+            (
+                "greatest lift",
+                show(read.greatest_lift.value, "lift", system),
+                show(read.greatest_lift.half_width, "lift", system, toward="up"),
+            )
+        )
+    ]
+    for at_in in (0.006, 0.020, 0.050, 0.100, 0.200):
+        at_m = at_in * 0.0254
+        if at_m >= 0.98 * read.greatest_lift.value:
+            continue
+        try:
+            figure = read.duration(at_m)
+        except ValueError:
+            continue
+        rows.append(
+            Row(
+                (
+                    f"duration at {show(at_m, 'lift', system)}",
+                    f"{deg(figure.value):.1f} crank deg",
+                    f"{deg(figure.half_width):.1f}",
+                )
+            )
+        )
+    centre = read.centreline()
+    rows.append(Row(("centreline on the wheel", f"{deg(centre.value):.1f} cam deg", f"{deg(centre.half_width):.1f}")))
+    tables = [Table("", "", ("", "read", "give or take (95 %)"), tuple(rows), (1, 2))]
+    if checks:
+        tables.append(Table("Against the card", "", (), tuple(Row((c.sentence,), c.differs) for c in checks)))
+    if handled:
+        tables.append(Table("Put right on the way", "", (), tuple(Row((sentence,)) for sentence in handled)))
+    return tables
+
+
+def study_table(found: Mapping[str, Array], system: str) -> Table:
+    """Best flat and best roller over duration."""
+    unit = shown_unit("lift", system)
+
+    def lift(value: float) -> str:
+        return "-" if math.isnan(value) else f"{from_si(value, 'lift', system):.3f}"
+
+    def share(value: float) -> str:
+        return "-" if math.isnan(value) else f"{100.0 * (value - 1.0):+.1f} %"
+
+    rows = tuple(
+        Row(
+            (
+                f"{deg(float(d)):.0f}",
+                lift(float(found["flat_lift_m"][i])),
+                lift(float(found["roller_lift_m"][i])),
+                share(float(found["roller_over_flat_lift"][i])),
+                share(float(found["roller_over_flat_area"][i])),
+                lift(float(found["passed_at_m"][i])),
+            )
+        )
+        for i, d in enumerate(found["duration_crank_rad"])
+    )
+    heads = (
+        "duration, crank deg",
+        f"best flat, {unit}",
+        f"best roller, {unit}",
+        "roller's lift",
+        "roller's area",
+        f"roller passes at, {unit}",
+    )
+    return Table("Best flat against best roller, at equal limits", "", heads, rows, (0, 1, 2, 3, 4, 5))

@@ -1,0 +1,180 @@
+"""Words and tables of the valvetrain page.
+
+How fast can it turn?                 `limit_sentence`, `limit_reasons`
+How do its springs stand?             `spring_tables`
+What buys more speed?                 `remedy_table`
+How sure is the limit?                `band_table`
+"""
+
+from __future__ import annotations
+
+import math
+
+from lobeledger.assess.remedies import PricedRemedy
+from lobeledger.page.words.break_in import Row, Table
+from lobeledger.parts.build import Build, Candidate
+from lobeledger.train.loss import LossBand
+from lobeledger.train.motion import SpeedPoint
+from lobeledger.train.of_candidate import SEARCH_TO_RPM, Surge
+from lobeledger.units import deg, show
+
+__all__ = ["band_table", "limit_reasons", "limit_sentence", "remedy_table", "spring_tables"]
+
+_INPUT_WORDS = {
+    "valvetrain_stiffness": "stiffness at the valve (assumed)",
+    "valvetrain_damping": "damping (assumed)",
+    "spring_damping": "damping of the springs (assumed)",
+    "spring_active_share": "share of a spring that moves (assumed)",
+    "oil_bulk_modulus": "air in the oil (assumed)",
+    "seat_load": "seat load",
+    "rate": "spring rate",
+    "spring_mass": "spring mass",
+    "lifter_mass": "lifter mass",
+    "valve_mass": "valve mass",
+    "pushrod_mass": "pushrod mass",
+    "rocker_inertia": "rocker inertia",
+}
+
+
+def limit_sentence(loss_rpm: float, highest_rpm: float, band: LossBand | None) -> str:
+    """The answer: where contact is lost, how far that is from the highest speed, and how sure."""
+    if loss_rpm >= SEARCH_TO_RPM:
+        return f"Contact holds up to {SEARCH_TO_RPM:,.0f} rpm, as far as was looked."
+    away = loss_rpm - highest_rpm
+    where = f"{abs(away):,.0f} {'above' if away >= 0 else 'below'} your highest"
+    sure = f", band {band.low_rpm:,.0f} to {band.high_rpm:,.0f}" if band is not None else ""
+    return f"Contact is lost at {loss_rpm:,.0f} rpm, {where}{sure}."
+
+
+def limit_reasons(
+    candidate: Candidate, rigid_rpm: float, loss_rpm: float, point: SpeedPoint, loss_cam_rad: float | None, system: str
+) -> list[str]:
+    """What stands beside the answer."""
+    said = [
+        f"A rigid train would hold to {rigid_rpm:,.0f} rpm; ringing after each quick rise or fall of the lobe takes the "
+        "rest."
+    ]
+    if loss_cam_rad is not None:
+        side = "opening" if loss_cam_rad < 0 else "closing"
+        what = "its oil is unloaded" if candidate.lifter == "hydraulic" else "it parts"
+        said.append(f"There {what} {abs(deg(loss_cam_rad)):.0f} cam degrees off the nose, on the {side} side.")
+    told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe, the valve open, {show(point.least_contact_n, 'load', system)} to {show(point.peak_contact_n, 'load', system)}"
+    if math.isfinite(point.seating_speed_m_per_s):
+        told += f", the valve lands at {show(point.seating_speed_m_per_s, 'landing', system)} and jumps {show(point.seat_bounce_m, 'lift', system)}"
+    if point.loses_contact:
+        told += f"; it is off the lobe for {1000.0 * point.loft_time_s:.1f} ms, by {show(point.greatest_gap_m, 'lift', system)}"
+    said.append(told + ".")
+    if loss_rpm < point.crank_rpm:
+        said.append("Above its first loss one cycle differs from the next: a single figure there means little.")
+    return said
+
+
+def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: float, system: str) -> list[Table]:
+    """Loads, lifts to coil bind, and surge of the springs."""
+    s, lift = candidate.springs, candidate.greatest_valve_lift_m
+    rows = [
+        Row(("load, valve closed", show(s.total_seat_load_n, "load", system))),
+        Row(("load, valve open", show(candidate.greatest_open_load_n, "load", system))),
+        Row(("rate", show(s.total_rate_n_per_m, "rate", system))),
+        Row(("installed height", show(s.installed_height_m, "lift", system))),
+        Row(("room to coil bind at full lift", show(s.installed_height_m - s.coil_bind_m - lift, "lift", system))),
+    ]
+    if s.has_inner:
+        rows.append(
+            Row(
+                (
+                    "load open with the inner out, for a run-in",
+                    show(s.seat_load_n + s.rate_n_per_m * lift, "load", system),
+                )
+            )
+        )
+    shim = 0.030 * 0.0254
+    rows.append(
+        Row(
+            (
+                f"a shim of {show(shim, 'lift', system)} adds, closed and open",
+                show(s.total_rate_n_per_m * shim, "load", system),
+            )
+        )
+    )
+    waves = tuple(
+        Row(
+            (
+                f"{'outer' if i == 0 else 'inner'} spring",
+                f"{surge.first_hz:,.0f} Hz",
+                f"{_ordinal(surge.order)} harmonic of the cam at {speed_rpm:,.0f} rpm",
+                show(surge.amplitude_m, "lift", system),
+            )
+        )
+        for i, surge in enumerate(surges)
+    )
+    return [
+        Table("Springs", "", (), tuple(rows), (1,)),
+        Table(
+            "Surge",
+            "The spring's own wave, and the harmonic of the lobe that drives it.",
+            ("", "first frequency", "driven by", "its middle departs by"),
+            waves,
+            (1, 3),
+        ),
+    ]
+
+
+def _ordinal(number: int) -> str:
+    last = "th" if 10 <= number % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{last}"
+
+
+def band_table(band: LossBand) -> Table:
+    """What each doubt does to the limit."""
+    rows = [
+        Row((_INPUT_WORDS.get(name, name), f"{low:+,.0f}", f"{high:+,.0f}"))
+        for name, low, high in sorted(band.moves_rpm, key=lambda m: -max(abs(m[1]), abs(m[2])))
+    ]
+    lobes = [v - band.value_rpm for v in band.lobes_rpm[1:]]
+    if lobes:
+        rows.insert(0, Row(("lobes that fit the card as well", f"{min(lobes):+,.0f}", f"{max(lobes):+,.0f}"), True))
+    return Table(
+        "How sure",
+        "rpm, each by itself at the low and at the high end of its range. The limit jumps where the train's own ringing or "
+        "a spring's wave meets the lobe, so both ends may lie on one side.",
+        ("", "low", "high"),
+        tuple(rows),
+        (1, 2),
+    )
+
+
+def remedy_table(
+    found: tuple[PricedRemedy, ...], build: Build, candidate: Candidate, which: str, extra_rpm: float, system: str
+) -> Table:
+    """What buys so many rpm, and what it costs elsewhere."""
+    kinds = {"kg": "mass", "N": "load", "N/m": "rate"}
+    valvetrain = candidate.valvetrain
+    valve_kg = valvetrain.intake_valve_mass_kg if which == "intake" else valvetrain.exhaust_valve_mass_kg
+    sheet_kg = {"lifter mass": candidate.lifter_mass_kg, "valve mass": valve_kg}
+    rows = []
+    for each in found:
+        r = each.remedy
+
+        # Of a mass the sheet's own figure is shown, less what the model takes off its share of it.
+        own = sheet_kg.get(r.what, r.from_value) - r.from_value
+
+        def value(amount: float, unit: str = r.unit, own: float = own) -> str:
+            return show(amount + own, kinds[unit], system) if unit in kinds else f"x {amount:.2f}"
+
+        to = "not within reach" if r.to_value is None else value(r.to_value)
+        costs = []
+        if each.open_load_n is not None and each.stress_pa is not None:
+            costs.append(
+                f"open load {show(each.open_load_n, 'load', system)}, nose stress {show(each.stress_pa, 'stress', system)}"
+            )
+        if each.price_money:
+            costs.append(f"a set of springs {each.price_money:,.0f} {build.currency}")
+        rows.append(Row((r.what, value(r.from_value), to, value(r.bound), "; ".join(costs))))
+    return Table(
+        f"What buys {extra_rpm:,.0f} rpm",
+        "Each change alone, as far as the bound; the share of damping stays. Where no price stands, the sheet knows none.",
+        ("", "now", "wanted", "bound", "and costs"),
+        tuple(rows),
+        (1, 2, 3),
+    )

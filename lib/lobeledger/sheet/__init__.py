@@ -1,0 +1,1 @@
+"""What a person writes, read and written safely: build sheets, data tables, readings."""

@@ -1,0 +1,275 @@
+"""From a candidate of the build sheet to its elastic valvetrain, and what that says.
+
+Which train is this candidate's?       `train_of`
+How fast before it leaves the lobe?    `loss_of`, `limit_rpm`, `search_from_rpm`; with its band, `limit_band`
+All that is said of one valve          `ride_of` -> `Ride`
+
+Stiffness, damping and the oil column come from the sheet's `[model]`; their defaults are common practice or assumed,
+without a published source.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass, replace
+
+from lobeledger.errors import NoSolution
+from lobeledger.lobe.card import CardLobe
+from lobeledger.lobe.lift import Lobe
+from lobeledger.parts.build import Build, Candidate, Model
+from lobeledger.train.elastic import (
+    OilColumn,
+    Train,
+    ValveSpring,
+    oil_column_stiffness_n_per_m,
+    oil_leak_from_test_n_s_per_m,
+    spring_first_surge_hz,
+    train_from,
+)
+from lobeledger.train.loss import LossBand, Move, first_loss_band
+from lobeledger.train.motion import FirstLoss, SpeedPoint, first_loss, lift_harmonics_m, surge_order, sweep
+
+__all__ = [
+    "SEARCH_TO_RPM",
+    "Ride",
+    "Surge",
+    "limit_band",
+    "limit_rpm",
+    "loss_of",
+    "ranges_of",
+    "ride_of",
+    "search_from_rpm",
+    "surges_of",
+    "train_of",
+]
+
+_INCH, _LBF = 0.0254, 4.4482216152605
+
+
+# Search for the first loss: no higher than this, begun at this share of where the springs give out on a rigid train.
+SEARCH_TO_RPM = 12000.0
+_SEARCH_FROM = 0.35
+# What moves the speed limit most: figures of `Model` and of the parts, by their names in the sheet.
+_MODEL_MOVES = (
+    "valvetrain_stiffness",
+    "valvetrain_damping",
+    "spring_damping",
+    "spring_active_share",
+    "oil_bulk_modulus",
+)
+
+
+def train_of(candidate: Candidate, which: str, model: Model) -> Train:
+    """The elastic train of one valve of a candidate; which: "intake" or "exhaust".
+
+    A nested pair shares the sheet's one spring mass in proportion to its rates, since the sheet gives no other.
+    """
+    c, v, s, e = candidate, candidate.valvetrain, candidate.springs, model
+    total = s.total_rate_n_per_m
+    pairs = [(s.seat_load_n, s.rate_n_per_m)]
+    if s.inner_rate_n_per_m > 0.0:
+        pairs.append((s.inner_seat_load_n, s.inner_rate_n_per_m))
+    springs = tuple(
+        ValveSpring(
+            load,
+            rate,
+            e.spring_active_share * s.spring_mass_kg * rate / total,
+            (1.0 - e.spring_active_share) / 2.0 * s.spring_mass_kg * rate / total,
+            e.spring_damping,
+        )
+        for load, rate in pairs
+    )
+    oil = None
+    if c.lifter == "hydraulic":
+        oil = OilColumn(
+            plunger_kg=e.plunger_share * c.lifter_mass_kg,
+            stiffness_n_per_m=oil_column_stiffness_n_per_m(
+                bulk_modulus_pa=e.oil_bulk_modulus_pa,
+                plunger_diameter_m=e.plunger_diameter_m,
+                chamber_height_m=e.oil_chamber_height_m,
+            ),
+            plunger_area_m2=math.pi * e.plunger_diameter_m**2 / 4.0,
+            plunger_spring_n=e.plunger_spring_n,
+            supply_pa=e.oil_supply_pa,
+            leak_n_s_per_m=oil_leak_from_test_n_s_per_m(
+                load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_down_time_s
+            ),
+            refill_n_s_per_m=e.oil_refill_n_s_per_m,
+            travel_up_m=e.preload_m,
+        )
+    intake = which == "intake"
+    lash = c.intake_lash_m if intake else c.exhaust_lash_m
+    return train_from(
+        lifter_kg=c.lifter_mass_kg,
+        pushrod_kg=v.pushrod_mass_kg,
+        rocker_inertia_kg_m2=v.rocker_inertia_kg_m2,
+        rocker_pushrod_radius_m=v.rocker_pushrod_radius_m,
+        ratio=v.rocker_ratio,
+        valve_kg=v.intake_valve_mass_kg if intake else v.exhaust_valve_mass_kg,
+        retainer_kg=v.retainer_mass_kg,
+        locks_kg=v.locks_mass_kg,
+        springs=springs,
+        lash_m=0.0 if oil else lash,
+        stiffness_at_valve_n_per_m=e.valvetrain_stiffness_n_per_m,
+        lobe_stiffness_n_per_m=e.lobe_contact_stiffness_n_per_m,
+        seat_stiffness_n_per_m=e.seat_contact_stiffness_n_per_m,
+        damping_ratio=e.valvetrain_damping,
+        pushrod_share=e.pushrod_share,
+        oil=oil,
+    )
+
+
+@dataclass(frozen=True)
+class Surge:
+    """One spring's surge at a speed: its first frequency, the nearest harmonic of the cam and how much of it there is.
+
+    lift_m: that harmonic's amplitude in valve lift. amplitude_m: greatest departure of the spring's middle.
+    """
+
+    first_hz: float
+    order: int
+    lift_m: float
+    amplitude_m: float
+
+
+@dataclass(frozen=True)
+class Ride:
+    """One valve of a candidate at speed. `loss` is None when contact holds up to `searched_to_rpm`.
+
+    loss: lobe contact (solid) or oil column (hydraulic). loss_at_lobe: lobe contact, whatever the lifter.
+    margin_share: loss over the highest speed, less one; infinite without a loss.
+    """
+
+    train: Train
+    lobe: Lobe
+    loss: FirstLoss | None
+    loss_at_lobe: FirstLoss | None
+    searched_to_rpm: float
+    margin_share: float
+    at_highest: SpeedPoint
+    surges: tuple[Surge, ...]
+    band: LossBand | None
+
+
+def _moved(candidate: Candidate, which: str, model: Model, name: str, value: float) -> Train:
+    """The train with one figure moved: of the model, or of the parts by their name in the sheet."""
+    if name in _MODEL_MOVES:
+        return train_of(candidate, which, replace(model, **{_FIELDS[name]: value}))
+    if name == "lifter_mass":
+        return train_of(replace(candidate, lifter_mass_kg=value), which, model)
+    if name in _SPRING_MOVES:
+        springs = replace(candidate.springs, **{_SPRING_MOVES[name]: value})
+        return train_of(replace(candidate, springs=springs), which, model)
+    moved = replace(candidate.valvetrain, **{_TRAIN_MOVES[name].format(which=which): value})
+    return train_of(replace(candidate, valvetrain=moved), which, model)
+
+
+# Names in the sheet -> fields of the parts.
+_FIELDS = {
+    "valvetrain_stiffness": "valvetrain_stiffness_n_per_m",
+    "valvetrain_damping": "valvetrain_damping",
+    "spring_damping": "spring_damping",
+    "spring_active_share": "spring_active_share",
+    "oil_bulk_modulus": "oil_bulk_modulus_pa",
+}
+_SPRING_MOVES = {"seat_load": "seat_load_n", "rate": "rate_n_per_m", "spring_mass": "spring_mass_kg"}
+_TRAIN_MOVES = {
+    "valve_mass": "{which}_valve_mass_kg",
+    "pushrod_mass": "pushrod_mass_kg",
+    "rocker_inertia": "rocker_inertia_kg_m2",
+}
+
+
+def ranges_of(build: Build, candidate: Candidate, which: str) -> dict[str, tuple[float, float]]:
+    """Low and high of what moves the speed limit, by the names `ride_of` takes; only what has a range."""
+    own = f"candidates.{candidate.id}"
+    paths = {name: f"model.{name}" for name in _MODEL_MOVES}
+    paths |= {name: f"{own}.springs.{name}" for name in _SPRING_MOVES}
+    paths |= {
+        "lifter_mass": f"{own}.lifter_mass",
+        "valve_mass": f"{own}.valvetrain.{which}_valve_mass",
+        "pushrod_mass": f"{own}.valvetrain.pushrod_mass",
+        "rocker_inertia": f"{own}.valvetrain.rocker_inertia",
+    }
+    if candidate.lifter == "solid":
+        del paths["oil_bulk_modulus"]
+    found = {}
+    for name, path in paths.items():
+        datum = build.data.get(path)
+        if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:
+            found[name] = (datum.low, datum.high)
+    return found
+
+
+@functools.lru_cache(maxsize=512)
+def loss_of(train: Train, lobe: Lobe, from_rpm: float) -> FirstLoss | None:
+    """The first loss of contact, quickly (within some 20 rpm); None where there is none up to SEARCH_TO_RPM.
+
+    from_rpm: where the search begins, such as `search_from_rpm`; begun lower where contact is lost there already. Kept
+    by train and lobe. Raises NoSolution where contact is lost below 300 rpm.
+    """
+    try:
+        return first_loss(train, lobe, low_rpm=from_rpm, high_rpm=SEARCH_TO_RPM, tolerance=1e-6)
+    except NoSolution:
+        if from_rpm < 300.0:
+            raise
+        return loss_of(train, lobe, from_rpm / 2.0)
+
+
+def limit_rpm(train: Train, lobe: Lobe, from_rpm: float) -> float:
+    """Crank speed of `loss_of`: SEARCH_TO_RPM where contact is never lost, 0 where it is lost at any speed."""
+    try:
+        found = loss_of(train, lobe, from_rpm)
+    except NoSolution:
+        return 0.0
+    return SEARCH_TO_RPM if found is None else found.crank_rpm
+
+
+def search_from_rpm(rigid_limit_rpm: float) -> float:
+    """Where to begin to look for the first loss: well below where a rigid train would let go."""
+    return _SEARCH_FROM * rigid_limit_rpm if math.isfinite(rigid_limit_rpm) else 1000.0
+
+
+def surges_of(train: Train, lobe: Lobe, point: SpeedPoint) -> tuple[Surge, ...]:
+    """Surge of each spring at the speed of a point: its frequency, the harmonic that drives it, how far it goes."""
+    found = []
+    for spring, amplitude in zip(train.springs, point.surge_m, strict=True):
+        order = surge_order(spring, point.crank_rpm, masses=train.spring_masses)
+        harmonic = train.ratio * float(lift_harmonics_m(lobe, [order])[0])
+        found.append(Surge(spring_first_surge_hz(spring, train.spring_masses), order, harmonic, amplitude))
+    return tuple(found)
+
+
+def ride_of(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe, *, with_band: bool = True) -> Ride:
+    """What one valve's elastic train does: first loss with its band, margin, the build's highest speed, surge.
+
+    A band takes some twenty searches (a second or two in all).
+    """
+    model, highest_rpm = build.model, build.use.highest_speed_rpm
+    train, lobe = train_of(candidate, which, model), card_lobe.nominal
+    low = min(1000.0, highest_rpm / 2.0)
+    loss = first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM)
+    at_lobe = loss if not train.oil else first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM, judge="lobe")
+    point = sweep(train, lobe, [highest_rpm])[0]
+    surges = surges_of(train, lobe, point)
+    band = limit_band(build, candidate, which, card_lobe) if with_band else None
+    margin = math.inf if loss is None else loss.crank_rpm / highest_rpm - 1.0
+    return Ride(train, lobe, loss, at_lobe, SEARCH_TO_RPM, margin, point, surges, band)
+
+
+@functools.lru_cache(maxsize=512)
+def _kept(train: Train, members: tuple[Lobe, ...], moves: tuple[Move, ...]) -> LossBand:
+    # The others let go not far from the nominal one: looking from half its speed leaves nothing out that was found.
+    nominal = limit_rpm(train, members[0], 1000.0)
+    return first_loss_band(train, members, moves, low_rpm=max(0.5 * nominal, 300.0), high_rpm=SEARCH_TO_RPM)
+
+
+def limit_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe) -> LossBand:
+    """First loss of contact of one valve with its band over parts, stiffness, damping and what the card leaves open."""
+    train = train_of(candidate, which, build.model)
+    moves = tuple(
+        Move(name, *(_moved(candidate, which, build.model, name, end) for end in ends))
+        for name, ends in ranges_of(build, candidate, which).items()
+    )
+    return _kept(train, tuple(card_lobe.members), moves)
