@@ -27,7 +27,7 @@ from lobeledger.assess.figures import COLUMNS
 from lobeledger.choice import cost, decision
 from lobeledger.sheet.reader import starter_sheet
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 BUILDS = ROOT / "data" / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
 

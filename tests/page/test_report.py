@@ -18,7 +18,7 @@ from lobeledger.choice import cost
 from lobeledger.choice.run_in import run_answer, run_in_plan
 from lobeledger.page.paper import customer as report
 
-BUILDS = Path(__file__).parents[1] / "data" / "builds"
+BUILDS = Path(__file__).parents[2] / "data" / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
 DAY = datetime.date(2031, 2, 3)
 VOID = {"meta", "br", "img", "hr", "link", "input"}

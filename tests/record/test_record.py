@@ -31,7 +31,7 @@ from lobeledger.record.book import SCHEMA, Record, Taken, default_path, open_rec
 from lobeledger.record.entries import CSV_COLUMNS, KINDS, READINGS
 from lobeledger.record.wear import lash_growth, watch_lobes
 
-SAMPLE = Path(__file__).parents[1] / "data" / "sample_record.csv"
+SAMPLE = Path(__file__).parents[2] / "data" / "sample_record.csv"
 INCH = 0.0254
 
 

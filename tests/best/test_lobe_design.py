@@ -646,7 +646,7 @@ def test_at_050_each_follower_gets_the_seat_duration_it_needs() -> None:
 
 # -- a build's own candidates -------------------------------------------------------------------------------
 
-BUILDS = Path(__file__).parents[1] / "data" / "builds"
+BUILDS = Path(__file__).parents[2] / "data" / "builds"
 
 
 @functools.cache

@@ -19,7 +19,7 @@ from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, post
 from lobeledger.sheet.reader import sheet_text
 from lobeledger.sheet.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
 
-BUILDS = Path(__file__).parents[1] / "data" / "builds"
+BUILDS = Path(__file__).parents[2] / "data" / "builds"
 LBF = 4.4482216152605  # N, exact by definition
 NAMES = ["budget-cruiser", "towing-engine", "weekend-racer"]
 CHANCE = st.floats(0.0, 1.0)

@@ -512,7 +512,7 @@ def walked_loss(train, lobe, low_rpm: float, judge: str) -> tuple[float, int]:
 def test_first_loss_steps_over_no_tongue_and_takes_no_chatter_for_one(candidate, which):
     """A walk in steps narrower than any tongue. The first two lose contact in a tongue and hold it again above; the
     third chatters at a lone speed far below its limit. A search every 150 rpm missed the first by 300 rpm."""
-    build = read_build(Path(__file__).parents[1] / "data" / "builds" / "weekend-racer.toml")
+    build = read_build(Path(__file__).parents[2] / "data" / "builds" / "weekend-racer.toml")
     c = build.candidate(candidate)
     train, lobe = train_of(c, which, build.model), candidate_lobe(build, c, which).nominal
     judge = "column" if train.oil else "lobe"
@@ -816,7 +816,7 @@ def test_what_buys_a_few_hundred_rpm_does_buy_it():
 @pytest.mark.parametrize("candidate", ["h-flat", "s-roller"])
 def test_ride_of_a_shipped_candidate(candidate):
     """The adapter: masses and loads are the sheet's, and the elastic train lets go below the rigid limit."""
-    build = read_build(Path(__file__).parents[1] / "data" / "builds" / "budget-cruiser.toml")
+    build = read_build(Path(__file__).parents[2] / "data" / "builds" / "budget-cruiser.toml")
     chosen = next(c for c in build.candidates if c.id == candidate)
     found = assess(build, chosen)
     ride = ride_of(build, chosen, "intake", found.intake, with_band=False)

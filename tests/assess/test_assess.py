@@ -38,7 +38,7 @@ from lobeledger.parts.build import Candidate, Engine, Model, Springs, Valvetrain
 assess_room = importlib.import_module("lobeledger.assess.candidate")
 assess = assess_room.assess
 
-BUILDS = Path(__file__).parents[1] / "data" / "builds"
+BUILDS = Path(__file__).parents[2] / "data" / "builds"
 DEG = math.pi / 180.0
 INCH, LBF = 0.0254, 4.4482216152605
 
