@@ -18,6 +18,9 @@ import re
 from typing import Any
 
 __all__ = [
+    "DEG_RAD",
+    "INCH_M",
+    "LBF_N",
     "SYSTEMS",
     "UnitTrouble",
     "cam_rad_from_crank_rad",
@@ -33,6 +36,11 @@ __all__ = [
 ]
 
 SYSTEMS = ("us", "metric")
+
+# For code that thinks in SI: the inch is exact, the pound-force follows from pound and standard gravity (NIST SP 811).
+INCH_M = 0.0254
+LBF_N = 4.4482216152605
+DEG_RAD = math.pi / 180.0
 
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 # What a unit may be made of: letters, * / ^ ** ( ), and one-digit powers, not stacked. Anything else could be

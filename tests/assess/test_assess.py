@@ -32,7 +32,10 @@ from scipy.special import ellipe, ellipk
 import lobeledger as ll
 from lobeledger.assess.figures import COLUMNS, Figure, spread
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.build import Candidate, Engine, Model, Springs, Valvetrain, Vehicle, key_of, replaced
+from lobeledger.parts.candidate import Candidate, Springs, Valvetrain
+from lobeledger.parts.car import Engine, Vehicle
+from lobeledger.parts.spec import key_of, replaced
+from lobeledger.parts.use import Model
 
 # The package's name `assess` is the function when it is imported from; caches live in the module.
 assess_room = importlib.import_module("lobeledger.assess.candidate")

@@ -26,7 +26,7 @@ from lobeledger.best.task import LIMIT_WORDS, LIMITS, PRICED, LobeTask, allowed_
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe import contact, follower
 from lobeledger.lobe.card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
-from lobeledger.parts.build import Card, CardPoint
+from lobeledger.parts.card import Card, CardPoint
 from lobeledger.train import rigid as valvetrain
 
 IN = 0.0254  # m, exact

@@ -40,7 +40,9 @@ from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.lobe import contact
 from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
-from lobeledger.parts.build import LIGHT_SPRINGS, RUN_IN_FACTS, RunInLine, replaced
+from lobeledger.parts.candidate import LIGHT_SPRINGS
+from lobeledger.parts.rules import RUN_IN_FACTS, RunInLine
+from lobeledger.parts.spec import replaced
 from lobeledger.sheet.tables import DATA_DIR, read_precautions, read_run_in
 
 BUILDS = DATA_DIR / "builds"

@@ -28,7 +28,7 @@ from lobeledger.lobe.card import (
     what_would_give,
 )
 from lobeledger.lobe.lift import Lobe
-from lobeledger.parts.build import Card, CardPoint
+from lobeledger.parts.card import Card, CardPoint
 from motion_sources import Array, polynomial_345
 
 IN = 0.0254  # m, exact

@@ -19,7 +19,7 @@ import lobeledger.lobe.card as lobe_card
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
 from lobeledger.lobe.card import CardLobe, lobe_from_card, what_would_give
 from lobeledger.lobe.lift import Lobe
-from lobeledger.parts.build import Card, CardPoint, CardRamp
+from lobeledger.parts.card import Card, CardPoint, CardRamp
 from lobeledger.sheet.reader import build_from_text, starter_sheet
 from motion_sources import Array
 from test_lobe_card import (

@@ -24,7 +24,7 @@ from lobeledger.lobe.readings import (
     lobe_separation,
 )
 from lobeledger.lobe.ring import basis, evaluate, fit_ring
-from lobeledger.parts.build import Card, CardPoint
+from lobeledger.parts.card import Card, CardPoint
 from motion_sources import PROGRAMS, Array, polynomial_345, polynomial_4567
 from readings_coverage import (
     DEG,

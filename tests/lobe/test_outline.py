@@ -28,7 +28,7 @@ from lobeledger.lobe.outline import (
     turned,
     wheel_can_grind,
 )
-from lobeledger.parts.build import Card, CardPoint
+from lobeledger.parts.card import Card, CardPoint
 
 IN = 0.0254
 DEG = math.pi / 180.0

@@ -19,7 +19,7 @@ from lobeledger.choice import cost
 from lobeledger.choice.stake import stake
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.page.words.break_in import order_sheet_html, order_tables, stake_tables, tables_html
-from lobeledger.parts.build import ORIGINS, Price
+from lobeledger.parts.candidate import Price
 from lobeledger.parts.pairing import (
     added_lines,
     conditions,
@@ -31,6 +31,7 @@ from lobeledger.parts.pairing import (
     stops,
     unpriced_lines,
 )
+from lobeledger.parts.spec import ORIGINS
 from lobeledger.sheet.reader import starter_sheet
 from lobeledger.sheet.tables import DATA_DIR, read_pairing
 

@@ -13,28 +13,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lobeledger.errors import OutOfRange
-from lobeledger.parts import build as parts
-from lobeledger.parts.build import (
-    Build,
-    Candidate,
-    Card,
-    CardPoint,
-    Engine,
-    FlowPoint,
-    SpeedBand,
-    Springs,
-    Use,
-    key_of,
-    replaced,
-    spec_of,
-)
+from lobeledger.parts import build, candidate, car, card, rules, use
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate, Springs
+from lobeledger.parts.car import Engine, FlowPoint
+from lobeledger.parts.card import Card, CardPoint
+from lobeledger.parts.spec import key_of, replaced, spec_of
+from lobeledger.parts.use import SpeedBand, Use
 from lobeledger.sheet.reader import build_from_text, read_build, starter_sheet
 from lobeledger.sheet.tables import DATA_DIR
 from lobeledger.units import quantity
 
 PARTS: list[type[Any]] = [
     part
-    for part in (getattr(parts, name) for name in parts.__all__)
+    for leaf in (build, candidate, car, card, rules, use)
+    for part in (getattr(leaf, name) for name in leaf.__all__)
     if isinstance(part, type)
     and dataclasses.is_dataclass(part)
     and any("spec" in f.metadata for f in dataclasses.fields(part))

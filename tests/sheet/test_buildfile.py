@@ -17,7 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lobeledger.errors import BuildError
-from lobeledger.parts.build import ORIGINS, Build, replaced
+from lobeledger.parts.build import Build
+from lobeledger.parts.spec import ORIGINS, replaced
 from lobeledger.sheet.files import on_one_line, write_text_atomically
 from lobeledger.sheet.reader import (
     LARGEST_SHEET_BYTES,

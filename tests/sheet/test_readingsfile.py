@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from lobeledger.errors import BuildError
 from lobeledger.lobe.readings import compare_with_card, lobe_from_readings, lobe_separation
-from lobeledger.parts.build import Card, CardPoint
+from lobeledger.parts.card import Card, CardPoint
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
 from lobeledger.sheet.tables import DATA_DIR
 from motion_sources import polynomial_345

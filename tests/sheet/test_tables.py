@@ -10,24 +10,10 @@ from typing import Any
 import pytest
 
 from lobeledger.errors import BuildError
-from lobeledger.parts.build import (
-    ORIGINS,
-    Block,
-    Candidate,
-    Engine,
-    Failure,
-    Limits,
-    Model,
-    Price,
-    Shop,
-    SpeedBand,
-    Springs,
-    Use,
-    Valvetrain,
-    Vehicle,
-    key_of,
-    spec_of,
-)
+from lobeledger.parts.candidate import Candidate, Failure, Price, Springs, Valvetrain
+from lobeledger.parts.car import Block, Engine, Vehicle
+from lobeledger.parts.spec import ORIGINS, key_of, spec_of
+from lobeledger.parts.use import Limits, Model, Shop, SpeedBand, Use
 from lobeledger.sheet.tables import (
     DATA_DIR,
     GRADES,

@@ -18,7 +18,8 @@ from lobeledger.best.task import LobeTask
 from lobeledger.engine.cycle import seat_lift_m
 from lobeledger.lobe import contact, follower
 from lobeledger.lobe.card import CardLobe, FlatLimits, RollerLimits
-from lobeledger.parts.build import Build, Candidate
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
 from lobeledger.train import rigid as valvetrain
 from lobeledger.units import rad
 

@@ -45,7 +45,11 @@ from lobeledger.lobe.card import (
     what_would_give,
 )
 from lobeledger.lobe.lift import Array, Lobe
-from lobeledger.parts.build import Build, Candidate, Card, DischargePoint, Engine, Limits, Model, Vehicle
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.car import DischargePoint, Engine, Vehicle
+from lobeledger.parts.card import Card
+from lobeledger.parts.use import Limits, Model
 from lobeledger.train import rigid as valvetrain
 from lobeledger.train.of_candidate import limit_rpm, search_from_rpm, train_of
 

@@ -18,7 +18,9 @@ from lobeledger import units
 from lobeledger.assess.figures import Figure
 from lobeledger.engine.cycle import seat_lift_m
 from lobeledger.lobe.card import WayOut
-from lobeledger.parts.build import Build, Candidate, Card
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.card import Card
 from lobeledger.parts.pairing import added_lines, stops, unpriced_lines
 
 __all__ = ["Broken", "Impossible", "broken_limits", "cautions", "doubts"]

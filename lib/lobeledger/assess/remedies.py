@@ -12,7 +12,8 @@ import dataclasses
 from dataclasses import dataclass
 
 from lobeledger.assess.candidate import assess, candidate_lobe
-from lobeledger.parts.build import Build, Candidate
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
 from lobeledger.train.loss import Remedy, what_buys
 from lobeledger.train.of_candidate import SEARCH_TO_RPM, train_of
 

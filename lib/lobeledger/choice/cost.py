@@ -29,7 +29,8 @@ from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, post
 from lobeledger.choice.run_in import run_in_charges, run_in_fuel_m3
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.lift import Array
-from lobeledger.parts.build import Build, Candidate
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import added_lines, rule_of
 
 __all__ = [

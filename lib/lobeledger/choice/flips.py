@@ -15,7 +15,8 @@ from lobeledger import units
 from lobeledger.choice import cost
 from lobeledger.choice.cost import Lookup
 from lobeledger.choice.results import CandidateResult, Flip, chance_text
-from lobeledger.parts.build import Build, Spec, key_of
+from lobeledger.parts.build import Build
+from lobeledger.parts.spec import Spec, key_of
 
 __all__ = ["flips", "net_cost"]
 

@@ -22,7 +22,8 @@ from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
 from lobeledger.lobe.lift import Array
-from lobeledger.parts.build import Build, Candidate, Datum
+from lobeledger.parts.build import Build, Datum
+from lobeledger.parts.candidate import Candidate
 
 __all__ = [
     "BreakEven",

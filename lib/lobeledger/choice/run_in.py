@@ -29,7 +29,9 @@ from lobeledger.assess.figures import NOT_FOR_THIS, Figure, spread
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.build import Build, Candidate, Datum, RunInLine, run_in_facts
+from lobeledger.parts.build import Build, Datum, run_in_facts
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.rules import RunInLine
 
 __all__ = [
     "Charge",

@@ -42,8 +42,11 @@ from lobeledger.choice.flips import net_cost
 from lobeledger.choice.results import CandidateResult, Comparison, chance_text, money_text
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.lift import Array
-from lobeledger.parts.build import Build, Candidate, RiskFactor, replaced, risk_data
+from lobeledger.parts.build import Build, risk_data
+from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import unpriced_lines
+from lobeledger.parts.rules import RiskFactor
+from lobeledger.parts.spec import replaced
 
 __all__ = [
     "COUNT",

@@ -19,7 +19,9 @@ import numpy as np
 from lobeledger.engine import breathing, filling
 from lobeledger.engine import crank as engine
 from lobeledger.lobe.lift import Array, Lobe, seat_lobe_lift_m
-from lobeledger.parts.build import Candidate, DischargePoint, Engine, Model
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.car import DischargePoint, Engine
+from lobeledger.parts.use import Model
 
 __all__ = [
     "CRANK_GRID_RAD",

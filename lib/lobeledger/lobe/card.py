@@ -41,7 +41,7 @@ from scipy.optimize import brentq
 
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.lift import Array, Lobe
-from lobeledger.parts.build import Card, CardPoint
+from lobeledger.parts.card import Card, CardPoint
 from lobeledger.units import cam_rad_from_crank_rad, rad
 
 __all__ = [

@@ -37,7 +37,7 @@ from numpy.typing import ArrayLike, NDArray
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.lift import Array, Lobe
 from lobeledger.lobe.ring import Adaption, RingFit, fit_adaptive
-from lobeledger.parts.build import Card
+from lobeledger.parts.card import Card
 from lobeledger.units import cam_rad_from_crank_rad, crank_rad_from_cam_rad, deg, from_si, rad, show
 
 __all__ = [

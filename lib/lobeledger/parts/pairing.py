@@ -25,7 +25,9 @@ from dataclasses import dataclass
 
 from lobeledger import units
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.build import Build, Candidate, Datum, PairingRule
+from lobeledger.parts.build import Build, Datum
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.rules import PairingRule
 
 __all__ = [
     "Condition",

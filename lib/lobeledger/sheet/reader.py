@@ -29,35 +29,13 @@ from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.parts.build import (
-    ORIGINS,
-    UPKEEP_PRICES,
-    Block,
-    Build,
-    Candidate,
-    Card,
-    CardPoint,
-    CardRamp,
-    Datum,
-    DischargePoint,
-    Engine,
-    Failure,
-    FlowPoint,
-    Limits,
-    Model,
-    Price,
-    Shop,
-    Spec,
-    SpeedBand,
-    Springs,
-    Use,
-    Valvetrain,
-    Vehicle,
-    key_of,
-    risk_data,
-    spec_of,
-)
+from lobeledger.parts.build import Build, Datum, risk_data
+from lobeledger.parts.candidate import UPKEEP_PRICES, Candidate, Failure, Price, Springs, Valvetrain
+from lobeledger.parts.car import Block, DischargePoint, Engine, FlowPoint, Vehicle
+from lobeledger.parts.card import Card, CardPoint, CardRamp
 from lobeledger.parts.pairing import pairing_data, without_prices
+from lobeledger.parts.spec import ORIGINS, Spec, key_of, spec_of
+from lobeledger.parts.use import Limits, Model, Shop, SpeedBand, Use
 from lobeledger.sheet.files import on_one_line, write_text_atomically
 from lobeledger.sheet.tables import (
     LIBRARY_CURRENCY,

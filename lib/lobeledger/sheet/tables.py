@@ -24,8 +24,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.parts.build import ORIGINS, DischargePoint, PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.parts.car import DischargePoint
 from lobeledger.parts.pairing import conditions
+from lobeledger.parts.rules import PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.parts.spec import ORIGINS
 from lobeledger.sheet.files import on_one_line
 from lobeledger.units import UnitTrouble, quantity
 

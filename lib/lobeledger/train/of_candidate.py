@@ -17,7 +17,9 @@ from dataclasses import dataclass, replace
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.lift import Lobe
-from lobeledger.parts.build import Build, Candidate, Model
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.use import Model
 from lobeledger.train.elastic import (
     OilColumn,
     Train,

@@ -30,7 +30,9 @@ from lobeledger.page.paper.run_in import run_sheet_html
 from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words import break_in as break_in_views
-from lobeledger.parts.build import Build, Candidate, Precaution, RiskFactor
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.rules import Precaution, RiskFactor
 from lobeledger.sheet.reader import change
 
 __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]

@@ -40,7 +40,8 @@ from lobeledger.page.plots import best as design_plots
 from lobeledger.page.plots import lobes as lobe_plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import lobes as lobe_views
-from lobeledger.parts.build import Build, Candidate
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
 from lobeledger.sheet.reader import change
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text

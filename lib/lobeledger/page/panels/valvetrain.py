@@ -28,7 +28,8 @@ from lobeledger.page.panels.runner import Progress
 from lobeledger.page.plots import valvetrain as valvetrain_plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import valvetrain as valvetrain_views
-from lobeledger.parts.build import Build, Candidate
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet.reader import change
 from lobeledger.train.elastic import Train
 from lobeledger.train.loss import LossBand

@@ -26,8 +26,10 @@ from lobeledger.choice.run_in import RunInPlan, run_answer, speed_span
 from lobeledger.choice.stake import Stake, Stakes
 from lobeledger.page.paper.customer import style_text, templates
 from lobeledger.page.paper.run_in import reasons_not_to_run, run_fuel, run_springs
-from lobeledger.parts.build import LIGHT_SPRINGS, Build, Candidate, RunInLine
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.pairing import OrderLine, order_list
+from lobeledger.parts.rules import RunInLine
 from lobeledger.record.entries import Entry
 from lobeledger.record.wear import Watch
 from lobeledger.sheet.tables import LIBRARY_CURRENCY

@@ -12,7 +12,8 @@ import math
 
 from lobeledger.assess.remedies import PricedRemedy
 from lobeledger.page.words.break_in import Row, Table
-from lobeledger.parts.build import Build, Candidate
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import SpeedPoint
 from lobeledger.train.of_candidate import SEARCH_TO_RPM, Surge

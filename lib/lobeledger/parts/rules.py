@@ -1,0 +1,158 @@
+"""Lines of the library's tables: what goes with what, what moves a risk, how a cam is run in.
+
+What goes with what?      `PairingRule`
+What moves a risk?        `RiskFactor`, `Precaution`
+How is it run in?         `RunInLine`, `RUN_IN_FACTS`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from lobeledger.errors import OutOfRange
+from lobeledger.parts.spec import ORIGINS, Part, Spec, amount, check_ordered, choice, number, words
+
+__all__ = ["PairingRule", "Precaution", "RUN_IN_FACTS", "RiskFactor", "RunInLine"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RiskFactor(Part):
+    """What makes a loss likelier: it multiplies the odds when it is there."""
+
+    id: str = words("short name")
+    follower: str = choice("follower it concerns", "flat", "roller")
+    low: float = number("least it may multiply the odds by", 1e-3, 1e3)
+    odds: float = number("what it multiplies the odds by", 1e-3, 1e3)
+    high: float = number("most it may multiply the odds by", 1e-3, 1e3)
+    switch: str = choice(
+        "what switches it on: the sheet's list, an open load above the usual, used lifters",
+        "off",
+        "open load",
+        "used lifters",
+    )
+    text: str = words("what it is")
+    reason: str = words("why it matters")
+    origin: str = choice("where the size comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        check_ordered(self.id, self.low, self.odds, self.high)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Precaution(Part):
+    """What can be done against a loss: its price, what it switches off, what it does to the odds besides."""
+
+    id: str = words("short name")
+    follower: str = choice("follower it concerns", "flat", "roller")
+    price_money: float = amount("money", '"35 USD"', "what is bought for it", 0.0, 1e6)
+    time_h: float = amount("h", '"0.5 h"', "shop labour for it", 0.0, 1000.0)
+    removes: tuple[str, ...] = field(metadata={"spec": Spec("text", "ids of the factors it switches off")})
+    low: float = number("least it may multiply the odds by", 1e-3, 1e3)
+    odds: float = number("what it multiplies the odds by", 1e-3, 1e3)
+    high: float = number("most it may multiply the odds by", 1e-3, 1e3)
+    text: str = words("what is done")
+    origin: str = choice("where the figures come from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        check_ordered(self.id, self.low, self.odds, self.high)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairingRule(Part):
+    """One rule of what goes with what: when it holds, what to do, why, and what it costs if nothing serves it.
+
+    A price of None: the sheet's currency is not that of the library's prices.
+    """
+
+    id: str = words("short name")
+    verb: str = choice("what to do", "buy", "change", "machine", "measure", "keep", "stop")
+    needs: tuple[str, ...] = field(
+        metadata={"spec": Spec("text", "what a price line may serve instead; one is enough")}
+    )
+    when: str = words("facts that must all hold")
+    per: str = choice("how many are needed: one a build, valve or cylinder", "build", "valve", "cylinder")
+    group: str = choice("group of the cost line", "parts", "machining")
+    price_low_money: float | None = amount("money", '"50 USD"', "least price of one", 0.0, 1e6, optional=True)
+    price_money: float | None = amount("money", '"80 USD"', "price of one", 0.0, 1e6, optional=True)
+    price_high_money: float | None = amount("money", '"120 USD"', "most it may cost", 0.0, 1e6, optional=True)
+    time_low_h: float = amount("h", '"0.3 h"', "least shop labour for one", 0.0, 1000.0)
+    time_h: float = amount("h", '"0.5 h"', "shop labour for one", 0.0, 1000.0)
+    time_high_h: float = amount("h", '"1 h"', "most shop labour for one", 0.0, 1000.0)
+    item: str = words("what it is")
+    reason: str = words("why, in plain words")
+    origin: str = choice("where the rule comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        prices = (self.price_low_money, self.price_money, self.price_high_money)
+        for what, ends in (("price", prices), ("time", (self.time_low_h, self.time_h, self.time_high_h))):
+            known = [end for end in ends if end is not None]
+            if len(known) not in (0, 3) or known != sorted(known):
+                raise OutOfRange(f"{self.id} has a {what} outside its own range; write low, middle and high by size")
+
+    @property
+    def costs(self) -> bool:
+        """Whether it costs something when nothing serves it."""
+        return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
+
+
+# What a line of the run-in may ask for: the words each fact may be.
+RUN_IN_FACTS: dict[str, tuple[str, ...]] = {
+    "follower": ("flat", "roller"),
+    "lifter": ("hydraulic", "solid"),
+    "school": ("varied", "hold", "none"),
+    "lobes": ("run", "none"),
+    "fuel": ("carburettor", "injection"),
+    "inner": ("out", "in"),
+    "rockers": ("low", "own"),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunInLine(Part):
+    """One line of the run-in: an act, a step at speed, a share of the heat, or a usual load.
+
+    share: of the run-in's minutes (stage "step") or of the heat (stage "heat"), with its range. from_speed, to_speed:
+    multiples of the mean speed of the run-in. open_load_n: what stage "usual" is about.
+    """
+
+    id: str = words("short name")
+    stage: str = choice(
+        "when it is done", "prepare", "prime", "ready", "start", "step", "stop", "restart", "after", "heat", "usual"
+    )
+    when: str | None = words("facts that must all hold, fact=word or fact=one|other; empty for always", default="")
+    share_low: float | None = number("least share", 0.0, 1.0, optional=True)
+    share: float | None = number("share of the minutes or of the heat", 0.0, 1.0, optional=True)
+    share_high: float | None = number("greatest share", 0.0, 1.0, optional=True)
+    from_speed: float | None = number("speed at its start over the mean speed", 0.1, 3.0, optional=True)
+    to_speed: float | None = number("speed at its end over the mean speed", 0.1, 3.0, optional=True)
+    open_load_n: float | None = amount("N", '"260 lbf"', "spring load, valve open", 0.0, 5e3, optional=True)
+    where: str = words("what it is done to")
+    text: str = words("what is done")
+    watch: str | None = words("what to watch meanwhile", default="")
+    caution: str | None = words("how it can hurt, and what to do about it", default="")
+    reason: str | None = words("why", default="")
+    origin: str = choice("where it comes from", *ORIGINS)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for word in (self.when or "").split():
+            fact, _, rest = word.partition("=")
+            if fact not in RUN_IN_FACTS or not set(rest.split("|")) <= set(RUN_IN_FACTS[fact]):
+                raise OutOfRange(
+                    f"the condition '{word}' is not known; write "
+                    + ", ".join(f"{name}={'|'.join(words)}" for name, words in RUN_IN_FACTS.items())
+                )
+        needed = {"step": (self.share, self.from_speed, self.to_speed), "heat": (self.share,)}
+        if None in needed.get(self.stage, ()):
+            raise OutOfRange(f"{self.id} is a {self.stage} and lacks its share or its speeds")
+        if self.stage == "usual" and self.open_load_n is None:
+            raise OutOfRange(f"{self.id} lacks its open_load")
+
+    def holds(self, facts: Mapping[str, str]) -> bool:
+        """Whether all its conditions hold."""
+        words = (word.partition("=") for word in (self.when or "").split())
+        return all(facts[fact] in rest.split("|") for fact, _, rest in words)

@@ -1,0 +1,171 @@
+"""What an engine is for, at what price, within which limits, and what the physics assumes.
+
+`Use`, `SpeedBand`, `Shop`, `Limits`, `Model`
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lobeledger.errors import OutOfRange
+from lobeledger.parts.spec import Part, amount, number, tables
+from lobeledger.units import DEG_RAD
+
+__all__ = ["Limits", "Model", "Shop", "SpeedBand", "Use"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpeedBand(Part):
+    """A band of engine speed and the share of running time spent in it."""
+
+    from_rpm: float = amount("rpm", '"1500 rpm"', "lower end", 300.0, 10000.0)
+    to_rpm: float = amount("rpm", '"3000 rpm"', "upper end", 300.0, 10000.0)
+    share: float = number("share of the running time", 0.0, 1.0, example="0.6")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.to_rpm <= self.from_rpm:
+            raise OutOfRange(f"to ({self.to_rpm:.0f} rpm) must be above from ({self.from_rpm:.0f} rpm)")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Use(Part):
+    """How the engine will be used."""
+
+    bands: tuple[SpeedBand, ...] = tables("speeds at which torque matters, with their shares of time")
+    highest_speed_rpm: float = amount("rpm", '"5200 rpm"', "highest speed it will see", 1000.0, 10000.0)
+    hours_a_year_h: float = amount("h", '"120 h"', "running hours a year", 0.0, 8766.0)
+    years: float = number("years the costs are counted over", 0.1, 50.0, example="6")
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        total = sum(b.share for b in self.bands)
+        if abs(total - 1.0) > 0.005:
+            raise OutOfRange(f"bands have shares that add up to {total:.3g}; they must add up to 1")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shop(Part):
+    """Rates and extras."""
+
+    labour_rate_money_per_h: float = amount("money/h", '"115 USD/h"', "shop labour", 0.0, 1e5)
+    dyno_rate_money_per_h: float = amount("money/h", '"140 USD/h"', "dyno with operator", 0.0, 1e5)
+    fuel_price_money_per_m3: float = amount("money/m**3", '"3.60 USD/gal"', "fuel", 0.0, 1e6)
+    run_in_oil_money: float = amount(
+        "money", '"130 USD"', "run-in oil, filter, additive and the first service", 0.0, 1e5
+    )
+    freight: float = number("freight as a share of parts", 0.0, 1.0, example="0.03")
+    tax: float = number("tax as a share of parts", 0.0, 1.0, example="0.07")
+    contingency: float = number("allowance for surprises as a share of the first cost", 0.0, 1.0, example="0.08")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits(Part):
+    """What must not be passed, and what more torque is worth."""
+
+    budget_money: float = amount("money", '"2500 USD"', "most that may be spent at the start", 0.0, 1e8)
+    speed_margin: float = number("margin wanted above the highest speed, as a share", 0.0, 1.0, example="0.10")
+    coil_bind_clearance_m: float = amount("m", '"0.060 in"', "least clearance to coil bind", 0.0, 0.01)
+    retainer_clearance_m: float = amount("m", '"0.060 in"', "least clearance from retainer to seal", 0.0, 0.01)
+    pressure_angle_rad: float = amount("rad", '"30 deg"', "greatest roller pressure angle", 10 * DEG_RAD, 50 * DEG_RAD)
+    knock_compression_iron: float = number(
+        "dynamic compression above which iron heads need care at 91 octane", 5.0, 14.0, example="8.3"
+    )
+    knock_compression_aluminium: float = number("the same for aluminium heads", 5.0, 14.0, example="8.8")
+    torque_worth_money: float = amount(
+        "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Model(Part):
+    """Constants the physics assumes; a build sheet may set any of them."""
+
+    ramp_velocity_m_per_rad: float = amount(
+        "m/rad", '"0.0005 in/deg"', "ramp velocity of a solid lobe, per cam angle", 1e-5, 5e-3
+    )
+    jerk_allowance: float = number(
+        "admissible peak jerk over the least possible, from ramp top to the second quoted lift",
+        1.0,
+        3.0,
+        example="1.2",
+    )
+    ramp_velocity_low_m_per_rad: float = amount("m/rad", '"0.0003 in/deg"', "slowest ramp a card may hide", 1e-5, 5e-3)
+    ramp_velocity_high_m_per_rad: float = amount("m/rad", '"0.0009 in/deg"', "fastest ramp a card may hide", 1e-5, 5e-3)
+    hydraulic_ramp_velocity_m_per_rad: float = amount(
+        "m/rad", '"0.0012 in/deg"', "lobe velocity at a hydraulic card's lowest quoted lift, per cam angle", 1e-5, 5e-3
+    )
+    hydraulic_ramp_velocity_low_m_per_rad: float = amount(
+        "m/rad", '"0.0009 in/deg"', "slowest a hydraulic card may hide there", 1e-5, 5e-3
+    )
+    hydraulic_ramp_velocity_high_m_per_rad: float = amount(
+        "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3
+    )
+    valvetrain_stiffness_n_per_m: float = amount(
+        "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 5e5, 3e7
+    )
+    valvetrain_damping: float = number("damping ratio of the valvetrain's first mode", 0.001, 0.25, example="0.05")
+    pushrod_share: float = number("share of the valvetrain's give that is pushrod", 0.05, 0.95, example="0.3")
+    spring_damping: float = number("damping ratio of a valve spring's first mode", 0.001, 0.3, example="0.02")
+    spring_active_share: float = number("share of a spring's mass in its active coils", 0.3, 1.0, example="0.75")
+    lobe_contact_stiffness_n_per_m: float = amount(
+        "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 2e7, 1e9
+    )
+    seat_contact_stiffness_n_per_m: float = amount("N/m", '"100 MN/m"', "stiffness of valve and seat", 2e7, 5e8)
+    plunger_share: float = number("share of a hydraulic lifter's mass in its plunger", 0.05, 0.8, example="0.3")
+    plunger_diameter_m: float = amount("m", '"16 mm"', "diameter of a hydraulic lifter's plunger", 0.008, 0.03)
+    oil_chamber_height_m: float = amount("m", '"4 mm"', "height of the oil under the plunger", 0.0005, 0.02)
+    oil_bulk_modulus_pa: float = amount("Pa", '"0.8 GPa"', "bulk modulus of oil with some air in it", 5e7, 2.5e9)
+    plunger_spring_n: float = amount("N", '"30 N"', "load of the plunger's spring", 0.0, 300.0)
+    oil_supply_pa: float = amount("Pa", '"300 kPa"', "oil pressure at the lifters", 0.0, 1.5e6)
+    leak_down_time_s: float = amount(
+        "s", '"20 s"', "time of 0.125 in of leak-down under 50 lbf on the bench", 1.0, 300.0
+    )
+    oil_refill_n_s_per_m: float = amount(
+        "N*s/m", '"500 N*s/m"', "suction over speed as the plunger draws oil through its check valve", 10.0, 1e5
+    )
+    preload_m: float = amount("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004)
+    shape_allowance: float = number("the same between the second quoted lift and the nose", 1.0, 20.0, example="3")
+    face_edge_m: float = amount("m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005)
+    least_nose_radius_m: float = amount("m", '"1.0 mm"', "least cam radius of curvature", 0.0, 0.02)
+    hydraulic_seat_m: float = amount(
+        "m",
+        '"0.006 in"',
+        "lobe lift taken up by leak-down and give before a hydraulic lifter opens the valve",
+        0.0,
+        5e-4,
+    )
+    cranking_speed_rpm: float = amount("rpm", '"180 rpm"', "cranking speed", 50.0, 600.0)
+    poisson: float = number("Poisson's ratio of cam and follower", 0.1, 0.45, example="0.29")
+    ambient_pressure_pa: float = amount("Pa", '"99 kPa"', "air pressure", 5e4, 1.1e5)
+    ambient_temperature_k: float = amount("K", '"298 kelvin"', "air temperature", 230.0, 330.0)
+    charge_heating_k: float = amount("K", '"30 kelvin"', "heating of the charge on its way in", 0.0, 120.0)
+    exhaust_back_pressure_pa: float = amount(
+        "Pa", '"12 kPa"', "exhaust pressure above ambient, full load, at the exhaust reference speed", 0.0, 1e5
+    )
+    exhaust_reference_speed_rpm: float = amount(
+        "rpm", '"6000 rpm"', "speed of that back pressure, which grows with speed squared", 1000.0, 12000.0
+    )
+    runner_entry_loss: float = number(
+        "dynamic heads lost on entering the intake runner from the plenum", 0.0, 3.0, example="0.2"
+    )
+    runner_friction: float = number("Darcy friction factor of the intake runner", 0.0, 0.2, example="0.03")
+    air_fuel: float = number("air to fuel by mass", 8.0, 22.0, example="13.5")
+    fuel_heating_value_j_per_kg: float = amount("J/kg", '"43.9 MJ/kg"', "lower heating value of the fuel", 2e7, 6e7)
+    fuel_density_kg_per_m3: float = amount("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)
+    indicated_efficiency: float = number("indicated efficiency at full load, gross", 0.15, 0.5, example="0.36")
+    idle_efficiency: float = number("indicated efficiency at idle, gross", 0.08, 0.4, example="0.25")
+    torque_trust: float = number(
+        "share by which a computed torque difference may be wrong: one mode of the runner, no exhaust tuning",
+        0.0,
+        2.0,
+        example="0.5",
+    )
+    idle_accessory_pa: float = amount(
+        "Pa", '"15 kPa"', "mean pressure that accessories and converter take at idle", 0.0, 2e5
+    )
+    friction_scale: float = number("multiplier on the published friction", 0.3, 3.0, example="1")
+    mach_index_peak: float = number("inlet Mach index near the speed of peak power", 0.2, 1.2, example="0.55")
+    cranking_polytropic: float = number("exponent of compression while cranking", 1.0, 1.45, example="1.25")
+    run_in_load_pa: float = amount("Pa", '"100 kPa"', "mean brake pressure during run-in", 0.0, 1e6)
+    run_in_efficiency: float = number("indicated efficiency at light load", 0.08, 0.45, example="0.28")
