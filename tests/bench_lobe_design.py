@@ -41,7 +41,7 @@ def test_one_best_lobe(name: str) -> None:
 
 def test_program_against_highs() -> None:
     for name in ("flat, line contact", "flat, line contact, hard pressed"):
-        program, _ = lobe_design._Flank(TASKS[name], 240).program(None)
+        program, _ = lobe_design.Flank(TASKS[name], 240).program(None)
         ours = seconds(lambda program=program: lobe_design.solve_program(program))
         print(f"\n{name}: Clarabel {ours * 1e3:.0f} ms", end="")
         for method in ("highs-ds", "highs-ipm"):

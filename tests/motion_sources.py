@@ -12,7 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lobeledger.arrays import Array
+
 Motion = tuple[Array, Array, Array]
 
 

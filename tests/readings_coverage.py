@@ -20,7 +20,8 @@ from scipy.interpolate import CubicHermiteSpline
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "lib"), str(Path(__file__).parent)]
 
-from lobeledger.lobe.card import FlatLimits, Ramp, RollerLimits, lobe_from_card  # noqa: E402
+from lobeledger.lobe.card import lobe_from_card  # noqa: E402
+from lobeledger.lobe.ramp import FlatLimits, Ramp, RollerLimits  # noqa: E402
 from lobeledger.lobe.readings import ReadLobe, lobe_from_readings  # noqa: E402
 from lobeledger.parts.card import Card, CardPoint  # noqa: E402
 from motion_sources import (  # noqa: E402

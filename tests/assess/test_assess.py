@@ -31,6 +31,8 @@ from scipy.special import ellipe, ellipk
 
 import lobeledger as ll
 from lobeledger.assess.figures import COLUMNS, Figure, spread
+from lobeledger.assess.lobes import kept_lobe, kept_ways
+from lobeledger.assess.motion import worse_of_both
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.candidate import Candidate, Springs, Valvetrain
 from lobeledger.parts.car import Engine, Vehicle
@@ -745,8 +747,8 @@ def test_the_worse_lobe_is_judged_end_by_end() -> None:
     """The exhaust of this card is the milder by its nominal lobe and the worse by its band."""
     intake, exhaust = Figure(5.0, 4.9, 5.1), Figure(5.2, 3.0, 7.0)
     pair = {"intake": intake, "exhaust": exhaust}
-    assert assess_room._both(lambda which, _: pair[which], None, None, min) == Figure(5.0, 3.0, 5.1)
-    assert assess_room._both(lambda which, _: pair[which], None, None, max) == Figure(5.2, 4.9, 7.0)
+    assert worse_of_both(lambda which, _: pair[which], None, None, min) == Figure(5.0, 3.0, 5.1)
+    assert worse_of_both(lambda which, _: pair[which], None, None, max) == Figure(5.2, 4.9, 7.0)
 
 
 ends = st.floats(0.0, 0.5)
@@ -890,7 +892,7 @@ def test_identical_candidates_get_identical_figures() -> None:
 
 
 def forget() -> None:
-    for each in (assess_room._lobe, assess_room._ways, assess_room._mechanics):
+    for each in (kept_lobe, kept_ways, assess_room._mechanics):
         each.cache_clear()
 
 

@@ -24,8 +24,9 @@ from lobeledger.best.design import BestLobe, best_lobe, best_over_rate
 from lobeledger.best.share import flat_and_roller, share_of_best, task_of_card
 from lobeledger.best.task import LIMIT_WORDS, LIMITS, PRICED, LobeTask, allowed_flat_load_n, limit_uses
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe import contact, follower
-from lobeledger.lobe.card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
+from lobeledger.lobe import contact, flat, roller
+from lobeledger.lobe.card import CardLobe, lobe_from_card
+from lobeledger.lobe.ramp import FlatLimits, Ramp, RollerLimits
 from lobeledger.parts.card import Card, CardPoint
 from lobeledger.train import rigid as valvetrain
 
@@ -471,7 +472,7 @@ def test_true_outline_of_the_flat_lobe_is_no_sharper_than_allowed() -> None:
     assert "nose" in best.bound_share()
     theta = np.linspace(0.0, task.flank_cam_rad, 20001)
     lift, slope, accel = best.motion_at(theta)
-    outline = follower.flat_outline_m(theta, lift, slope, base_radius_m=task.base_radius_m)
+    outline = flat.flat_outline_m(theta, lift, slope, base_radius_m=task.base_radius_m)
     radius = 1.0 / curvature(outline.x_m, outline.y_m)
     assert radius.min() == pytest.approx(task.limits.least_nose_radius_m, rel=5e-3)
     assert np.hypot(outline.x_m, outline.y_m).max() == pytest.approx(
@@ -484,7 +485,7 @@ def test_true_outline_of_the_roller_lobe_fits_its_grinding_wheel() -> None:
     wheel = ROLLER.limits.wheel_radius_m  # type: ignore[union-attr]
     theta = np.linspace(0.0, ROLLER.flank_cam_rad, 20001)
     lift, slope, _ = best.motion_at(theta)
-    outline = follower.roller_outline_m(theta, lift, slope, base_radius_m=ROLLER.base_radius_m, roller_radius_m=wheel)
+    outline = roller.roller_outline_m(theta, lift, slope, base_radius_m=ROLLER.base_radius_m, roller_radius_m=wheel)
     bend = curvature(outline.x_m, outline.y_m)
     assert -1.0 / bend.min() == pytest.approx(ROLLER.grinding_radius_m, rel=5e-3)
     assert 1.0 / bend.max() > ROLLER.limits.least_nose_radius_m

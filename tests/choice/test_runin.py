@@ -38,7 +38,7 @@ from lobeledger.choice.stake import precautions_by_worth
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.lobe import contact
+from lobeledger.lobe import contact, ellipse
 from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
 from lobeledger.parts.candidate import LIGHT_SPRINGS
 from lobeledger.parts.rules import RUN_IN_FACTS, RunInLine
@@ -478,7 +478,7 @@ def test_stress_of_the_run_in_is_the_contact_formula_s() -> None:
     # At the lifter: spring load at full lift times the rocker ratio.
     loads = np.array([s.open_n.value * 1.6, s.run_in_open_n.value * 1.3])
     c = build.candidate("s-flat")
-    modulus = contact.combined_modulus_pa(
+    modulus = ellipse.combined_modulus_pa(
         first_modulus_pa=c.lobe_modulus_pa, first_poisson=build.model.poisson,
         second_modulus_pa=c.follower_modulus_pa, second_poisson=build.model.poisson,
     )  # fmt: skip

@@ -15,34 +15,38 @@ from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
 from lobeledger.engine.breathing import (
+    Band,
+    bmep_pa,
+    mach_index,
+    mean_effective_area_m2,
+    mean_inlet_mach_index,
+    peak_power_speed_band_rpm,
+    power_w,
+    speed_at_mach_index_rpm,
+    torque_n_m,
+    volumetric_efficiency,
+)
+from lobeledger.engine.idle import (
+    OverlapIntegrals,
+    cranking_pressure_gauge_pa,
+    idle_vacuum,
+    overlap_factor_deg_per_m,
+    overlap_integrals_m_rad,
+    residual_fraction,
+)
+from lobeledger.engine.ports import (
     FLOW_BENCH_28_INH2O_PA,
     GAS_CONSTANT_J_PER_KG_K,
-    Band,
-    OverlapIntegrals,
-    bmep_pa,
     choked_pressure_ratio,
-    cranking_pressure_gauge_pa,
     curtain_area_m2,
     discharge_coefficient,
     effective_area_m2,
     flow_bench_effective_area_m2,
     flow_bench_velocity_m_per_s,
     flow_function,
-    idle_vacuum,
-    mach_index,
-    mean_effective_area_m2,
-    mean_inlet_mach_index,
     orifice_mass_flux_kg_per_s_m2,
-    overlap_factor_deg_per_m,
-    overlap_integrals_m_rad,
-    peak_power_speed_band_rpm,
     port_area_m2,
-    power_w,
-    residual_fraction,
     sound_speed_m_per_s,
-    speed_at_mach_index_rpm,
-    torque_n_m,
-    volumetric_efficiency,
 )
 from lobeledger.errors import NoSolution, OutOfRange
 

@@ -13,21 +13,13 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import curve_fit
 
-from lobeledger.engine.breathing import (
-    GAS_CONSTANT_J_PER_KG_K,
-    Band,
-    bmep_pa,
-    mean_effective_area_m2,
-    orifice_mass_flux_kg_per_s_m2,
-    sound_speed_m_per_s,
-)
+from lobeledger.engine.breathing import Band, bmep_pa, mean_effective_area_m2
+from lobeledger.engine.burn import BurnEstimate, EvoState, evo_state
 from lobeledger.engine.crank import total_fmep_pa
-from lobeledger.engine.filling import (
-    BurnEstimate,
-    EvoState,
-    evo_state,
+from lobeledger.engine.filling import fill_and_empty
+from lobeledger.engine.ports import GAS_CONSTANT_J_PER_KG_K, orifice_mass_flux_kg_per_s_m2, sound_speed_m_per_s
+from lobeledger.engine.runner import (
     exhaust_pressure_pa,
-    fill_and_empty,
     helmholtz_hz,
     quarter_wave_hz,
     runner_port_volume_m3,

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import cumulative_simpson
 
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.lift import Lobe, from_functions, seat_lobe_lift_m, valve_lift_m
-from motion_sources import ALPHA, BASE, LIFT, NOSE, PROGRAMS, Array, Motion, circular_arc_cam
+from motion_sources import ALPHA, BASE, LIFT, NOSE, PROGRAMS, Motion, circular_arc_cam
 
 IN = 0.0254  # m, exact
 ProgramCase = tuple[str, Callable[[Array], Motion], float, float]

@@ -16,20 +16,15 @@ import pytest
 import scipy.sparse as sp
 from scipy.optimize import linprog
 
-import lobeledger.lobe.card as lobe_card
+from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution
-from lobeledger.lobe.card import (
-    CardLobe,
-    FlatLimits,
-    Ramp,
-    RollerLimits,
-    WayOut,
-    lobe_from_card,
-    what_would_give,
-)
+from lobeledger.lobe.card import CardLobe, lobe_from_card
+from lobeledger.lobe.flank import Flank
 from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.ramp import GRID_STEP_RAD, SEGMENTS, FlatLimits, Ramp, RollerLimits
+from lobeledger.lobe.ways_out import WayOut, what_would_give
 from lobeledger.parts.card import Card, CardPoint
-from motion_sources import Array, polynomial_345
+from motion_sources import polynomial_345
 
 IN = 0.0254  # m, exact
 DEG = math.pi / 180.0
@@ -115,7 +110,7 @@ def case(request: pytest.FixtureRequest) -> Case:
 @pytest.fixture
 def fine_grid(monkeypatch: pytest.MonkeyPatch) -> None:
     """Four times as many points a lobe as the workbook draws, ten times as many as the program has nodes."""
-    monkeypatch.setattr(lobe_card, "GRID_STEP_RAD", lobe_card.GRID_STEP_RAD / 4.0)
+    monkeypatch.setattr("lobeledger.lobe.flank.GRID_STEP_RAD", GRID_STEP_RAD / 4.0)
 
 
 # --------------------------------------------------------------------------------- a lobe keeps to its card
@@ -210,13 +205,13 @@ def test_limits_are_active_and_still_hold(tight: FlatLimits | RollerLimits, fine
 # ------------------------------------------------------------------------------ the discretisation, by theory
 
 
-def _resting() -> lobe_card._Flank:
+def _resting() -> Flank:
     """A flank with nothing but its two ends, and no limit in the way: from rest to rest at the nose."""
     loose = replace(WHEEL, pressure_angle_rad=80 * DEG, least_nose_radius_m=1e-5)
-    return lobe_card._Flank(card(0.340, (0.006, 276)), loose, BASE, Ramp(0.0, 0.0, 0.0), 0.006 * IN)
+    return Flank(card(0.340, (0.006, 276)), loose, BASE, Ramp(0.0, 0.0, 0.0), 0.006 * IN)
 
 
-def _rest_at_nose(flank: lobe_card._Flank) -> tuple[sp.csr_matrix, Array]:
+def _rest_at_nose(flank: Flank) -> tuple[sp.csr_matrix, Array]:
     rows = sp.vstack([flank.rows(1, (flank.a[0], 1.0)), flank.rows(1, (flank.a[0], -1.0))]).tocsr()
     return rows, np.zeros(2)
 
@@ -269,7 +264,7 @@ def test_finer_grid_changes_little(name: str, monkeypatch: pytest.MonkeyPatch) -
     """96 against 192 segments: peak deceleration and its band within 1 %, areas within 0.1 %."""
     one = CASES[name]
     coarse = solved(one.card, one.limits, one.seat_in)
-    monkeypatch.setattr(lobe_card, "SEGMENTS", 2 * lobe_card.SEGMENTS)
+    monkeypatch.setattr("lobeledger.lobe.flank.SEGMENTS", 2 * SEGMENTS)
     fine = lobe_from_card(one.card, one.limits, base_radius_m=BASE, ramp=RAMP, seat_m=one.seat_in * IN)
     assert np.allclose(coarse.band(peak_deceleration), fine.band(peak_deceleration), rtol=0.01)
     assert np.allclose(coarse.band(area), fine.band(area), rtol=0.001)
@@ -281,7 +276,7 @@ def test_least_jerk_does_not_depend_on_where_nodes_fall(longest: float, monkeypa
     part by rounding, and the middle part's least jerk was a third less with 288 segments than with 240."""
     one = card(0.330, (0.006, longest), (0.050, longest - 50), (0.200, longest - 132))
     coarse = solved(one, WHEEL).least_jerk_m_per_rad3
-    monkeypatch.setattr(lobe_card, "SEGMENTS", 288)
+    monkeypatch.setattr("lobeledger.lobe.flank.SEGMENTS", 288)
     fine = lobe_from_card(one, WHEEL, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
     assert coarse[0] == pytest.approx(fine.least_jerk_m_per_rad3[0], rel=0.01)
     assert coarse[1] == pytest.approx(fine.least_jerk_m_per_rad3[1], rel=0.03)
@@ -487,7 +482,7 @@ def test_trap_least_peak_jerk_alone_biases() -> None:
     has over three times the nominal lobe's peak deceleration and a rigid limit speed, sqrt(load / (m a)),
     over 40 % lower; 20 % more jerk takes the peak to a quarter. The nominal lobe lies inside its band.
     """
-    flank = lobe_card._Flank(ROLLER.card, ROLLER.limits, BASE, RAMP, 0.006 * IN)
+    flank = Flank(ROLLER.card, ROLLER.limits, BASE, RAMP, 0.006 * IN)
     geometry, free = flank.geometry(), np.full(flank.n, np.inf)
     z = flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(free))
     assert z is not None
@@ -517,7 +512,7 @@ def test_trap_one_jerk_bound_leaves_the_nose_free(powers: tuple[int, ...], times
     truth = Known(powers, 0.006)
     for lifts in (THREE, SEVEN):
         quoted_card = truth.card_at(*lifts)
-        flank = lobe_card._Flank(quoted_card, WIDE, BASE, RAMP, 0.006 * IN)
+        flank = Flank(quoted_card, WIDE, BASE, RAMP, 0.006 * IN)
         geometry = flank.geometry()
         z = flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(np.full(flank.n, np.inf)))
         assert z is not None
@@ -532,7 +527,7 @@ def test_trap_one_jerk_bound_leaves_the_nose_free(powers: tuple[int, ...], times
 
 def _linprog_least_jerk(the_case: Case, *, free: bool) -> tuple[int, float | None, Array | None]:
     """Least peak jerk by scipy's HiGHS, with variables explicitly free or left at scipy's defaults."""
-    flank = lobe_card._Flank(the_case.card, the_case.limits, BASE, RAMP, the_case.seat_in * IN)
+    flank = Flank(the_case.card, the_case.limits, BASE, RAMP, the_case.seat_in * IN)
     limit_rows, limit_bound = flank.geometry()
     jerk_rows, jerk_bound = flank.jerk_rows(np.full(flank.n, np.inf))
     ramp = flank.rows(1, (flank.ramp_v, 1.0))
@@ -568,7 +563,7 @@ def test_trap_status_is_read_before_the_answer() -> None:
     """An impossible card raises before any number is taken from the solver, which holds one all the same."""
     impossible = Case(ROLLER.card, FACE, 0.006)
     assert _linprog_least_jerk(impossible, free=True)[0] == 2
-    flank = lobe_card._Flank(ROLLER.card, FACE, BASE, RAMP, 0.006 * IN)
+    flank = Flank(ROLLER.card, FACE, BASE, RAMP, 0.006 * IN)
     free = np.full(flank.n, np.inf)
     assert flank.solve(flank.unit(flank.t), flank.geometry(), flank.jerk_rows(free)) is None
     with pytest.raises(NoSolution, match="no lobe fits this card within the follower's limits"):
@@ -584,7 +579,7 @@ def test_trap_limits_between_nodes() -> None:
     for longer in (0.0, 1.0, 2.0, 3.0, 5.0, 10.0, 15.0, 20.0):
         points = ((0.006, 276 + longer), (0.050, 224 + longer), (0.200, 142 + longer))
         assert not fits(card(0.340, *points), NARROW)
-        flank = lobe_card._Flank(card(0.340, *points), NARROW, BASE, RAMP, 0.006 * IN)
+        flank = Flank(card(0.340, *points), NARROW, BASE, RAMP, 0.006 * IN)
         assert flank.least_excess() > 0.05
 
 

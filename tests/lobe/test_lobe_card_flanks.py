@@ -15,13 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import lobeledger.lobe.card as lobe_card
+from lobeledger.arrays import Array
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
-from lobeledger.lobe.card import CardLobe, lobe_from_card, what_would_give
+from lobeledger.lobe import flank, ramp
+from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.ways_out import what_would_give
 from lobeledger.parts.card import Card, CardPoint, CardRamp
 from lobeledger.sheet.reader import build_from_text, starter_sheet
-from motion_sources import Array
 from test_lobe_card import (
     BASE,
     DEG,
@@ -225,7 +226,7 @@ def mirrored(the_card: Card) -> Card:
 
 
 @pytest.mark.parametrize("limits", [FACE, WHEEL])
-def test_each_side_meets_its_own_points(limits: lobe_card.Limits) -> None:
+def test_each_side_meets_its_own_points(limits: ramp.Limits) -> None:
     """Every member passes every quoted point on either side to 1e-6 in, and is one smooth curve over the nose."""
     result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
     assert len(result.members) == 7
@@ -254,7 +255,7 @@ def test_equal_flanks_give_the_symmetric_lobe() -> None:
     plain = replace(UNLIKE, points=tuple(replace(p, opening_rad=None) for p in UNLIKE.points))
     assert plain.is_symmetric
     one = solved(plain)
-    two = lobe_card._two_flank_lobe(plain, WIDE, BASE, RAMP, 0.006 * IN, 1.2, 3.0)
+    two = flank.two_flank_lobe(plain, WIDE, BASE, RAMP, 0.006 * IN, 1.2, 3.0)
     assert np.max(np.abs(one.nominal.lift_m - two.nominal.lift_m)) < 1e-5 * IN
     assert two.band(peak_deceleration) == pytest.approx(one.band(peak_deceleration), rel=1e-3)
     assert two.band(Lobe.lift_area_m_rad) == pytest.approx(one.band(Lobe.lift_area_m_rad), rel=1e-3)

@@ -12,20 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import BSpline, UnivariateSpline, make_interp_spline
 
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
+from lobeledger.lobe.card_check import compare_with_card, lobe_separation
 from lobeledger.lobe.lift import Lobe
-from lobeledger.lobe.readings import (
-    Figure,
-    ReadLobe,
-    compare_with_card,
-    differenced,
-    lobe_from_readings,
-    lobe_lift_from_valve,
-    lobe_separation,
-)
+from lobeledger.lobe.reading_fit import lobe_lift_from_valve
+from lobeledger.lobe.readings import Figure, ReadLobe, differenced, lobe_from_readings
 from lobeledger.lobe.ring import basis, evaluate, fit_ring
 from lobeledger.parts.card import Card, CardPoint
-from motion_sources import PROGRAMS, Array, polynomial_345, polynomial_4567
+from motion_sources import PROGRAMS, polynomial_345, polynomial_4567
 from readings_coverage import (
     DEG,
     IN,
@@ -417,7 +412,7 @@ def test_the_wheels_fixed_error_enters_the_centreline_and_nothing_else() -> None
 
 def test_angle_from_two_stop_readings_gives_the_wheels_default() -> None:
     """(a - b)/2 of two stop readings of 0.5 crank degree each: 0.35 crank degree, half of it in cam degrees."""
-    from lobeledger.lobe.readings import WHEEL_ZERO_ERROR_CAM_RAD
+    from lobeledger.lobe.reading_fit import WHEEL_ZERO_ERROR_CAM_RAD
 
     assert WHEEL_ZERO_ERROR_CAM_RAD / DEG == pytest.approx(math.hypot(0.5, 0.5) / 2.0 / 2.0, abs=0.005)
 

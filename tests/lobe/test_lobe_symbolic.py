@@ -12,7 +12,7 @@ import math
 import numpy as np
 import pytest
 
-from lobeledger.lobe import follower
+from lobeledger.lobe import flat, roller
 from lobeledger.lobe.lift import from_functions
 
 sympy = pytest.importorskip("sympy")
@@ -62,9 +62,9 @@ def test_flat_lobe_radius_is_base_plus_lift_plus_second_derivative(family):
     # Envelope of the face: r = (Rb + s) n + s' t with n = (cos, sin), t = (-sin, cos).
     x = (BASE_M + s) * sympy.cos(THETA) - first * sympy.sin(THETA)
     y = (BASE_M + s) * sympy.sin(THETA) + first * sympy.cos(THETA)
-    ours = follower.flat_cam_radius_m(numbers(s), numbers(second), base_radius_m=BASE_M)
+    ours = flat.flat_cam_radius_m(numbers(s), numbers(second), base_radius_m=BASE_M)
     assert ours == pytest.approx(1.0 / curvature(x, y), rel=1e-9)
-    assert follower.flat_contact_eccentricity_m(numbers(first)) == pytest.approx(numbers(first), rel=1e-12)
+    assert flat.flat_contact_eccentricity_m(numbers(first)) == pytest.approx(numbers(first), rel=1e-12)
 
 
 @pytest.mark.parametrize("family", FAMILIES)
@@ -73,13 +73,11 @@ def test_roller_pitch_curvature_and_pressure_angle(family):
     first, second = sympy.diff(s, THETA), sympy.diff(s, THETA, 2)
     reach = BASE_M + WHEEL_M + s
     x, y = reach * sympy.cos(THETA), reach * sympy.sin(THETA)
-    ours = follower.roller_pitch_curvature_per_m(
+    ours = roller.roller_pitch_curvature_per_m(
         numbers(s), numbers(first), numbers(second), base_radius_m=BASE_M, roller_radius_m=WHEEL_M
     )
     assert ours == pytest.approx(curvature(x, y), rel=1e-9)
     # The normal of the pitch curve against the follower's line, from the tangent's own direction.
     lean = np.arctan2(numbers(sympy.diff(reach, THETA)), numbers(reach))
-    angle = follower.roller_pressure_angle_rad(
-        numbers(s), numbers(first), base_radius_m=BASE_M, roller_radius_m=WHEEL_M
-    )
+    angle = roller.roller_pressure_angle_rad(numbers(s), numbers(first), base_radius_m=BASE_M, roller_radius_m=WHEEL_M)
     assert angle == pytest.approx(lean, abs=1e-12)

@@ -12,10 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import lobeledger.lobe.card as lobe_card
 import motion_sources as source
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe.card import CardLobe, FlatLimits, Ramp, RollerLimits, lobe_from_card
+from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.lift import Lobe, from_functions
 from lobeledger.lobe.outline import (
     Profile,
@@ -28,6 +27,7 @@ from lobeledger.lobe.outline import (
     turned,
     wheel_can_grind,
 )
+from lobeledger.lobe.ramp import GRID_STEP_RAD, FlatLimits, Ramp, RollerLimits
 from lobeledger.parts.card import Card, CardPoint
 
 IN = 0.0254
@@ -227,7 +227,7 @@ def test_curvature_is_that_of_the_drawn_curve(monkeypatch: pytest.MonkeyPatch) -
     """Independent of the formulas: within 2 % on the library's own grid (the jerk jumps between pieces), and the
     difference shrinks with the grid, to 0.5 % at a quarter of the step."""
     coarse = [worst_curvature_error(p) for p in (FLAT, ROLLER)]
-    monkeypatch.setattr(lobe_card, "GRID_STEP_RAD", lobe_card.GRID_STEP_RAD / 4.0)
+    monkeypatch.setattr("lobeledger.lobe.flank.GRID_STEP_RAD", GRID_STEP_RAD / 4.0)
     fine_lobe = card_lobe().nominal
     fine = [
         worst_curvature_error(flat_profile(fine_lobe, base_radius_m=0.55 * IN)),

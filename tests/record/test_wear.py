@@ -15,20 +15,22 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lobeledger.errors import OutOfRange
+from lobeledger.record.uncertainty import (
+    angle_uncertainty_deg,
+    limits_uncertainty_m,
+    reading_uncertainty_m,
+    repeats,
+    resolution_uncertainty_m,
+)
 from lobeledger.record.wear import (
     FALSE_ALARM_SHARE,
     LIMIT_M,
     Watch,
-    angle_uncertainty_deg,
     crossing,
     family_threshold,
     fit_line,
     lash_growth,
     lift_loss,
-    limits_uncertainty_m,
-    reading_uncertainty_m,
-    repeats,
-    resolution_uncertainty_m,
     watch_lobes,
 )
 

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lobeledger.errors import BuildError
-from lobeledger.lobe.readings import compare_with_card, lobe_from_readings, lobe_separation
+from lobeledger.lobe.card_check import compare_with_card, lobe_separation
+from lobeledger.lobe.readings import lobe_from_readings
 from lobeledger.parts.card import Card, CardPoint
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
 from lobeledger.sheet.tables import DATA_DIR

@@ -19,7 +19,8 @@ from scipy.optimize import brentq
 
 import dynamics_references as references
 from lobeledger import read_build
-from lobeledger.assess.candidate import assess, candidate_lobe
+from lobeledger.assess.candidate import assess
+from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.lift import Lobe
 from lobeledger.train import rigid as valvetrain
@@ -32,7 +33,6 @@ from lobeledger.train.elastic import (
     first_mode_hz,
     rest_state,
     spring_first_surge_hz,
-    stiffness_at_valve_n_per_m,
     train_from,
     with_damping_of,
 )
@@ -40,6 +40,7 @@ from lobeledger.train.loss import Move, first_loss_band, what_buys
 from lobeledger.train.motion import first_loss, lift_harmonics_m, run, surge_order, sweep
 from lobeledger.train.of_candidate import ride_of, train_of
 from lobeledger.train.springs import shimmed, spring_from_coil, spring_from_loads, without_inner
+from lobeledger.train.stiffness import stiffness_at_valve_n_per_m
 
 SPRING = ValveSpring(seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.072, end_coil_kg=0.012)
 PARTS = dict(

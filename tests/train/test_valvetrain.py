@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import eigvalsh_tridiagonal
 
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.train import rigid as v
-from motion_sources import Array, circular_arc_cam, over_angle, simple_harmonic
+from motion_sources import circular_arc_cam, over_angle, simple_harmonic
 
 IN, FT, LBF = 0.0254, 0.3048, 4.4482216152605  # exact
 

@@ -12,12 +12,13 @@ from __future__ import annotations
 import functools
 from dataclasses import replace
 
-from lobeledger.assess.candidate import candidate_lobe
+from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.best.share import ShareOfBest, share_of_best
 from lobeledger.best.task import LobeTask
 from lobeledger.engine.cycle import seat_lift_m
-from lobeledger.lobe import contact, follower
-from lobeledger.lobe.card import CardLobe, FlatLimits, RollerLimits
+from lobeledger.lobe import ellipse, flat
+from lobeledger.lobe.card import CardLobe
+from lobeledger.lobe.ramp import FlatLimits, RollerLimits
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.train import rigid as valvetrain
@@ -48,7 +49,7 @@ def task_for(
         else (c.exhaust, c.exhaust_lash_m, v.exhaust_valve_mass_kg)
     )
     seat = seat_lift_m(c, model, lash)
-    modulus = contact.combined_modulus_pa(
+    modulus = ellipse.combined_modulus_pa(
         first_modulus_pa=c.lobe_modulus_pa,
         first_poisson=model.poisson,
         second_modulus_pa=c.follower_modulus_pa,
@@ -74,8 +75,8 @@ def task_for(
         assert c.face_diameter_m is not None and c.crown_radius_m is not None and c.lobe_taper_m is not None
         limits = FlatLimits(c.face_diameter_m, model.face_edge_m, model.least_nose_radius_m)
         crown, wheel_width = c.crown_radius_m, float("inf")
-        taper = follower.lobe_taper_rad(c.lobe_taper_m, lobe_width_m=v.lobe_width_m)
-        offset = follower.taper_contact_offset_m(crown_radius_m=crown, taper_rad=taper)
+        taper = flat.lobe_taper_rad(c.lobe_taper_m, lobe_width_m=v.lobe_width_m)
+        offset = flat.taper_contact_offset_m(crown_radius_m=crown, taper_rad=taper)
     else:
         assert c.wheel_diameter_m is not None and c.wheel_width_m is not None
         limits = RollerLimits(c.wheel_diameter_m / 2.0, build.limits.pressure_angle_rad, model.least_nose_radius_m)

@@ -17,7 +17,7 @@ from typing import NamedTuple
 from lobeledger import units
 from lobeledger.assess.figures import Figure
 from lobeledger.engine.cycle import seat_lift_m
-from lobeledger.lobe.card import WayOut
+from lobeledger.lobe.ways_out import WayOut
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.card import Card

@@ -11,7 +11,8 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 
-from lobeledger.assess.candidate import assess, candidate_lobe
+from lobeledger.assess.candidate import assess
+from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.train.loss import Remedy, what_buys

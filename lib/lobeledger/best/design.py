@@ -44,10 +44,11 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import ArrayLike, NDArray
 
+from lobeledger.arrays import Array
 from lobeledger.best.task import LIMITS, PRICED, LobeTask, limit_rows, limit_uses
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe.card import FlatLimits, with_ramp
-from lobeledger.lobe.lift import Array, Lobe
+from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.ramp import FlatLimits, with_ramp
 from lobeledger.units import cam_rad_from_crank_rad, rad
 
 __all__ = ["Answer", "BestLobe", "Program", "best_lobe", "best_over_rate", "solve_program"]

@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from lobeledger.arrays import Array
 from lobeledger.best.design import BestLobe, best_lobe
 from lobeledger.best.task import LobeTask, limit_uses
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe
-from lobeledger.lobe.lift import Array, Lobe
+from lobeledger.lobe.lift import Lobe
 from lobeledger.units import rad
 
 __all__ = ["ShareOfBest", "at_ramps_of", "flat_and_roller", "share_of_best", "task_of_card"]

@@ -20,10 +20,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
+from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe import contact, follower
-from lobeledger.lobe.card import FlatLimits, RollerLimits
-from lobeledger.lobe.lift import Array
+from lobeledger.lobe import contact, flat, roller
+from lobeledger.lobe.ramp import FlatLimits, RollerLimits
 from lobeledger.train import rigid as valvetrain
 from lobeledger.units import cam_rad_from_crank_rad
 
@@ -397,7 +397,7 @@ def limit_uses(task: LobeTask) -> dict[str, Callable[[LobeTask, Array, Array, Ar
         for rpm in {t.rated_rpm, t.low_rpm}:
             load = np.maximum(axial(t, s, a, rpm), 0.0)
             if isinstance(t.limits, FlatLimits):
-                radius = follower.flat_cam_radius_m(s, a, base_radius_m=t.base_radius_m)
+                radius = flat.flat_cam_radius_m(s, a, base_radius_m=t.base_radius_m)
                 if math.isinf(t.crown_radius_m):
                     pressure = contact.hertz_line(
                         load, radius_m=radius, length_m=t.lobe_width_m, modulus_pa=t.modulus_pa
@@ -409,10 +409,10 @@ def limit_uses(task: LobeTask) -> dict[str, Callable[[LobeTask, Array, Array, Ar
                     ).peak_pressure_pa  # fmt: skip
             else:
                 wheel, base = t.limits.wheel_radius_m, t.base_radius_m
-                angle = follower.roller_pressure_angle_rad(s, v, base_radius_m=base, roller_radius_m=wheel)
+                angle = roller.roller_pressure_angle_rad(s, v, base_radius_m=base, roller_radius_m=wheel)
                 pressure = contact.roller_lobe_contact(
-                    follower.roller_normal_load_n(load, pressure_angle_rad=angle),
-                    cam_radius_m=follower.roller_cam_radius_m(s, v, a, base_radius_m=base, roller_radius_m=wheel),
+                    roller.roller_normal_load_n(load, pressure_angle_rad=angle),
+                    cam_radius_m=roller.roller_cam_radius_m(s, v, a, base_radius_m=base, roller_radius_m=wheel),
                     roller_radius_m=wheel, lobe_width_m=t.lobe_width_m,
                     wheel_width_m=min(t.wheel_width_m, t.lobe_width_m), modulus_pa=t.modulus_pa,
                 ).peak_pressure_pa  # fmt: skip
@@ -432,17 +432,17 @@ def limit_uses(task: LobeTask) -> dict[str, Callable[[LobeTask, Array, Array, Ar
         reach, least = task.limits.greatest_eccentricity_m, task.limits.least_nose_radius_m
         found["face"] = lambda t, s, v, a: np.abs(v) / reach
         found["nose"] = lambda t, s, v, a: (
-            least / np.maximum(follower.flat_cam_radius_m(s, a, base_radius_m=t.base_radius_m), 1e-12)
+            least / np.maximum(flat.flat_cam_radius_m(s, a, base_radius_m=t.base_radius_m), 1e-12)
         )
     else:
         wheel, base, phi = task.limits.wheel_radius_m, task.base_radius_m, task.limits.pressure_angle_rad
         least, grinding = task.limits.least_nose_radius_m, task.grinding_radius_m
 
         def radius(s: Array, v: Array, a: Array) -> Array:
-            return follower.roller_cam_radius_m(s, v, a, base_radius_m=base, roller_radius_m=wheel)
+            return roller.roller_cam_radius_m(s, v, a, base_radius_m=base, roller_radius_m=wheel)
 
         found["angle"] = lambda t, s, v, a: (
-            np.abs(follower.roller_pressure_angle_rad(s, v, base_radius_m=base, roller_radius_m=wheel)) / phi
+            np.abs(roller.roller_pressure_angle_rad(s, v, base_radius_m=base, roller_radius_m=wheel)) / phi
         )
         found["nose"] = lambda t, s, v, a: np.where(radius(s, v, a) >= -wheel, least / radius(s, v, a), 0.0)
         if math.isfinite(grinding):

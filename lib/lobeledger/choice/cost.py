@@ -24,11 +24,11 @@ from typing import Any
 import numpy as np
 from scipy.special import betaincinv
 
+from lobeledger.arrays import Array
 from lobeledger.assess.figures import FuelUse
 from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, posterior
 from lobeledger.choice.run_in import run_in_charges, run_in_fuel_m3
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe.lift import Array
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import added_lines, rule_of

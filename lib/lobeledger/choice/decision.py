@@ -22,6 +22,7 @@ from typing import Any
 
 import numpy as np
 
+from lobeledger.arrays import Array
 from lobeledger.assess.best_lobe import lobe_share_of
 from lobeledger.assess.candidate import Assessment, assess
 from lobeledger.assess.figures import Figure
@@ -32,7 +33,6 @@ from lobeledger.choice.chance import break_even_chance
 from lobeledger.choice.flips import flips, net_cost
 from lobeledger.choice.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe.lift import Array
 from lobeledger.parts.build import Build
 from lobeledger.train.of_candidate import limit_band
 from lobeledger.units import SYSTEMS

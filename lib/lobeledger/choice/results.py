@@ -17,11 +17,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from lobeledger.arrays import Array
 from lobeledger.assess.candidate import Assessment
 from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
-from lobeledger.lobe.lift import Array
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 

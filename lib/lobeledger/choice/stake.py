@@ -33,6 +33,7 @@ from typing import Any
 import numpy as np
 from scipy.special import betaincinv
 
+from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.choice import cost
 from lobeledger.choice.chance import odds_after, posterior
@@ -41,7 +42,6 @@ from lobeledger.choice.decision import gain_draws
 from lobeledger.choice.flips import net_cost
 from lobeledger.choice.results import CandidateResult, Comparison, chance_text, money_text
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe.lift import Array
 from lobeledger.parts.build import Build, risk_data
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import unpriced_lines

@@ -25,11 +25,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lobeledger.arguments import finite, positive
+from lobeledger.arrays import Num
 from lobeledger.errors import OutOfRange
 
 __all__ = [
@@ -62,8 +63,6 @@ __all__ = [
     "valvetrain_fmep_flat_pa",
     "valvetrain_fmep_roller_pa",
 ]
-
-Num = TypeVar("Num", float, NDArray[np.float64])
 
 
 class ValveEvents(NamedTuple):
@@ -105,23 +104,9 @@ class KnockCaution(NamedTuple):
     level: str
 
 
-def _positive(**values: Any) -> None:
-    """Raise OutOfRange unless every value is finite and above zero."""
-    for name, value in values.items():
-        if not np.all(np.isfinite(value)) or not np.all(np.asarray(value) > 0.0):
-            raise OutOfRange(f"{name} is {value}; it must be a finite number above zero.")
-
-
-def _finite(**values: Any) -> None:
-    """Raise OutOfRange unless every value is finite."""
-    for name, value in values.items():
-        if not np.all(np.isfinite(value)):
-            raise OutOfRange(f"{name} is {value}; it must be a finite number.")
-
-
 def _crank(*, stroke_m: float, rod_length_m: float) -> float:
     """Crank radius after checking that the rod is longer than it."""
-    _positive(stroke_m=stroke_m, rod_length_m=rod_length_m)
+    positive(stroke_m=stroke_m, rod_length_m=rod_length_m)
     if rod_length_m <= stroke_m / 2.0:
         raise OutOfRange(
             f"rod_length_m is {rod_length_m:g}; the crank cannot turn unless it exceeds half the stroke "
@@ -145,7 +130,7 @@ def lobe_separation_cam_deg(
     ...     exhaust_centreline_crank_deg_btdc=114.0)
     110.0
     """
-    _finite(
+    finite(
         intake_centreline_crank_deg_atdc=intake_centreline_crank_deg_atdc,
         exhaust_centreline_crank_deg_btdc=exhaust_centreline_crank_deg_btdc,
     )
@@ -160,7 +145,7 @@ def advance_crank_deg(*, lobe_separation_cam_deg: float, intake_centreline_crank
     >>> advance_crank_deg(lobe_separation_cam_deg=110.0, intake_centreline_crank_deg_atdc=106.0)
     4.0
     """
-    _finite(
+    finite(
         lobe_separation_cam_deg=lobe_separation_cam_deg,
         intake_centreline_crank_deg_atdc=intake_centreline_crank_deg_atdc,
     )
@@ -179,11 +164,11 @@ def overlap_crank_deg(
     ... )
     13.0
     """
-    _positive(
+    positive(
         intake_duration_crank_deg=intake_duration_crank_deg,
         exhaust_duration_crank_deg=exhaust_duration_crank_deg,
     )
-    _finite(lobe_separation_cam_deg=lobe_separation_cam_deg)
+    finite(lobe_separation_cam_deg=lobe_separation_cam_deg)
     return (intake_duration_crank_deg + exhaust_duration_crank_deg) / 2.0 - 2.0 * lobe_separation_cam_deg
 
 
@@ -338,7 +323,7 @@ def mean_piston_speed_m_per_s(speed_rpm: Num, *, stroke_m: float) -> Num:
     >>> round(mean_piston_speed_m_per_s(2400.0, stroke_m=0.140), 3)
     11.2
     """
-    _positive(stroke_m=stroke_m)
+    positive(stroke_m=stroke_m)
     speed: Num = 2.0 * stroke_m * speed_rpm / 60.0
     return speed
 
@@ -352,7 +337,7 @@ def swept_volume_m3(*, bore_m: float, stroke_m: float) -> float:
     >>> round(swept_volume_m3(bore_m=4.00, stroke_m=3.48), 3)  # inches in, cubic inches out
     43.731
     """
-    _positive(bore_m=bore_m, stroke_m=stroke_m)
+    positive(bore_m=bore_m, stroke_m=stroke_m)
     return math.pi * bore_m**2 * stroke_m / 4.0
 
 
@@ -368,7 +353,7 @@ def clearance_volume_m3(*, swept_volume_m3: float, compression_ratio: float) -> 
 
     Raises OutOfRange when the ratio is not above one.
     """
-    _positive(swept_volume_m3=swept_volume_m3)
+    positive(swept_volume_m3=swept_volume_m3)
     if not compression_ratio > 1.0:
         raise OutOfRange(f"compression_ratio is {compression_ratio}; it must exceed 1.")
     return swept_volume_m3 / (compression_ratio - 1.0)
@@ -376,7 +361,7 @@ def clearance_volume_m3(*, swept_volume_m3: float, compression_ratio: float) -> 
 
 def compression_ratio(*, swept_volume_m3: float, clearance_volume_m3: float) -> float:
     """Static compression ratio 1 + Vd/Vc. Source: definition."""
-    _positive(swept_volume_m3=swept_volume_m3, clearance_volume_m3=clearance_volume_m3)
+    positive(swept_volume_m3=swept_volume_m3, clearance_volume_m3=clearance_volume_m3)
     return 1.0 + swept_volume_m3 / clearance_volume_m3
 
 
@@ -395,7 +380,7 @@ def clearance_volume_from_parts_m3(
     the deck; a dome is a negative dish. Ring-land crevice (order 1 cm3, assumed) is left out. Source:
     geometry. Raises OutOfRange when nothing is left.
     """
-    _positive(chamber_volume_m3=chamber_volume_m3, gasket_bore_m=gasket_bore_m, bore_m=bore_m)
+    positive(chamber_volume_m3=chamber_volume_m3, gasket_bore_m=gasket_bore_m, bore_m=bore_m)
     volume = (
         chamber_volume_m3
         + math.pi / 4.0 * (gasket_bore_m**2 * gasket_thickness_m + bore_m**2 * deck_clearance_m)
@@ -474,7 +459,7 @@ def knock_caution(
     ...     allowed_ratio_by_head={"iron": [8.3], "aluminium": [8.8]}, allowed_ratio_pm=0.3).level
     'near'
     """
-    _positive(trapped_ratio=trapped_ratio, octane_aki=octane_aki)
+    positive(trapped_ratio=trapped_ratio, octane_aki=octane_aki)
     if allowed_ratio_pm < 0.0:
         raise OutOfRange(f"allowed_ratio_pm is {allowed_ratio_pm}; a spread cannot be negative.")
     if head_material not in allowed_ratio_by_head:
@@ -506,7 +491,7 @@ def cruise_rpm(vehicle_speed_m_per_s: Num, *, axle_ratio: float, top_gear_ratio:
     >>> round(cruise_rpm(60 * mph, axle_ratio=3.55, top_gear_ratio=1.0, tyre_diameter_m=27 * inch), 0)
     2652.0
     """
-    _positive(axle_ratio=axle_ratio, top_gear_ratio=top_gear_ratio, tyre_diameter_m=tyre_diameter_m)
+    positive(axle_ratio=axle_ratio, top_gear_ratio=top_gear_ratio, tyre_diameter_m=tyre_diameter_m)
     if np.any(np.asarray(vehicle_speed_m_per_s) < 0.0):
         raise OutOfRange("vehicle_speed_m_per_s is negative; give the speed forward.")
     speed: Num = 60.0 * vehicle_speed_m_per_s * axle_ratio * top_gear_ratio / (math.pi * tyre_diameter_m)
@@ -532,7 +517,7 @@ def total_fmep_pa(speed_rpm: Num) -> Num:
 
 def _valves_over_stroke(speed_rpm: Any, valves: int, cylinders: int, stroke_m: float) -> float:
     """n_v/(S n_c) with S in millimetres, as the correlations want it."""
-    _positive(speed_rpm=speed_rpm, stroke_m=stroke_m)
+    positive(speed_rpm=speed_rpm, stroke_m=stroke_m)
     if valves < 1 or cylinders < 1:
         raise OutOfRange(f"valves is {valves} and cylinders {cylinders}; both are at least one.")
     return valves / (stroke_m * 1000.0 * cylinders)

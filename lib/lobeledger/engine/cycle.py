@@ -16,9 +16,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from lobeledger.engine import breathing, filling
+from lobeledger.arrays import Array
+from lobeledger.engine import breathing, filling, ports, runner
 from lobeledger.engine import crank as engine
-from lobeledger.lobe.lift import Array, Lobe, seat_lobe_lift_m
+from lobeledger.lobe.lift import Lobe, seat_lobe_lift_m
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.car import DischargePoint, Engine
 from lobeledger.parts.use import Model
@@ -64,17 +65,17 @@ def crank_effective_area_m2(
     if eng.flow:
         at = np.array([0.0, *(p.lift_m for p in eng.flow)])
         flow = np.array([0.0, *(getattr(p, f"{which}_m3_per_s") for p in eng.flow)])
-        area = breathing.flow_bench_effective_area_m2(flow, test_drop_pa=eng.flow_test_pa)
+        area = ports.flow_bench_effective_area_m2(flow, test_drop_pa=eng.flow_test_pa)
         return np.interp(lift, at, area)
     diameter = getattr(eng, f"{which}_valve_m")
     ratio = np.array([p.lift_over_diameter for p in discharge])
     coefficient = np.array([getattr(p, level) for p in discharge])
-    return breathing.effective_area_m2(
+    return ports.effective_area_m2(
         lift,
         valve_diameter_m=diameter,
         table_lift_over_diameter=ratio,
         table_coefficient=coefficient,
-        throat_area_m2=breathing.port_area_m2(diameter * eng.throat_share),
+        throat_area_m2=ports.port_area_m2(diameter * eng.throat_share),
     )
 
 
@@ -119,7 +120,7 @@ def torque_curve_n_m(
             (exhaust, timing.exhaust_centre_rad, timing.exhaust_seat_m),
         )
     ]
-    throat_m2 = breathing.port_area_m2(eng.intake_valve_m * eng.throat_share)
+    throat_m2 = ports.port_area_m2(eng.intake_valve_m * eng.throat_share)
     filled = filling.fill_and_empty(
         SPEED_GRID_RPM,
         crank_rad=CRANK_GRID_RAD,
@@ -133,7 +134,7 @@ def torque_curve_n_m(
         runner_area_m2=eng.runner_area_share * throat_m2,
         plenum_pressure_pa=model.ambient_pressure_pa,
         plenum_temperature_k=model.ambient_temperature_k,
-        exhaust_pressure_pa=filling.exhaust_pressure_pa(
+        exhaust_pressure_pa=runner.exhaust_pressure_pa(
             SPEED_GRID_RPM,
             ambient_pressure_pa=model.ambient_pressure_pa,
             back_pressure_pa=model.exhaust_back_pressure_pa,
@@ -145,7 +146,7 @@ def torque_curve_n_m(
         friction_factor=model.runner_friction,
         charge_heating_k=model.charge_heating_k,
     )
-    density = model.ambient_pressure_pa / (breathing.GAS_CONSTANT_J_PER_KG_K * model.ambient_temperature_k)
+    density = model.ambient_pressure_pa / (ports.GAS_CONSTANT_J_PER_KG_K * model.ambient_temperature_k)
     steady = filled.settled
     bmep = breathing.bmep_pa(
         filled.volumetric_efficiency[steady],

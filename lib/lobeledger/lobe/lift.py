@@ -14,14 +14,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.units import crank_rad_from_cam_rad
 
 __all__ = ["Lobe", "from_functions", "seat_lobe_lift_m", "valve_lift_m"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

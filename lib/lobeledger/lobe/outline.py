@@ -20,11 +20,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe import follower
-from lobeledger.lobe.follower import Outline
+from lobeledger.lobe import flat, roller
+from lobeledger.lobe.flat import Outline
 from lobeledger.lobe.lift import Lobe
 
 __all__ = [
@@ -42,7 +42,6 @@ __all__ = [
     "wheel_can_grind",
 ]
 
-Array = NDArray[np.float64]
 # A lobe whose curve ends must have come down to the base circle: finer than any dial reads.
 _AT_REST_M = 1e-8
 _AT_REST_M_PER_RAD = 1e-6
@@ -120,7 +119,7 @@ def _closed(outline: Outline) -> Outline:
 
 
 def flat_profile(lobe: Lobe, *, base_radius_m: float) -> Profile:
-    """The lobe that gives this lift to a flat face, all round: x, y as `follower.flat_outline_m`.
+    """The lobe that gives this lift to a flat face, all round: x, y as `flat.flat_outline_m`.
 
     Radius of curvature Rb + s + s''; contact at e = s' from the lifter's axis. Source: envelope of the face, derived;
     Norton, Design of Machinery (from memory). Raises OutOfRange for a lobe that does not come down to its base
@@ -133,7 +132,7 @@ def flat_profile(lobe: Lobe, *, base_radius_m: float) -> Profile:
     (0.014, True)
     """
     theta, lift, velocity, acceleration = _whole_turn(lobe)
-    outline = _closed(follower.flat_outline_m(theta, lift, velocity, base_radius_m=base_radius_m))
+    outline = _closed(flat.flat_outline_m(theta, lift, velocity, base_radius_m=base_radius_m))
     return Profile(
         base_radius_m=base_radius_m,
         roller_radius_m=None,
@@ -143,16 +142,16 @@ def flat_profile(lobe: Lobe, *, base_radius_m: float) -> Profile:
         acceleration_m_per_rad2=acceleration,
         x_m=outline.x_m,
         y_m=outline.y_m,
-        radius_of_curvature_m=follower.flat_cam_radius_m(lift, acceleration, base_radius_m=base_radius_m),
+        radius_of_curvature_m=flat.flat_cam_radius_m(lift, acceleration, base_radius_m=base_radius_m),
         pressure_angle_rad=np.zeros_like(theta),
-        eccentricity_m=follower.flat_contact_eccentricity_m(velocity),
+        eccentricity_m=flat.flat_contact_eccentricity_m(velocity),
     )
 
 
 def roller_profile(lobe: Lobe, *, base_radius_m: float, roller_radius_m: float) -> Profile:
-    """The lobe that gives this lift to a roller, all round: x, y as `follower.roller_outline_m`.
+    """The lobe that gives this lift to a roller, all round: x, y as `roller.roller_outline_m`.
 
-    Pressure angle tan(phi) = s'/(Rb + Rr + s); curvature as `follower.roller_cam_radius_m`. eccentricity_m is the
+    Pressure angle tan(phi) = s'/(Rb + Rr + s); curvature as `roller.roller_cam_radius_m`. eccentricity_m is the
     contact's distance from the follower's line, Rr sin(phi). Sources as in `follower`. Raises as `flat_profile`.
 
     >>> from lobeledger.lobe.lift import from_functions
@@ -163,9 +162,9 @@ def roller_profile(lobe: Lobe, *, base_radius_m: float, roller_radius_m: float) 
     """
     theta, lift, velocity, acceleration = _whole_turn(lobe)
     outline = _closed(
-        follower.roller_outline_m(theta, lift, velocity, base_radius_m=base_radius_m, roller_radius_m=roller_radius_m)
+        roller.roller_outline_m(theta, lift, velocity, base_radius_m=base_radius_m, roller_radius_m=roller_radius_m)
     )
-    angle = follower.roller_pressure_angle_rad(
+    angle = roller.roller_pressure_angle_rad(
         lift, velocity, base_radius_m=base_radius_m, roller_radius_m=roller_radius_m
     )
     return Profile(
@@ -177,7 +176,7 @@ def roller_profile(lobe: Lobe, *, base_radius_m: float, roller_radius_m: float) 
         acceleration_m_per_rad2=acceleration,
         x_m=outline.x_m,
         y_m=outline.y_m,
-        radius_of_curvature_m=follower.roller_cam_radius_m(
+        radius_of_curvature_m=roller.roller_cam_radius_m(
             lift, velocity, acceleration, base_radius_m=base_radius_m, roller_radius_m=roller_radius_m
         ),
         pressure_angle_rad=angle,
@@ -297,11 +296,11 @@ def grinding(profile: Profile) -> Grinding:
             float(rho.min()), tuple(theta[bad].tolist()), math.inf, math.nan, 0.0 if bad.any() else math.inf
         )
     wheel = profile.roller_radius_m
-    bad = follower.roller_undercut(rho, roller_radius_m=wheel)
-    hollow = follower.roller_least_hollow_radius_m(rho, roller_radius_m=wheel)
+    bad = roller.roller_undercut(rho, roller_radius_m=wheel)
+    hollow = roller.roller_least_hollow_radius_m(rho, roller_radius_m=wheel)
     at = math.nan if math.isinf(hollow) else float(theta[np.where(rho < -wheel, rho, -np.inf).argmax()])
     return Grinding(
-        follower.roller_least_nose_radius_m(rho, roller_radius_m=wheel),
+        roller.roller_least_nose_radius_m(rho, roller_radius_m=wheel),
         tuple(theta[bad].tolist()),
         hollow,
         at,

@@ -34,52 +34,34 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe.lift import Array, Lobe
-from lobeledger.lobe.ring import Adaption, RingFit, fit_adaptive
-from lobeledger.parts.card import Card
-from lobeledger.units import cam_rad_from_crank_rad, crank_rad_from_cam_rad, deg, from_si, rad, show
+from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.reading_fit import (
+    ADAPTION,
+    BIAS_BLUR_RAD,
+    BIAS_FACTOR,
+    GRID_STEP_RAD,
+    INTERVALS,
+    MOST_SLIPS,
+    TURN,
+    UNSEEN_BIAS_SHARE,
+    WHEEL_ZERO_ERROR_CAM_RAD,
+    LaidOut,
+    as_readings,
+    inches,
+    laid_out,
+    zones_of,
+)
+from lobeledger.lobe.ring import RingFit, fit_adaptive
+from lobeledger.units import INCH_M, crank_rad_from_cam_rad, deg, rad
 
-__all__ = [
-    "CardCheck",
-    "Differenced",
-    "Figure",
-    "LobeReadings",
-    "ReadLobe",
-    "compare_with_card",
-    "differenced",
-    "lobe_from_readings",
-    "lobe_lift_from_valve",
-    "lobe_separation",
-]
+__all__ = ["Differenced", "Figure", "ReadLobe", "differenced", "lobe_from_readings"]
 
-TURN = 2.0 * math.pi
-INTERVALS = 180
-GRID_STEP_RAD = rad(0.25)
 COVER = 1.96  # standard deviations of a 95 % band
-_INCH = 0.0254
 
-# Two stop readings, each good to 0.5 crank degree, give top dead centre to 0.35 crank degree: half in cam degrees.
-WHEEL_ZERO_ERROR_CAM_RAD = rad(0.175)  # assumed
-CENTRELINE_BELOW_TOP_M = 0.050 * _INCH  # common practice: equal lift either side, 0.050 in below greatest lift
-RAMP_M_PER_RAD = 0.0005 * _INCH / rad(1.0)  # assumed: a solid lobe's ramp, where a lash hides it
-# What a printed card leaves open: half of its last digit (assumed: whole crank degrees, thousandths of an inch).
-CARD_ANGLE_ROUNDING_RAD = rad(0.5)
-CARD_LIFT_ROUNDING_M = 0.0005 * _INCH
 
-FEWEST_BASE_READINGS = 8
-FEWEST_LIFTED_READINGS = 16
-WIDEST_GAP_RAD = rad(9.0)
-LEAST_LIFT_M, GREATEST_LIFT_M = 0.001, 0.02  # as on cards
-MOST_SLIPS = 3
-# Settled by measured coverage (tests/readings_coverage.py), in cam degrees and steps of the dial.
-EVENT_MARGIN_RAD = rad(10.0)
-UNSEEN_MARGIN_RAD = rad(8.0)
-UNSEEN_STEPS = 6.0
-BIAS_BLUR_RAD = rad(3.0)
-BIAS_FACTOR = 1.7
-UNSEEN_BIAS_SHARE = 0.6
-ADAPTION = Adaption()
+CENTRELINE_BELOW_TOP_M = 0.050 * INCH_M  # common practice: equal lift either side, 0.050 in below greatest lift
 
 
 class Figure(NamedTuple):
@@ -97,16 +79,6 @@ class Figure(NamedTuple):
     def high(self) -> float:
         """Upper end of the band."""
         return self.value + self.half_width
-
-
-class LobeReadings(NamedTuple):
-    """Readings brought to the lobe: cam angle, lobe lift, the step of that lift, their lines, and what was done."""
-
-    angle_cam_rad: Array
-    lobe_lift_m: Array
-    lift_step_m: float
-    lines: tuple[int, ...]
-    handled: tuple[str, ...]
 
 
 class Differenced(NamedTuple):
@@ -224,192 +196,6 @@ class _Flanks(NamedTuple):
     covariance: float
 
 
-# ------------------------------------------------------------------------------------------------ bringing in
-
-
-def _as_readings(angle: ArrayLike, lift: ArrayLike, lines: Sequence[int] | None) -> tuple[Array, Array, Array]:
-    """Arrays by rising angle; refuses what cannot be a table of readings."""
-    a, s = np.array(angle, dtype=np.float64), np.array(lift, dtype=np.float64)
-    if a.ndim != 1 or a.shape != s.shape:
-        raise OutOfRange(f"{a.size} angles and {s.size} lifts; give one lift for each angle")
-    n = np.arange(1.0, a.size + 1.0) if lines is None else np.array(lines, dtype=np.float64)
-    if n.shape != a.shape:
-        raise OutOfRange(f"{n.size} line numbers for {a.size} readings; give one for each")
-    bad = ~(np.isfinite(a) & np.isfinite(s))
-    if bad.any():
-        raise OutOfRange(f"line {n[bad][0]:.0f}: angle and lift must be finite numbers")
-    if a.size < FEWEST_BASE_READINGS + FEWEST_LIFTED_READINGS:
-        raise OutOfRange(f"only {a.size} readings; a lobe needs one every few cam degrees, base circle included")
-    if np.ptp(a) > TURN * (1.0 + 1e-9):
-        raise OutOfRange(
-            f"the angles cover {deg(float(np.ptp(a))):.0f} cam degrees, more than one turn of the cam; "
-            "if they were read on the crank, say crank angle"
-        )
-    order = np.argsort(a, kind="stable")
-    return a[order], s[order], n[order]
-
-
-def _base_level(lift: Array, step: float) -> tuple[float, float]:
-    """Level that most readings share, and their standard deviation there."""
-    ordered = np.sort(lift)
-    width = max(2.2 * step, 0.004 * float(np.ptp(lift)))
-    counts = np.searchsorted(ordered, ordered + width, side="right") - np.arange(ordered.size)
-    best = int(counts.argmax())
-    # A wide window half on the ramp would lift the base: the commonest reading centres it.
-    members = ordered[best : best + counts[best]]
-    level = float(np.median(members))
-    members = lift[np.abs(lift - level) <= width]
-    return float(members.mean()), float(members.std())
-
-
-def lobe_lift_from_valve(
-    angle_cam_rad: ArrayLike,
-    valve_lift_m: ArrayLike,
-    *,
-    rocker_ratio: float,
-    lash_m: float,
-    lift_step_m: float,
-    unseen_cam_rad: float | None = None,
-    lines: Sequence[int] | None = None,
-) -> LobeReadings:
-    """Lobe lift = (valve lift + lash) / ratio where the valve is open (rigid valvetrain).
-
-    While the valve is shut the lobe lies anywhere below lash / ratio: those readings next to the open valve are
-    left out, over `unseen_cam_rad` on either side (by default lash / ratio over a ramp of 0.0005 in per cam
-    degree, assumed, and 8 degrees more), and those further off are base circle, lobe lift nought. Without lash
-    nothing is left out. Raises OutOfRange.
-    """
-    if not 1.0 <= rocker_ratio <= 2.2:
-        raise OutOfRange(f"the rocker ratio is {rocker_ratio:g}; it lies between 1.0 and 2.2")
-    if not 0.0 <= lash_m <= 0.002:
-        raise OutOfRange(f"the lash is {lash_m * 1e3:.3f} mm; it lies between 0 and 2 mm")
-    angle, valve, line = _as_readings(angle_cam_rad, valve_lift_m, lines)
-    level, scatter = _base_level(valve, lift_step_m)
-    lift = valve - level
-    handled = [f"lobe lift is (valve lift + {show(lash_m, 'lift')} lash) / {rocker_ratio:g}, valvetrain taken as rigid"]
-    if lash_m == 0.0:
-        keep = np.ones(angle.size, dtype=bool)
-        lobe = lift / rocker_ratio
-    else:
-        hidden = lash_m / rocker_ratio
-        reach = hidden / RAMP_M_PER_RAD + rad(8.0) if unseen_cam_rad is None else unseen_cam_rad
-        is_open = lift > max(1.2 * lift_step_m, 4.0 * scatter)
-        if not is_open.any():
-            raise OutOfRange("no reading shows the valve open; check the lift column and its unit")
-        apart = np.abs(np.mod(angle[:, None] - angle[is_open][None, :] + math.pi, TURN) - math.pi).min(axis=1)
-        keep = is_open | (apart > reach)
-        lobe = np.where(is_open, (lift + lash_m) / rocker_ratio, 0.0)
-        handled.append(
-            f"{int((~keep).sum())} readings with the valve shut within {deg(reach):.0f} cam degrees of its opening "
-            f"and closing are left out: the lash hides the lobe below {show(hidden, 'lift')} there"
-        )
-    return LobeReadings(
-        angle[keep],
-        lobe[keep],
-        lift_step_m / rocker_ratio,
-        tuple(int(k) for k in line[keep]),
-        tuple(handled),
-    )
-
-
-class _Laid(NamedTuple):
-    """Readings laid out with the lobe in the middle of the turn."""
-
-    angle: Array
-    lift: Array
-    line: Array
-    level: float
-    scatter: float
-    first: int  # first and last reading that clearly lift
-    last: int
-    threshold: float
-
-
-def _laid_out(angle: Array, lift: Array, line: Array, step: float) -> _Laid:
-    """Base level taken off, the turn cut in the middle of the base circle; refuses what is not one lobe."""
-    level, scatter = _base_level(lift, step)
-    above = float(lift.max()) - level
-    if level - float(lift.min()) > above:
-        raise OutOfRange("the readings fall from the base circle instead of rising; change the sign of the lifts")
-    if not LEAST_LIFT_M <= above <= GREATEST_LIFT_M:
-        raise OutOfRange(
-            f"the greatest lift above the base circle is {show(above, 'lift')} ({show(above, 'lift', 'metric')}); "
-            "a lobe lifts between 0.040 and 0.790 in: check the unit and whether this is lobe or valve lift"
-        )
-    threshold = max(1.2 * step, 4.0 * scatter)
-    up = lift - level > threshold
-    base = int((np.abs(lift - level) <= threshold).sum())
-    if base < FEWEST_BASE_READINGS:
-        raise OutOfRange(
-            f"only {base} readings lie on the base circle; give at least {FEWEST_BASE_READINGS}, so that the zero of "
-            "lift is known"
-        )
-    below = np.flatnonzero(lift < level - threshold)
-    if below.size > MOST_SLIPS:
-        raise OutOfRange(
-            f"{below.size} readings (the first on line {line[below].min():.0f}) lie more than {_fine(threshold)} below "
-            f"{_fine(level)}, which would be the base circle; carry the readings round it, or mend its run-out"
-        )
-    # The run of lifted readings round the ring with most members is the lobe.
-    n = angle.size
-    start = int(np.flatnonzero(~up)[0])
-    turned = np.roll(up, -start)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], turned.astype(int), [0]])))
-    begins, ends = edges[::2], edges[1::2]
-    longest = int((ends - begins).argmax())
-    begin, end = (int(begins[longest]) + start) % n, (int(ends[longest]) - 1 + start) % n
-    members = int(ends[longest] - begins[longest])
-    if members < FEWEST_LIFTED_READINGS:
-        raise OutOfRange(
-            f"only {members} readings in a row lie on the lobe; give at least {FEWEST_LIFTED_READINGS}, one every 2 to "
-            "4 cam degrees"
-        )
-    middle = angle[begin] + np.mod(angle[end] - angle[begin], TURN) / 2.0
-    laid = np.mod(angle - middle + math.pi, TURN) + middle - math.pi
-    order = np.argsort(laid, kind="stable")
-    laid, line = laid[order], line[order]
-    first, last = int(np.flatnonzero(order == begin)[0]), int(np.flatnonzero(order == end)[0])
-    # The readings next to the lobe may stand on its foot: the level is that of the others.
-    far = (laid < laid[first] - UNSEEN_MARGIN_RAD) | (laid > laid[last] + UNSEEN_MARGIN_RAD)
-    if int(far.sum()) >= FEWEST_BASE_READINGS:
-        level, scatter = float(lift[order][far].mean()), float(lift[order][far].std())
-    if first == 0 or last == n - 1:
-        raise OutOfRange(
-            f"the readings begin or end on the lobe (line {line[0 if first == 0 else -1]:.0f}); "
-            "carry them down to the base circle on both sides"
-        )
-    gaps = np.diff(laid[first : last + 1])
-    if gaps.max() > WIDEST_GAP_RAD:
-        k = first + int(gaps.argmax())
-        raise OutOfRange(
-            f"no reading for {deg(float(gaps.max())):.0f} cam degrees on the lobe, between lines {line[k]:.0f} and "
-            f"{line[k + 1]:.0f}; read at least every {deg(WIDEST_GAP_RAD):.0f} degrees there"
-        )
-    return _Laid(laid, lift[order] - level, line, level, scatter, first, last, threshold)
-
-
-def _zones(laid: _Laid, step: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Per interval of the ring: where the lobe lifts, and where its first steps hide the curve."""
-    centres = (np.arange(INTERVALS) + 0.5) * (TURN / INTERVALS)
-    middle = (laid.angle[laid.first] + laid.angle[laid.last]) / 2.0
-    centres = np.mod(centres - middle + math.pi, TURN) + middle - math.pi
-    clear = np.flatnonzero(laid.lift > max(UNSEEN_STEPS * step, laid.threshold))
-    clear = clear[(clear >= laid.first) & (clear <= laid.last)]
-    # Where readings are missing beside the lobe (a ramp under lash) the curve is unseen up to the next one.
-    foot = min(laid.angle[laid.first] - UNSEEN_MARGIN_RAD, laid.angle[laid.first - 1])
-    heel = max(laid.angle[laid.last] + UNSEEN_MARGIN_RAD, laid.angle[laid.last + 1])
-    raised = (centres > foot - (EVENT_MARGIN_RAD - UNSEEN_MARGIN_RAD)) & (
-        centres < heel + (EVENT_MARGIN_RAD - UNSEEN_MARGIN_RAD)
-    )
-    unseen = ((centres > foot) & (centres < laid.angle[clear[0]])) | (
-        (centres < heel) & (centres > laid.angle[clear[-1]])
-    )
-    return raised, unseen
-
-
-# ---------------------------------------------------------------------------------------------------- the fit
-
-
 def lobe_from_readings(
     angle_cam_rad: ArrayLike,
     lobe_lift_m: ArrayLike,
@@ -436,19 +222,20 @@ def lobe_from_readings(
         raise OutOfRange(f"the angle error is {deg(angle_error_cam_rad):.2f} cam degrees; it lies between 0 and 5")
     if not 0.0 <= wheel_zero_error_cam_rad <= math.pi:
         raise OutOfRange(f"the wheel's zero error is {deg(wheel_zero_error_cam_rad):.2f} degrees; at most half a turn")
-    laid = _laid_out(*_as_readings(angle_cam_rad, lobe_lift_m, lines), lift_step_m)
+    laid = laid_out(*as_readings(angle_cam_rad, lobe_lift_m, lines), lift_step_m)
     sentences = list(handled)
     if abs(laid.level) > lift_step_m / 2.0:
-        sentences.append(f"the indicator read {_fine(laid.level)} on the base circle; that is taken off every reading")
+        sentences.append(f"the indicator read {inches(laid.level)} on the base circle; that is taken off every reading")
     fit, slips = _fitted(laid, lift_step_m, angle_error_cam_rad)
     if 0 < slips.size <= MOST_SLIPS:
         for k in slips:
+            off = inches(float(fit.residuals[k]))
             sentences.append(
-                f"line {laid.line[k]:.0f} ({deg(laid.angle[k]):.1f} cam degrees) lies {_fine(float(fit.residuals[k]))} "
+                f"line {laid.line[k]:.0f} ({deg(laid.angle[k]):.1f} cam degrees) lies {off} "
                 "off the curve, far beyond its scatter; left out as a slip of reading"
             )
         kept = np.delete(np.arange(laid.angle.size), slips)
-        laid = _laid_out(laid.angle[kept], laid.lift[kept] + laid.level, laid.line[kept], lift_step_m)
+        laid = laid_out(laid.angle[kept], laid.lift[kept] + laid.level, laid.line[kept], lift_step_m)
         fit, _ = _fitted(laid, lift_step_m, angle_error_cam_rad)
     elif slips.size:
         sentences.append(
@@ -458,13 +245,8 @@ def lobe_from_readings(
     return _assembled(laid, fit, lift_step_m, angle_error_cam_rad, wheel_zero_error_cam_rad, sentences)
 
 
-def _fine(lift_m: float) -> str:
-    """A small lift with the digits a dial shows."""
-    return f"{from_si(lift_m, 'lift'):.4f} in"
-
-
-def _fitted(laid: _Laid, step: float, angle_error: float | None) -> tuple[RingFit, NDArray[np.int64]]:
-    raised, unseen = _zones(laid, step)
+def _fitted(laid: LaidOut, step: float, angle_error: float | None) -> tuple[RingFit, NDArray[np.int64]]:
+    raised, unseen = zones_of(laid, step)
     start = rad(0.25) if angle_error is None else max(angle_error, 1e-5)
     fit = fit_adaptive(
         laid.angle,
@@ -492,13 +274,13 @@ def _crossing_centre(angle: Array, lift: Array, at: float) -> float:
 
 
 def _assembled(
-    laid: _Laid, fit: RingFit, step: float, angle_error: float | None, wheel_zero: float, sentences: list[str]
+    laid: LaidOut, fit: RingFit, step: float, angle_error: float | None, wheel_zero: float, sentences: list[str]
 ) -> ReadLobe:
     half_turn = round(math.pi / GRID_STEP_RAD)
     grid: Array = np.arange(-half_turn, half_turn + 1, dtype=np.float64) * GRID_STEP_RAD
     middle = (laid.angle[laid.first] + laid.angle[laid.last]) / 2.0
     raw = fit.curve(grid + middle)
-    raised, unseen = _zones(laid, step)
+    raised, unseen = zones_of(laid, step)
     interval = np.minimum((np.mod(grid + middle, TURN) * (INTERVALS / TURN)).astype(np.int64), INTERVALS - 1)
     level = float(raw[~raised[interval]].mean()) if (~raised[interval]).any() else 0.0
     top = float(raw.max()) - level
@@ -567,9 +349,6 @@ def _scatter_ratio(fit: RingFit, step: float) -> float:
     return math.sqrt(float((fit.residuals[rules] ** 2 / fit.variance[rules]).sum() / expected.sum()))
 
 
-# ------------------------------------------------------------------------------------------------- the lesson
-
-
 def differenced(angle_cam_rad: ArrayLike, lift_m: ArrayLike) -> Differenced:
     """Velocity and acceleration by differences of neighbouring readings: shown beside the fit, never used.
 
@@ -577,108 +356,10 @@ def differenced(angle_cam_rad: ArrayLike, lift_m: ArrayLike) -> Differenced:
     A lift error of standard deviation u gives an acceleration error of u sqrt(6) / step^2: 0.0005 in of rounding
     alone, read every degree, is more than the acceleration of a whole lobe.
     """
-    angle, lift, _ = _as_readings(angle_cam_rad, lift_m, None)
+    angle, lift, _ = as_readings(angle_cam_rad, lift_m, None)
     a, b = np.diff(angle)[:-1], np.diff(angle)[1:]
     if min(a.min(), b.min()) <= 0.0:
         raise OutOfRange("two readings at one angle cannot be differenced; keep one of them")
     velocity = (lift[2:] - lift[:-2]) / (a + b)
     acceleration = 2.0 * (lift[2:] / b - lift[1:-1] * (1.0 / a + 1.0 / b) + lift[:-2] / a) / (a + b)
     return Differenced(angle[1:-1], velocity, acceleration)
-
-
-# ----------------------------------------------------------------------------------------------- against a card
-
-
-@dataclass(frozen=True)
-class CardCheck:
-    """One figure of the card against the readings, SI; `differs` when beyond what both leave open."""
-
-    what: str
-    kind: str
-    read: Figure
-    card: float
-    differs: bool
-    sentence: str
-
-
-def lobe_separation(intake: ReadLobe, exhaust: ReadLobe) -> Figure:
-    """Cam angle between the centrelines, radians; both read on one setting of the wheel, so its zero cancels."""
-    one = intake._centre(intake.greatest_lift.value - CENTRELINE_BELOW_TOP_M)
-    other = exhaust._centre(exhaust.greatest_lift.value - CENTRELINE_BELOW_TOP_M)
-    apart = abs(math.remainder(one.value - other.value, TURN))
-    return Figure(apart, math.hypot(one.half_width, other.half_width))
-
-
-def _checked(
-    what: str, kind: str, read: Figure, card: float, rounding: float, words: tuple[str, str], system: str
-) -> CardCheck:
-    off = read.value - card
-    open_ = read.half_width + rounding
-    differs = abs(off) > open_
-    if differs:
-        sentence = (
-            f"{what}: {show(abs(off), kind, system)} {words[off > 0.0]} the card "
-            f"({show(read.value, kind, system)} give or take {show(read.half_width, kind, system, toward='up')}, "
-            f"card {show(card, kind, system)})"
-        )
-    else:
-        within = show(open_, kind, system, toward="up")
-        sentence = f"{what}: as the card says, {show(card, kind, system)}, within {within}"
-    return CardCheck(what, kind, read, card, differs, sentence)
-
-
-def compare_with_card(
-    intake: ReadLobe | None,
-    exhaust: ReadLobe | None,
-    *,
-    intake_card: Card | None,
-    exhaust_card: Card | None,
-    lobe_separation_rad: float | None = None,
-    intake_centreline_rad: float | None = None,
-    system: str = "us",
-) -> tuple[CardCheck, ...]:
-    """Each figure of the card against what was read, as plain sentences.
-
-    lobe_separation_rad: cam radians, checked when both lobes are given. intake_centreline_rad: crank radians
-    after top dead centre, checked when the wheel's zero is the top dead centre of valve overlap.
-    A figure differs when it is off by more than the readings' 95 % band plus half the card's last digit
-    (assumed: whole crank degrees, thousandths of an inch). Figures the lobe does not reach are told as such.
-    """
-    checks: list[CardCheck] = []
-    for name, read, card in (("intake", intake, intake_card), ("exhaust", exhaust, exhaust_card)):
-        if read is None or card is None:
-            continue
-        what, words = f"{name} lobe lift", ("under", "over")
-        lift = read.greatest_lift
-        checks.append(_checked(what, "lift", lift, card.lobe_lift_m, CARD_LIFT_ROUNDING_M, words, system))
-        for point in card.points:
-            what = f"{name} duration at {show(point.at_m, 'lift', system)} of lobe lift"
-            try:
-                duration = read.duration(point.at_m)
-            except OutOfRange:
-                checks.append(
-                    CardCheck(
-                        what, "angle", Figure(math.nan, math.nan), point.duration_rad, True,
-                        f"{what}: the lobe as read does not pass that lift on both flanks",
-                    )
-                )  # fmt: skip
-                continue
-            words = ("shorter than", "longer than")
-            checks.append(_checked(what, "angle", duration, point.duration_rad, CARD_ANGLE_ROUNDING_RAD, words, system))
-    if intake is not None and exhaust is not None and lobe_separation_rad is not None:
-        checks.append(
-            _checked(
-                "lobe separation", "angle", lobe_separation(intake, exhaust), lobe_separation_rad,
-                cam_rad_from_crank_rad(CARD_ANGLE_ROUNDING_RAD), ("closer than", "wider than"), system,
-            )
-        )  # fmt: skip
-    if intake is not None and intake_centreline_rad is not None:
-        cam = intake.centreline()
-        atdc = math.remainder(crank_rad_from_cam_rad(cam.value), 2.0 * TURN)
-        checks.append(
-            _checked(
-                "intake centreline", "angle", Figure(atdc, crank_rad_from_cam_rad(cam.half_width)),
-                intake_centreline_rad, CARD_ANGLE_ROUNDING_RAD, ("earlier than", "later than"), system,
-            )
-        )  # fmt: skip
-    return tuple(checks)

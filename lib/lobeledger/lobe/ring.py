@@ -26,11 +26,11 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution, OutOfRange
 
 __all__ = ["Adaption", "RingFit", "basis", "evaluate", "fit_adaptive", "fit_ring"]
 
-Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 

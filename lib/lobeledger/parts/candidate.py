@@ -17,14 +17,14 @@ from lobeledger.parts.spec import Part, amount, choice, key_of, number, table, t
 from lobeledger.units import DEG_RAD, INCH_M
 
 __all__ = [
-    "Candidate",
-    "Failure",
     "LIGHT_SPRINGS",
     "NEW_LIFTERS",
-    "Price",
-    "Springs",
     "UPKEEP_PRICES",
     "USED_LIFTERS",
+    "Candidate",
+    "Failure",
+    "Price",
+    "Springs",
     "Valvetrain",
 ]
 

@@ -127,11 +127,10 @@ class Card:
         neighbours: linear in lift between two that are, constant beyond (assumed: it leaves the flanks alike in
         shape, drawn out differently). A card that divides none is symmetric.
 
-        >>> deg = math.pi / 180.0
-        >>> points = (CardPoint(at_m=0.001, duration_rad=200 * deg, opening_rad=96 * deg),
-        ...           CardPoint(at_m=0.005, duration_rad=100 * deg))
+        >>> points = (CardPoint(at_m=0.001, duration_rad=200 * DEG_RAD, opening_rad=96 * DEG_RAD),
+        ...           CardPoint(at_m=0.005, duration_rad=100 * DEG_RAD))
         >>> card = Card(lobe_lift_m=0.007, points=points)
-        >>> [round(angle / deg, 6) for _, angle in card.flank_crank_rad("closing")]
+        >>> [round(angle / DEG_RAD, 6) for _, angle in card.flank_crank_rad("closing")]
         [104.0, 52.0]
         """
         if side not in ("opening", "closing"):

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.spec import ORIGINS, Part, Spec, amount, check_ordered, choice, number, words
 
-__all__ = ["PairingRule", "Precaution", "RUN_IN_FACTS", "RiskFactor", "RunInLine"]
+__all__ = ["RUN_IN_FACTS", "PairingRule", "Precaution", "RiskFactor", "RunInLine"]
 
 
 @dataclass(frozen=True, kw_only=True)

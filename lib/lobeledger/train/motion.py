@@ -28,8 +28,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
+from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe.lift import Array, Lobe
+from lobeledger.lobe.lift import Lobe
 from lobeledger.train import solver as core
 from lobeledger.train.elastic import Train, ValveSpring, lobe_quintics, packed, rest_state, spring_first_surge_hz
 

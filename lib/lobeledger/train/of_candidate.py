@@ -20,17 +20,10 @@ from lobeledger.lobe.lift import Lobe
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.use import Model
-from lobeledger.train.elastic import (
-    OilColumn,
-    Train,
-    ValveSpring,
-    oil_column_stiffness_n_per_m,
-    oil_leak_from_test_n_s_per_m,
-    spring_first_surge_hz,
-    train_from,
-)
+from lobeledger.train.elastic import OilColumn, Train, ValveSpring, spring_first_surge_hz, train_from
 from lobeledger.train.loss import LossBand, Move, first_loss_band
 from lobeledger.train.motion import FirstLoss, SpeedPoint, first_loss, lift_harmonics_m, surge_order, sweep
+from lobeledger.train.stiffness import oil_column_stiffness_n_per_m, oil_leak_from_test_n_s_per_m
 
 __all__ = [
     "SEARCH_TO_RPM",

@@ -23,11 +23,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lobeledger.arguments import not_negative, positive
+from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 
 __all__ = [
@@ -58,8 +60,6 @@ __all__ = [
     "wahl_factor",
 ]
 
-Array = NDArray[np.float64]
-
 
 class SpringPair(NamedTuple):
     """Springs that work side by side as one: load on the seat (N) and rate (N/m)."""
@@ -79,22 +79,6 @@ class RigidLimit(NamedTuple):
     at_index: NDArray[np.int64]
 
 
-def _positive(**values: Any) -> None:
-    """Raise OutOfRange unless every value is finite and above zero."""
-    for name, value in values.items():
-        found = np.asarray(value, dtype=float)
-        if not np.all(np.isfinite(found) & (found > 0.0)):
-            raise OutOfRange(f"{name} is {value}; it must be a finite number above zero.")
-
-
-def _not_negative(**values: Any) -> None:
-    """Raise OutOfRange unless every value is finite and zero or more."""
-    for name, value in values.items():
-        found = np.asarray(value, dtype=float)
-        if not np.all(np.isfinite(found) & (found >= 0.0)):
-            raise OutOfRange(f"{name} is {value}; it must be a finite number, zero or more.")
-
-
 # --------------------------------------------------------------------------------------------------- masses
 
 
@@ -107,8 +91,8 @@ def valve_side_mass_kg(*, valve_kg: float, retainer_kg: float, locks_kg: float, 
     >>> round(valve_side_mass_kg(valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, spring_kg=0.096), 6)
     0.185
     """
-    _positive(valve_kg=valve_kg)
-    _not_negative(retainer_kg=retainer_kg, locks_kg=locks_kg, spring_kg=spring_kg)
+    positive(valve_kg=valve_kg)
+    not_negative(retainer_kg=retainer_kg, locks_kg=locks_kg, spring_kg=spring_kg)
     return valve_kg + retainer_kg + locks_kg + spring_kg / 3.0
 
 
@@ -131,13 +115,13 @@ def moving_mass_at_lifter_kg(
     ...     rocker_pushrod_radius_m=0.02, valve_side_kg=0.2, ratio=1.5), 6)
     0.71
     """
-    _positive(
+    positive(
         lifter_kg=lifter_kg,
         rocker_pushrod_radius_m=rocker_pushrod_radius_m,
         valve_side_kg=valve_side_kg,
         ratio=ratio,
     )
-    _not_negative(pushrod_kg=pushrod_kg, rocker_inertia_kg_m2=rocker_inertia_kg_m2)
+    not_negative(pushrod_kg=pushrod_kg, rocker_inertia_kg_m2=rocker_inertia_kg_m2)
     rocker_kg = rocker_inertia_kg_m2 / rocker_pushrod_radius_m**2
     return lifter_kg + pushrod_kg + rocker_kg + valve_side_kg * ratio**2
 
@@ -154,8 +138,8 @@ def valve_lift_m(lobe_lift_m: ArrayLike, *, ratio: ArrayLike, lash_m: ArrayLike 
     >>> valve_lift_m(np.array([0.0002, 0.008]), ratio=1.5, lash_m=0.0005).round(6).tolist()
     [0.0, 0.0115]
     """
-    _positive(ratio=ratio)
-    _not_negative(lash_m=lash_m)
+    positive(ratio=ratio)
+    not_negative(lash_m=lash_m)
     gross = np.asarray(ratio, dtype=float) * np.asarray(lobe_lift_m, dtype=float)
     # The valve rests on its seat until the lash is used up: a stop, not a correction of the value.
     return np.asarray(np.maximum(gross - np.asarray(lash_m, dtype=float), 0.0))
@@ -184,7 +168,7 @@ def spring_load_n(height_m: ArrayLike, *, free_length_m: float, rate_n_per_m: fl
     >>> round(float(spring_load_n(0.045, free_length_m=0.055, rate_n_per_m=50000.0)), 6)
     500.0
     """
-    _positive(height_m=height_m, free_length_m=free_length_m, rate_n_per_m=rate_n_per_m)
+    positive(height_m=height_m, free_length_m=free_length_m, rate_n_per_m=rate_n_per_m)
     height = np.asarray(height_m, dtype=float)
     if np.any(height > free_length_m):
         raise OutOfRange(
@@ -208,8 +192,8 @@ def seat_load_at_height_n(
     ...                             new_height_m=1.77 * inch) / lbf, 3)
     130.5
     """
-    _positive(rate_n_per_m=rate_n_per_m, installed_height_m=installed_height_m, new_height_m=new_height_m)
-    _not_negative(seat_load_n=seat_load_n)
+    positive(rate_n_per_m=rate_n_per_m, installed_height_m=installed_height_m, new_height_m=new_height_m)
+    not_negative(seat_load_n=seat_load_n)
     load = seat_load_n + rate_n_per_m * (installed_height_m - new_height_m)
     if load < 0.0:
         raise OutOfRange(
@@ -226,8 +210,8 @@ def open_load_n(seat_load_n: ArrayLike, *, rate_n_per_m: ArrayLike, valve_lift_m
     >>> round(float(open_load_n(120 * lbf, rate_n_per_m=350 * lbf / inch, valve_lift_m=0.5 * inch)) / lbf, 3)
     295.0
     """
-    _not_negative(seat_load_n=seat_load_n, valve_lift_m=valve_lift_m)
-    _positive(rate_n_per_m=rate_n_per_m)
+    not_negative(seat_load_n=seat_load_n, valve_lift_m=valve_lift_m)
+    positive(rate_n_per_m=rate_n_per_m)
     lift = np.asarray(valve_lift_m, dtype=float)
     return np.asarray(np.asarray(seat_load_n, dtype=float) + np.asarray(rate_n_per_m, dtype=float) * lift)
 
@@ -247,8 +231,8 @@ def nested_springs(*, seat_loads_n: Sequence[float], rates_n_per_m: Sequence[flo
             f"seat_loads_n has {len(seat_loads_n)} and rates_n_per_m {len(rates_n_per_m)} values; give one "
             "of each for every spring."
         )
-    _not_negative(seat_loads_n=seat_loads_n)
-    _positive(rates_n_per_m=rates_n_per_m)
+    not_negative(seat_loads_n=seat_loads_n)
+    positive(rates_n_per_m=rates_n_per_m)
     return SpringPair(float(sum(seat_loads_n)), float(sum(rates_n_per_m)))
 
 
@@ -269,8 +253,8 @@ def lifter_spring_load_n(
     ...                      rate_n_per_m=60000.0).round(6).tolist()
     [0.0, 1560.0]
     """
-    _not_negative(seat_load_n=seat_load_n)
-    _positive(rate_n_per_m=rate_n_per_m)
+    not_negative(seat_load_n=seat_load_n)
+    positive(rate_n_per_m=rate_n_per_m)
     lift = valve_lift_m(lobe_lift_m, ratio=ratio, lash_m=lash_m)
     seat, rate = np.asarray(seat_load_n, dtype=float), np.asarray(rate_n_per_m, dtype=float)
     return np.where(lift > 0.0, np.asarray(ratio, dtype=float) * (seat + rate * lift), 0.0)
@@ -285,7 +269,7 @@ def solid_height_m(*, total_coils: float, wire_diameter_m: float) -> float:
     >>> round(solid_height_m(total_coils=6.5, wire_diameter_m=0.005), 6)
     0.0325
     """
-    _positive(total_coils=total_coils, wire_diameter_m=wire_diameter_m)
+    positive(total_coils=total_coils, wire_diameter_m=wire_diameter_m)
     return total_coils * wire_diameter_m
 
 
@@ -300,8 +284,8 @@ def coil_bind_clearance_m(
     ...                             greatest_valve_lift_m=0.55), 6)
     0.1
     """
-    _positive(installed_height_m=installed_height_m, coil_bind_height_m=coil_bind_height_m)
-    _not_negative(greatest_valve_lift_m=greatest_valve_lift_m)
+    positive(installed_height_m=installed_height_m, coil_bind_height_m=coil_bind_height_m)
+    not_negative(greatest_valve_lift_m=greatest_valve_lift_m)
     return installed_height_m - coil_bind_height_m - greatest_valve_lift_m
 
 
@@ -313,7 +297,7 @@ def retainer_to_seal_clearance_m(*, retainer_to_seal_closed_m: float, greatest_v
     >>> round(retainer_to_seal_clearance_m(retainer_to_seal_closed_m=0.60, greatest_valve_lift_m=0.55), 6)
     0.05
     """
-    _not_negative(retainer_to_seal_closed_m=retainer_to_seal_closed_m, greatest_valve_lift_m=greatest_valve_lift_m)
+    not_negative(retainer_to_seal_closed_m=retainer_to_seal_closed_m, greatest_valve_lift_m=greatest_valve_lift_m)
     return retainer_to_seal_closed_m - greatest_valve_lift_m
 
 
@@ -326,7 +310,7 @@ def spring_surge_hz(*, rate_n_per_m: float, active_mass_kg: float) -> float:
     >>> round(spring_surge_hz(rate_n_per_m=40000.0, active_mass_kg=0.1), 2)
     316.23
     """
-    _positive(rate_n_per_m=rate_n_per_m, active_mass_kg=active_mass_kg)
+    positive(rate_n_per_m=rate_n_per_m, active_mass_kg=active_mass_kg)
     return 0.5 * math.sqrt(rate_n_per_m / active_mass_kg)
 
 
@@ -353,7 +337,7 @@ def spring_active_mass_kg(
     0.04619
     """
     _coil_index(wire_diameter_m, mean_diameter_m)
-    _positive(active_coils=active_coils, density_kg_per_m3=density_kg_per_m3)
+    positive(active_coils=active_coils, density_kg_per_m3=density_kg_per_m3)
     section_m2 = math.pi * wire_diameter_m**2 / 4.0
     return density_kg_per_m3 * section_m2 * math.pi * mean_diameter_m * active_coils
 
@@ -371,7 +355,7 @@ def helical_spring_rate_n_per_m(
     9722.2
     """
     _coil_index(wire_diameter_m, mean_diameter_m)
-    _positive(active_coils=active_coils, shear_modulus_pa=shear_modulus_pa)
+    positive(active_coils=active_coils, shear_modulus_pa=shear_modulus_pa)
     return shear_modulus_pa * wire_diameter_m**4 / (8.0 * mean_diameter_m**3 * active_coils)
 
 
@@ -385,13 +369,13 @@ def helical_active_coils(
     13.95
     """
     _coil_index(wire_diameter_m, mean_diameter_m)
-    _positive(rate_n_per_m=rate_n_per_m, shear_modulus_pa=shear_modulus_pa)
+    positive(rate_n_per_m=rate_n_per_m, shear_modulus_pa=shear_modulus_pa)
     return shear_modulus_pa * wire_diameter_m**4 / (8.0 * mean_diameter_m**3 * rate_n_per_m)
 
 
 def _coil_index(wire_diameter_m: float, mean_diameter_m: float) -> float:
     """Spring index C = D/d after checking that such a coil can exist."""
-    _positive(wire_diameter_m=wire_diameter_m, mean_diameter_m=mean_diameter_m)
+    positive(wire_diameter_m=wire_diameter_m, mean_diameter_m=mean_diameter_m)
     if mean_diameter_m <= wire_diameter_m:
         raise OutOfRange(
             f"mean_diameter_m is {mean_diameter_m:g}; a coil is wider than its wire ({wire_diameter_m:g} m)."
@@ -436,7 +420,7 @@ def helical_spring_stress_pa(load_n: float, *, wire_diameter_m: float, mean_diam
     85.05
     """
     index = _coil_index(wire_diameter_m, mean_diameter_m)
-    _not_negative(load_n=load_n)
+    not_negative(load_n=load_n)
     return wahl_factor(index) * 8.0 * load_n * mean_diameter_m / (math.pi * wire_diameter_m**3)
 
 
@@ -466,8 +450,8 @@ def contact_force_n(
     >>> round(float(force), 1)
     787.6
     """
-    _positive(moving_mass_kg=moving_mass_kg)
-    _not_negative(crank_rpm=crank_rpm)
+    positive(moving_mass_kg=moving_mass_kg)
+    not_negative(crank_rpm=crank_rpm)
     spring = lifter_spring_load_n(
         lobe_lift_m, ratio=ratio, seat_load_n=seat_load_n, rate_n_per_m=rate_n_per_m, lash_m=lash_m
     )
@@ -506,7 +490,7 @@ def rigid_limit_rpm(
     >>> limit.crank_rpm.round(1).tolist(), limit.at_index.tolist()
     ([7851.8, 7344.7], [2, 2])
     """
-    _positive(moving_mass_kg=moving_mass_kg, ratio=ratio)
+    positive(moving_mass_kg=moving_mass_kg, ratio=ratio)
     lift, bend = np.atleast_1d(np.asarray(lobe_lift_m, float)), np.asarray(acceleration_m_per_rad2, float)
     load = lifter_spring_load_n(
         lift,
@@ -544,8 +528,8 @@ def seat_load_needed_n(
     >>> round(float(need), 1)
     271.0
     """
-    _positive(moving_mass_kg=moving_mass_kg, rate_n_per_m=rate_n_per_m)
-    _not_negative(crank_rpm=crank_rpm)
+    positive(moving_mass_kg=moving_mass_kg, rate_n_per_m=rate_n_per_m)
+    not_negative(crank_rpm=crank_rpm)
     bend = np.asarray(acceleration_m_per_rad2, dtype=float)
     lift = valve_lift_m(np.atleast_1d(lobe_lift_m), ratio=_along_lobe(ratio), lash_m=_along_lobe(lash_m))
     pull = _along_lobe(moving_mass_kg) * _along_lobe(cam_speed_rad_per_s(crank_rpm)) ** 2 * -bend

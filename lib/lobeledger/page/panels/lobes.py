@@ -17,20 +17,16 @@ from typing import Any
 
 import ipywidgets as w
 
+from lobeledger.arrays import Array
 from lobeledger.assess.best_lobe import GRINDING_RADIUS_M, JERK_LIMIT_M_PER_RAD3, equal_tasks, lobe_share_of
-from lobeledger.assess.candidate import candidate_lobe
+from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.best.share import ShareOfBest, flat_and_roller
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.lobe.card import CardLobe
-from lobeledger.lobe.lift import Array
+from lobeledger.lobe.card_check import compare_with_card
 from lobeledger.lobe.outline import Profile, face_travel, flat_profile, grinding, roller_profile
-from lobeledger.lobe.readings import (
-    ReadLobe,
-    compare_with_card,
-    differenced,
-    lobe_from_readings,
-    lobe_lift_from_valve,
-)
+from lobeledger.lobe.reading_fit import lobe_lift_from_valve
+from lobeledger.lobe.readings import ReadLobe, differenced, lobe_from_readings
 from lobeledger.page.palette import style_of
 from lobeledger.page.panels import screen
 from lobeledger.page.panels.base import WIDE, CamPanel, Charts

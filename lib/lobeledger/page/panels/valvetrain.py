@@ -17,7 +17,8 @@ from typing import Any
 
 import ipywidgets as w
 
-from lobeledger.assess.candidate import assess, candidate_lobe
+from lobeledger.assess.candidate import assess
+from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.assess.remedies import PricedRemedy, remedies_of
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.lift import Lobe

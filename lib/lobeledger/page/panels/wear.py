@@ -16,7 +16,7 @@ from lobeledger.page.panels.record import LABEL, NARROW, Shelf, View, button, sa
 from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.parts.build import Build
-from lobeledger.record import wear
+from lobeledger.record import uncertainty, wear
 from lobeledger.record.entries import Entry, uncertainty_si, value_si
 from lobeledger.units import UnitTrouble, from_si, quantity, shown_unit
 
@@ -167,7 +167,7 @@ class WearView(View):
         self.judge()
 
     def _uncertainty_m(self) -> float:
-        return wear.reading_uncertainty_m(
+        return uncertainty.reading_uncertainty_m(
             resolution_m=_length_m(self.step.value, "the dial's step"),
             indicator_error_m=_length_m(self.error.value, "the dial's error"),
             repeatability_m=_length_m(self.repeat.value, "the spread"),

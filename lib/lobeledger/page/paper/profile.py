@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from lobeledger.errors import OutOfRange
-from lobeledger.lobe import follower
+from lobeledger.lobe import roller
 from lobeledger.lobe.outline import Profile, greatest_chord_error_m, grinding
 from lobeledger.sheet.files import on_one_line, write_text_atomically
 
@@ -140,7 +140,7 @@ def profile_dxf_text(profile: Profile, *, title: str, origin: str) -> str:
     base = profile.base_radius_m * _MM
     space.add_circle((0.0, 0.0), base, dxfattribs={"layer": "BASE CIRCLE"})
     if profile.roller_radius_m is not None:
-        path = follower.roller_pitch_outline_m(
+        path = roller.roller_pitch_outline_m(
             profile.theta_cam_rad,
             profile.lift_m,
             base_radius_m=profile.base_radius_m,

@@ -19,7 +19,7 @@ from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.results import Comparison
 from lobeledger.choice.run_in import RunInPlan, run_answer, run_in_plan, speed_span
-from lobeledger.lobe.follower import crown_height_m
+from lobeledger.lobe.flat import crown_height_m
 from lobeledger.page.paper.customer import style_text, templates
 from lobeledger.sheet.files import write_text_atomically
 

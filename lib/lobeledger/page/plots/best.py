@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from lobeledger.arrays import Array
 from lobeledger.best.design import BestLobe
 from lobeledger.best.share import ShareOfBest
 from lobeledger.best.task import LIMIT_WORDS
-from lobeledger.lobe.lift import Array, Lobe
+from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.readings import Differenced, ReadLobe
 from lobeledger.page.palette import INK, CandidateStyle, style_of
 from lobeledger.page.plots.compare import Figure, axis, base_figure, faint, trace

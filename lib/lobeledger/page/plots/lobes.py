@@ -34,7 +34,6 @@ __all__ = [
     "shape_figure",
 ]
 
-Array = NDArray[np.float64]
 
 MOST_FRAMES = 72
 _OUTLINE_POINTS = 120

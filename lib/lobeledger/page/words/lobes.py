@@ -11,10 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from lobeledger.arrays import Array
 from lobeledger.best.share import ShareOfBest
 from lobeledger.best.task import LIMIT_WORDS
-from lobeledger.lobe.lift import Array
-from lobeledger.lobe.readings import CardCheck, ReadLobe
+from lobeledger.lobe.card_check import CardCheck
+from lobeledger.lobe.readings import ReadLobe
 from lobeledger.page.words.break_in import Row, Table
 from lobeledger.units import deg, from_si, show, shown_unit
 

@@ -1,0 +1,94 @@
+"""The lobes a candidate's cards leave open, on its follower.
+
+`candidate_lobe`
+"""
+
+from __future__ import annotations
+
+import functools
+
+from lobeledger import units
+from lobeledger.engine.cycle import (
+    seat_lift_m,
+)
+from lobeledger.errors import NoSolution
+from lobeledger.lobe.card import CardLobe, lobe_from_card
+from lobeledger.lobe.ramp import FlatLimits, Ramp, RollerLimits
+from lobeledger.lobe.ways_out import WayOut, what_would_give
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.card import Card
+from lobeledger.parts.use import Limits, Model
+
+__all__ = ["candidate_lobe"]
+
+
+@functools.lru_cache(maxsize=256)
+def kept_lobe(
+    card: Card,
+    limits: FlatLimits | RollerLimits,
+    base_m: float,
+    ramp: Ramp,
+    seat_m: float,
+    first: float,
+    rest: float,
+) -> CardLobe:
+    return lobe_from_card(
+        card,
+        limits,
+        base_radius_m=base_m,
+        ramp=ramp,
+        seat_m=seat_m,
+        jerk_allowance=first,
+        shape_allowance=rest,
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def kept_ways(
+    card: Card, limits: FlatLimits | RollerLimits, base_m: float, ramp: Ramp, seat_m: float
+) -> tuple[WayOut, ...]:
+    return what_would_give(card, limits, base_radius_m=base_m, ramp=ramp, seat_m=seat_m)
+
+
+def ramp_of(model: Model, lifter: str) -> Ramp:
+    """The ramp of a candidate's lobes: of even velocity for a solid lifter, rising all along for a hydraulic one."""
+    if lifter == "solid":
+        return Ramp(
+            model.ramp_velocity_m_per_rad, model.ramp_velocity_low_m_per_rad, model.ramp_velocity_high_m_per_rad
+        )
+    return Ramp(
+        model.hydraulic_ramp_velocity_m_per_rad,
+        model.hydraulic_ramp_velocity_low_m_per_rad,
+        model.hydraulic_ramp_velocity_high_m_per_rad,
+        is_rising=True,
+    )
+
+
+def follower_limits(candidate: Candidate, model: Model, limits: Limits) -> FlatLimits | RollerLimits:
+    if candidate.follower == "flat":
+        assert candidate.face_diameter_m is not None
+        return FlatLimits(candidate.face_diameter_m, model.face_edge_m, model.least_nose_radius_m)
+    assert candidate.wheel_diameter_m is not None
+    return RollerLimits(candidate.wheel_diameter_m / 2.0, limits.pressure_angle_rad, model.least_nose_radius_m)
+
+
+def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") -> CardLobe:
+    """The lobes a candidate's intake or exhaust card leaves open, on its follower.
+
+    Kept as `assess` keeps them: the same card is the same object. Raises NoSolution, with what alone would make it
+    possible, when no lobe fits.
+    """
+    c, model = candidate, build.model
+    card, lash = (c.intake, c.intake_lash_m) if which == "intake" else (c.exhaust, c.exhaust_lash_m)
+    limits, ramp = follower_limits(c, model, build.limits), ramp_of(model, c.lifter)
+    base, seat = c.valvetrain.base_circle_radius_m, seat_lift_m(c, model, lash)
+    try:
+        return kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
+    except NoSolution as trouble:
+        ways = [
+            f"{way.what} {units.show(way.value, way.kind, toward='down' if 'at most' in way.what else 'up')}"
+            for way in kept_ways(card, limits, base, ramp, seat)
+        ]
+        hint = f"; one of these alone would do: {', '.join(ways)}" if ways else ""
+        raise NoSolution(f"{c.name}, {which}: {trouble}{hint}") from None

@@ -1,0 +1,475 @@
+"""One flank of a card's lobe as a program of least jerk, and two unlike flanks that meet over the nose."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import scipy.sparse as sp
+
+from lobeledger.arrays import Array
+from lobeledger.errors import NoSolution
+from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.ramp import (
+    GRID_STEP_RAD,
+    SEGMENTS,
+    FlatLimits,
+    Limits,
+    Ramp,
+    minimiser,
+    ramp_as_given,
+    top_of_ramp,
+    with_ramp,
+)
+from lobeledger.parts.card import Card
+from lobeledger.units import cam_rad_from_crank_rad
+
+__all__ = []
+
+# Scaled excess over the limits that still counts as none: finer than any face or base circle is made.
+FITS = 1e-6
+
+
+def _quoted(card: Card, side: str) -> list[tuple[float, float]]:
+    """(lobe lift, cam angle from the nose) of the card's points on one flank, by rising lift."""
+    return [(at_m, cam_rad_from_crank_rad(crank_rad)) for at_m, crank_rad in card.flank_crank_rad(side)]
+
+
+class Flank:
+    """One flank in scaled variables: x = theta / ramp-top angle, y = lift / lobe lift.
+
+    Unknowns: lift, slope and acceleration at the nodes, jerk on the segments, the ramp velocity, and one
+    spare variable t (a peak to be minimised, a face radius, a lift ...). Clarabel's form is
+    minimise 1/2 z'Pz + q'z with b - A z in a cone; free variables need no bounds there.
+    """
+
+    def __init__(
+        self,
+        card: Card,
+        limits: Limits,
+        base_radius_m: float,
+        ramp: Ramp,
+        seat_m: float,
+        side: str = "opening",
+    ) -> None:
+        n = self.n = SEGMENTS
+        quoted, ramp = _quoted(card, side), ramp_as_given(card, side, ramp)
+        self.top_m, self.top_rad = top_of_ramp(quoted, ramp, seat_m, card.ramp_lift_m)
+        self.lift_m, self.limits, self.base_m, self.ramp = card.lobe_lift_m, limits, base_radius_m, ramp
+        self.points = [(angle / self.top_rad, at_m / self.lift_m) for at_m, angle in quoted if at_m > self.top_m]
+        self.slope_unit = self.lift_m / self.top_rad
+        self.accel_unit = self.lift_m / self.top_rad**2
+        self.jerk_unit = self.lift_m / self.top_rad**3
+        self.y, self.v, self.a = (k * (n + 1) + np.arange(n + 1) for k in range(3))
+        self.j = 3 * (n + 1) + np.arange(n)
+        self.ramp_v, self.t = 4 * n + 3, 4 * n + 4
+        self.size = 4 * n + 5
+        self._grid()
+        self._equalities()
+
+    def _grid(self) -> None:
+        """Nodes from the nose outwards, and the parts of the flank, ramp first, as (segments, outer end).
+
+        Every part ends on a node. On a uniform grid the segment that straddles a quoted lift falls to one
+        part or the other by rounding, and since the outer part may use ten times the jerk of the inner one,
+        that alone moved the inner part's least jerk by a third. A quoted lift nearer to its neighbour than a
+        segment gets no part of its own.
+        """
+        n = self.n
+        ends = [(1.0, self.top_m / self.lift_m)]
+        for x, level in self.points:
+            if ends[-1][0] - x >= 1.0 / n and x >= 1.0 / n:
+                ends.append((x, level))
+        widths = np.array([x for x, _ in ends]) - np.array([*(x for x, _ in ends[1:]), 0.0])
+        # Two segments each, the others by width: largest remainders, so that they add up to n.
+        share = np.maximum(n - 2 * len(ends), 0) * widths
+        counts = 2 + np.floor(share).astype(int)
+        counts[np.argsort(np.floor(share) - share)[: n - int(counts.sum())]] += 1
+        starts = n - np.cumsum(counts)
+        nodes = [np.zeros(1)]
+        for width, count, (x, _) in zip(widths[::-1], counts[::-1], ends[::-1], strict=True):
+            nodes.append(x - width + width * np.arange(1, count + 1) / count)
+        self.nodes = np.concatenate(nodes)
+        self.dx = np.diff(self.nodes)
+        self.parts = [
+            (np.arange(start, start + count), end) for start, count, end in zip(starts, counts, ends, strict=True)
+        ]
+
+    # -- rows ---------------------------------------------------------------------------------------
+    def rows(self, count: int, *terms: tuple[Any, Any]) -> sp.csr_matrix:
+        """`count` rows, each term a (column or columns, coefficient or coefficients) pair."""
+        row = np.arange(count)
+        rows, cols, vals = [], [], []
+        for column, value in terms:
+            rows.append(row)
+            cols.append(np.broadcast_to(column, count))
+            vals.append(np.broadcast_to(np.asarray(value, float), count))
+        return sp.csr_matrix(
+            (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(count, self.size)
+        )
+
+    def _equalities(self) -> None:
+        n, dx = self.n, self.dx
+        y, v, a, j = self.y, self.v, self.a, self.j
+        blocks = [
+            self.rows(n, (y[1:], 1), (y[:-1], -1), (v[:-1], -dx), (a[:-1], -(dx**2) / 2), (j, -(dx**3) / 6)),
+            self.rows(n, (v[1:], 1), (v[:-1], -1), (a[:-1], -dx), (j, -(dx**2) / 2)),
+            self.rows(n, (a[1:], 1), (a[:-1], -1), (j, -dx)),
+            self.rows(1, (y[0], 1)),
+            self.rows(1, (v[0], 1)),
+            self.rows(1, (y[n], 1)),
+            self.rows(1, (v[n], 1), (self.ramp_v, 1)),
+        ]
+        rhs: list[Array | list[float]] = [np.zeros(3 * n), [1.0], [0.0], [self.top_m / self.lift_m], [0.0]]
+        if not self.ramp.is_rising:
+            blocks.append(self.rows(1, (a[n], 1)))
+            rhs.append([0.0])
+        for x, level in self.points:
+            i = self.segment(x)
+            d = x - self.nodes[i]
+            blocks.append(self.rows(1, (y[i], 1), (v[i], d), (a[i], d**2 / 2), (j[i], d**3 / 6)))
+            rhs.append([level])
+        self.eq, self.eq_rhs = sp.vstack(blocks).tocsr(), np.concatenate([np.asarray(b) for b in rhs])
+
+    def segment(self, x: Any) -> Any:
+        """The segment (or segments) in which x lies."""
+        return np.clip(np.searchsorted(self.nodes, x, side="right") - 1, 0, self.n - 1)
+
+    def geometry(self, *, face_is_free: bool = False, base_is_free: bool = False) -> tuple[sp.csr_matrix, Array]:
+        """Rows (A, b) of A z <= b: rising flank and the follower's own limits; t may replace one of them.
+
+        The slope is a parabola on each segment, so it lies between the least and the greatest of its two end
+        values and of where the end tangents meet, slope + acceleration x step / 2 (convex hull of a Bezier
+        curve). Bounding the nodes alone is a trap: with enough jerk the slope bulges past its limit between
+        them, and a card that no follower can meet passes.
+        """
+        n, half = self.n, self.dx / 2.0
+        y, v, a = self.y[:-1], self.v[:-1], self.a[:-1]
+        rows = [self.rows(n + 1, (self.v, 1.0)), self.rows(n, (v, 1.0), (a, half))]
+        rhs = [np.zeros(n + 1), np.zeros(n)]
+        if isinstance(self.limits, FlatLimits):
+            reach = self.limits.greatest_eccentricity_m / self.slope_unit
+            free = -1.0 if face_is_free else 0.0
+            rows.append(self.rows(n + 1, (self.v, -1.0), (self.t, free)))
+            rows.append(self.rows(n, (v, -1.0), (a, -half), (self.t, free)))
+            rhs.append(np.full(2 * n + 1, 0.0 if face_is_free else reach))
+            room = (self.base_m - self.limits.least_nose_radius_m) / self.lift_m
+            rows.append(
+                self.rows(
+                    n + 1,
+                    (self.y, -1.0),
+                    (self.a, -1.0 / self.top_rad**2),
+                    (self.t, -1.0 if base_is_free else 0.0),
+                )
+            )
+            rhs.append(np.full(n + 1, 0.0 if base_is_free else room))
+        else:
+            tangent = math.tan(self.limits.pressure_angle_rad)
+            reach = self.base_m + self.limits.wheel_radius_m
+            rows.append(self.rows(n + 1, (self.v, -1.0 / self.top_rad), (self.y, -tangent)))
+            # The lift's own bend within a segment is small against the slope's and is left out.
+            steep, turn = -1.0 / self.top_rad - tangent * half, -half / self.top_rad
+            rows.append(self.rows(n, (v, steep), (a, turn), (y, -tangent)))
+            rhs.append(np.full(2 * n + 1, tangent * reach / self.lift_m))
+            # At the nose the slope is zero and the pitch curvature radius is P^2/(P - s''), P = reach + lift.
+            pitch = reach + self.lift_m
+            least = self.limits.wheel_radius_m + self.limits.least_nose_radius_m
+            rows.append(self.rows(1, (self.a[0], -1.0)))
+            rhs.append(np.array([(pitch**2 / least - pitch) / self.accel_unit]))
+        return sp.vstack(rows).tocsr(), np.concatenate(rhs)
+
+    def jerk_rows(self, caps: Array, need: float = 1.0) -> tuple[sp.csr_matrix, Array]:
+        """|jerk| <= cap on every segment; an infinite cap means 'at most t times need'."""
+        free = ~np.isfinite(caps)
+        weight, bound = np.where(free, -need, 0.0), np.where(free, 0.0, caps)
+        up = self.rows(self.n, (self.j, 1.0), (self.t, weight))
+        down = self.rows(self.n, (self.j, -1.0), (self.t, weight))
+        return sp.vstack([up, down]).tocsr(), np.concatenate([bound, bound])
+
+    # -- solving --------------------------------------------------------------------------------------
+    def solve(
+        self,
+        cost: Array,
+        *inequalities: tuple[sp.csr_matrix, Array],
+        nominal_ramp: bool = True,
+        quadratic: Array | None = None,
+    ) -> Array | None:
+        """The minimiser, or None when no lobe satisfies the constraints; the status is read first."""
+        bounds, limit = self.ramp_rows(nominal_ramp)
+        below = sp.vstack([bounds, *(rows for rows, _ in inequalities)])
+        below_rhs = np.concatenate([limit, *(bound for _, bound in inequalities)])
+        return minimiser(self.eq, self.eq_rhs, cost, below, below_rhs, quadratic)
+
+    def ramp_rows(self, nominal: bool) -> tuple[sp.csr_matrix, Array]:
+        """Rows (A, b) of A z <= b that hold the ramp velocity at its nominal value, or within its range.
+
+        A rising ramp may have reached, at its top, no more acceleration than one of constant jerk from rest:
+        a <= 2 v^2 / (3 top), here its tangent at the nominal velocity, which lies below it.
+        """
+        ramp = self.ramp
+        middle = ramp.velocity_m_per_rad
+        low, high = (middle, middle) if nominal else (ramp.low_m_per_rad, ramp.high_m_per_rad)
+        bounds = self.rows(2, (np.array([self.ramp_v] * 2), np.array([1.0, -1.0])))
+        limits = np.array([high, -low]) / self.slope_unit
+        if not ramp.is_rising:
+            return bounds, limits
+        slope = 4.0 * middle / (3.0 * self.top_m)
+        top = self.a[self.n]
+        reached = self.rows(1, (top, self.accel_unit), (self.ramp_v, -slope * self.slope_unit))
+        scale = 1.0 / self.accel_unit
+        return (
+            sp.vstack([bounds, scale * reached, self.rows(1, (top, -1.0))]).tocsr(),
+            np.concatenate([limits, [-scale * slope * middle / 2.0, 0.0]]),
+        )
+
+    def least_excess(self) -> float:
+        """By how much (scaled) the limits must be overstepped; zero when a lobe fits.
+
+        A bisection works close to the edge of the possible, where the plain question 'is there a lobe?' can
+        leave an interior-point solver without an answer. This program always has one.
+        """
+        rows, bound = self.geometry()
+        z = self.solve(self.unit(self.t), (rows + self.rows(rows.shape[0], (self.t, -1.0)), bound))
+        if z is None:
+            raise NoSolution("no curve passes through this card's points; check its lifts and durations")
+        return float(z[self.t])
+
+    def unit(self, *columns: Any, value: float | Array = 1.0) -> Array:
+        """A cost of `value` on the columns, nothing elsewhere."""
+        cost = np.zeros(self.size)
+        for column in columns:
+            cost[column] = value
+        return cost
+
+    # -- from unknowns to a lobe ----------------------------------------------------------------------
+    def lobe(self, z: Array, half_rad: float) -> Lobe:
+        """The whole lobe, ramps included, on a uniform grid reaching `half_rad` either side."""
+        steps = math.ceil(half_rad / GRID_STEP_RAD)
+        theta: Array = np.arange(-steps, steps + 1, dtype=np.float64) * GRID_STEP_RAD
+        x = np.abs(theta) / self.top_rad
+        i = self.segment(x)
+        d = x - self.nodes[i]
+        y, v, a, j = z[self.y][i], z[self.v][i], z[self.a][i], z[self.j][i]
+        lift = self.lift_m * (y + d * (v + d * (a / 2 + d * j / 6)))
+        slope = self.slope_unit * (v + d * (a + d * j / 2))
+        accel = self.accel_unit * (a + d * j)
+        ramp = float(z[self.ramp_v]) * self.slope_unit
+        out = np.abs(theta) - self.top_rad
+        bend = float(z[self.a[self.n]]) * self.accel_unit if self.ramp.is_rising else 0.0
+        lift, slope, accel = with_ramp(out, self.top_m, ramp, bend, self.ramp.is_rising, (lift, slope, accel))
+        return Lobe(theta, lift, np.asarray(slope * np.sign(theta), dtype=np.float64), accel)
+
+    def reach_rad(self) -> float:
+        """Half the lobe with its slowest ramp."""
+        return self.top_rad + (3.0 if self.ramp.is_rising else 1.25) * self.top_m / self.ramp.low_m_per_rad
+
+
+def jerk_allowed(
+    flank: Flank, geometry: tuple[sp.csr_matrix, Array], jerk_allowance: float, shape_allowance: float
+) -> tuple[list[float], Array]:
+    """Least possible peak jerk of each part, ramp first, and the jerk allowed on every segment (scaled)."""
+    caps = np.full(flank.n, np.inf)
+    least: list[float] = []
+    for part, (segments, (x, y)) in enumerate(flank.parts):
+        z = flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(caps))
+        if z is None:
+            raise NoSolution("no lobe fits this card within the follower's limits")
+        least.append(float(z[flank.t]))
+        if part == 0:
+            caps[segments] = jerk_allowance * least[-1]
+        else:
+            # However little jerk a part needs, the deceleration may still fall from its mean to nothing.
+            caps[segments] = max(shape_allowance * least[-1], 2.0 * (1.0 - y) / x**3)
+    return least, caps
+
+
+class TwoFlanks:
+    """Both flanks of a lobe that is not symmetric, in one program: unknowns of the opening flank, then of the closing.
+
+    They share the nose: the same lift, no slope, and one acceleration, and it is only through that acceleration
+    that either flank knows of the other. The spare variable is shared too, so that a peak is one over both.
+    """
+
+    def __init__(self, opening: Flank, closing: Flank) -> None:
+        self.opening, self.closing = opening, closing
+        self.flanks = (opening, closing)
+        self.size = opening.size + closing.size
+        self.starts = (0, opening.size)
+        # Scaled accelerations and jerks of the closing flank in the opening flank's units.
+        self.accel_ratio = closing.accel_unit / opening.accel_unit
+        self.jerk_ratio = closing.jerk_unit / opening.jerk_unit
+        width = (1, self.size)
+        nose = sp.lil_matrix(width)
+        nose[0, opening.a[0]], nose[0, opening.size + closing.a[0]] = 1.0, -self.accel_ratio
+        spare = sp.lil_matrix(width)
+        spare[0, opening.t], spare[0, opening.size + closing.t] = 1.0, -1.0
+        self.eq = sp.csr_matrix(sp.vstack([sp.block_diag([opening.eq, closing.eq]), nose, spare]))
+        self.eq_rhs = np.concatenate([opening.eq_rhs, closing.eq_rhs, [0.0, 0.0]])
+
+    def both(self, *rows: tuple[sp.csr_matrix, Array]) -> tuple[sp.csr_matrix, Array]:
+        """The opening flank's rows and the closing flank's, side by side."""
+        (a, b), (c, d) = rows
+        return sp.csr_matrix(sp.block_diag([a, c])), np.concatenate([b, d])
+
+    def joined(self, *parts: Array) -> Array:
+        """One vector from the opening flank's and the closing flank's."""
+        return np.concatenate(parts)
+
+    def solve(
+        self,
+        cost: Array,
+        *inequalities: tuple[sp.csr_matrix, Array],
+        nominal_ramp: bool = True,
+        quadratic: Array | None = None,
+    ) -> Array | None:
+        """As `Flank.solve`, over both flanks."""
+        rows = [self.both(*(flank.ramp_rows(nominal_ramp) for flank in self.flanks)), *inequalities]
+        below = sp.csr_matrix(sp.vstack([r for r, _ in rows]))
+        return minimiser(self.eq, self.eq_rhs, cost, below, np.concatenate([b for _, b in rows]), quadratic)
+
+    def allowed_jerk(
+        self, geometry: tuple[sp.csr_matrix, Array], jerk_allowance: float, shape_allowance: float
+    ) -> tuple[list[float], list[Array]]:
+        """Greatest need of each part (m/rad^3, the needier flank's), and the allowed jerk of each flank (scaled).
+
+        Each flank's own need is found first, as if it stood alone; then, part by part, the least common multiple
+        of those needs with which both flanks meet at one nose acceleration. So neither flank comes first, a
+        lobe's mirror image has the mirrored band, and equal flanks get what a symmetric card gets.
+        """
+        needs: list[list[float]] = []
+        for flank in self.flanks:
+            least, _ = jerk_allowed(flank, flank.geometry(), jerk_allowance, shape_allowance)
+            floors = [0.0, *(2.0 * (1.0 - y) / x**3 / shape_allowance for _, (x, y) in flank.parts[1:])]
+            needs.append([max(pair) for pair in zip(least, floors, strict=True)])
+        caps = [np.full(flank.n, np.inf) for flank in self.flanks]
+        cost = self.joined(self.opening.unit(self.opening.t), np.zeros(self.closing.size))
+        at_least_one = sp.csr_matrix(([-1.0], ([0], [self.opening.t])), shape=(1, self.size)), np.array([-1.0])
+        greatest: list[float] = []
+        for part in range(max(len(flank.parts) for flank in self.flanks)):
+            now = [need[min(part, len(need) - 1)] for need in needs]
+            jerk = self.both(*(f.jerk_rows(c, n) for f, c, n in zip(self.flanks, caps, now, strict=True)))
+            z = self.solve(cost, geometry, jerk, at_least_one)
+            if z is None:
+                raise NoSolution("no lobe fits this card within the follower's limits")
+            times = float(z[self.opening.t])
+            allowance = jerk_allowance if part == 0 else shape_allowance
+            for flank, cap, need in zip(self.flanks, caps, now, strict=True):
+                if part < len(flank.parts):
+                    cap[flank.parts[part][0]] = allowance * times * need
+            greatest.append(max(n * f.jerk_unit for n, f in zip(now, self.flanks, strict=True)))
+        return greatest, caps
+
+    def lobe(self, z: Array, half_rad: float) -> Lobe:
+        """The whole lobe: the opening flank at negative cam angles, the closing flank at positive ones."""
+        first = self.opening.lobe(z[: self.opening.size], half_rad)
+        second = self.closing.lobe(z[self.opening.size :], half_rad)
+        closing = first.theta_cam_rad > 0.0
+        return Lobe(
+            first.theta_cam_rad,
+            np.where(closing, second.lift_m, first.lift_m),
+            np.where(closing, second.velocity_m_per_rad, first.velocity_m_per_rad),
+            np.where(closing, second.acceleration_m_per_rad2, first.acceleration_m_per_rad2),
+        )
+
+
+def two_flank_lobe(
+    card: Card,
+    limits: Limits,
+    base_radius_m: float,
+    ramp: Ramp,
+    seat_m: float,
+    jerk_allowance: float,
+    shape_allowance: float,
+) -> CardLobe:
+    """`lobe_from_card` for a card whose flanks differ."""
+    opening, closing = (Flank(card, limits, base_radius_m, ramp, seat_m, side) for side in ("opening", "closing"))
+    pair = TwoFlanks(opening, closing)
+    geometry = pair.both(*(flank.geometry() for flank in pair.flanks))
+    least, caps = pair.allowed_jerk(geometry, jerk_allowance, shape_allowance)
+    within = (geometry, pair.both(*(f.jerk_rows(c) for f, c in zip(pair.flanks, caps, strict=True))))
+    # Integral of jerk squared over both flanks, per cam angle; scaled to be of the order of one.
+    scale = least[0] / opening.jerk_unit
+    weights = (2.0 / scale**2, 2.0 / scale**2 * pair.jerk_ratio**2 * closing.top_rad / opening.top_rad)
+    smooth = pair.joined(*(f.unit(f.j, value=w * f.dx) for f, w in zip(pair.flanks, weights, strict=True)))
+    smooth[opening.t] = 1e-6
+    nominal = pair.solve(np.zeros(pair.size), *within, quadratic=smooth)
+    if nominal is None:
+        raise NoSolution("no lobe fits this card within the follower's limits")
+    peak = pair.both(
+        *(
+            (f.rows(f.n + 1, (f.a, -ratio), (f.t, -1.0)), np.zeros(f.n + 1))
+            for f, ratio in zip(pair.flanks, (1.0, pair.accel_ratio), strict=True)
+        )
+    )
+    areas = []
+    for flank in pair.flanks:
+        area = np.zeros(flank.n + 1)
+        area[1:] += flank.dx / 2.0
+        area[:-1] += flank.dx / 2.0
+        areas.append(flank.unit(flank.y, value=area * flank.top_rad / opening.top_rad))
+    whole = pair.joined(*areas)
+    nothing = (np.zeros(opening.size), np.zeros(closing.size))
+    first, second = (flank.segment(0.35) for flank in pair.flanks)
+    asks: dict[str, tuple[Array, tuple[Any, ...]]] = {
+        "least peak deceleration": (pair.joined(opening.unit(opening.t), nothing[1]), (*within, peak)),
+        "greatest nose deceleration": (pair.joined(opening.unit(opening.a[0]), nothing[1]), within),
+        "greatest deceleration off the nose": (pair.joined(opening.unit(opening.a[first]), nothing[1]), within),
+        "greatest deceleration off the nose, closing": (
+            pair.joined(nothing[0], closing.unit(closing.a[second])),
+            within,
+        ),
+        "greatest area": (-whole, within),
+        "least area": (whole, within),
+    }
+    half = max(flank.reach_rad() for flank in pair.flanks)
+    extremes: dict[str, Lobe] = {}
+    for name, (cost, rows) in asks.items():
+        z = pair.solve(cost, *rows, nominal_ramp=False)
+        if z is not None:
+            extremes[name] = pair.lobe(z, half)
+    return family_of(pair.lobe(nominal, half), extremes, tuple(least), opening.top_rad, closing.top_rad)
+
+
+@dataclass(frozen=True, eq=False)
+class CardLobe:
+    """A card's lobes: `nominal`, and admissible `extremes` by name; all on one grid.
+
+    least_jerk_m_per_rad3: least possible peak jerk of each part of the flank, ramp first; of two unlike flanks
+    the needier one's. ramp_top_cam_rad: cam angle of the ramp's top before the nose, and after it.
+    stack: lift, velocity and acceleration of all members, shape (members, 3, n).
+    """
+
+    nominal: Lobe
+    extremes: dict[str, Lobe]
+    least_jerk_m_per_rad3: tuple[float, ...]
+    ramp_top_cam_rad: float
+    closing_ramp_top_cam_rad: float
+    stack: Array = field(repr=False)
+
+    @property
+    def members(self) -> tuple[Lobe, ...]:
+        """Nominal first, then the extremes."""
+        return (self.nominal, *self.extremes.values())
+
+    def band(self, measure: Callable[[Lobe], float]) -> tuple[float, float, float]:
+        """A measure over the family: nominal, low, high."""
+        values = [measure(lobe) for lobe in self.members]
+        return values[0], min(values), max(values)
+
+
+def family_of(
+    nominal: Lobe, extremes: dict[str, Lobe], least: tuple[float, ...], opening_rad: float, closing_rad: float
+) -> CardLobe:
+    members = (nominal, *extremes.values())
+    stack = np.stack([[m.lift_m, m.velocity_m_per_rad, m.acceleration_m_per_rad2] for m in members])
+    return CardLobe(
+        nominal=nominal,
+        extremes=extremes,
+        least_jerk_m_per_rad3=least,
+        ramp_top_cam_rad=opening_rad,
+        closing_ramp_top_cam_rad=closing_rad,
+        stack=stack,
+    )

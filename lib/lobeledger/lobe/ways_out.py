@@ -1,0 +1,126 @@
+"""What alone would make a card possible that no lobe fits.
+
+`what_would_give` -> `WayOut`
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import scipy.sparse as sp
+
+from lobeledger.arrays import Array
+from lobeledger.errors import NoSolution
+from lobeledger.lobe.flank import FITS, Flank
+from lobeledger.lobe.ramp import FlatLimits, Limits, Ramp, RollerLimits
+from lobeledger.parts.card import Card, CardPoint
+from lobeledger.units import rad
+
+__all__ = ["WayOut", "what_would_give"]
+
+
+@dataclass(frozen=True)
+class WayOut:
+    """One change that, alone, makes an impossible card possible. `kind` is how `units.show` shows it."""
+
+    what: str
+    value: float
+    kind: str
+
+
+def _longer(point: CardPoint, extra_rad: float) -> CardPoint:
+    """The point with a longer duration, half of it on either side of the nose."""
+    opening = None if point.opening_rad is None else point.opening_rad + extra_rad / 2.0
+    return replace(point, duration_rad=point.duration_rad + extra_rad, opening_rad=opening)
+
+
+def what_would_give(
+    card: Card, limits: Limits, *, base_radius_m: float, ramp: Ramp, seat_m: float
+) -> tuple[WayOut, ...]:
+    """For an impossible card: each single change that makes it possible, and by how much.
+
+    The face diameter and the base circle enter the constraints linearly and are found as variables of the
+    same program; lift, durations and pressure angle by bisection, to a tenth of a degree or better.
+    """
+
+    # With jerk unbounded, as here, the nose acceleration of one flank hardly binds the other's rise: a lobe is
+    # possible when each of its flanks is.
+    sides = ("opening",) if card.is_symmetric else ("opening", "closing")
+
+    def flanks(points_card: Card = card, points_limits: Limits = limits) -> list[Flank]:
+        return [Flank(points_card, points_limits, base_radius_m, ramp, seat_m, side) for side in sides]
+
+    def fits(points_card: Card = card, points_limits: Limits = limits) -> bool:
+        try:
+            return all(flank.least_excess() < FITS for flank in flanks(points_card, points_limits))
+        except NoSolution:
+            # A solver that gives up on an extreme card has not shown that the change helps.
+            return False
+
+    def solved(here: Flank, geometry: tuple[sp.csr_matrix, Array]) -> Array | None:
+        try:
+            return here.solve(here.unit(here.t), geometry)
+        except NoSolution:
+            return None
+
+    def edge(possible: Callable[[float], bool], far: float, steps: int = 9) -> float | None:
+        """Least share of the way to `far` (from 0) at which it becomes possible."""
+        # Too much of a change can be impossible too (a nose too sharp), so look along the way first.
+        marks = [far * share for share in (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1)]
+        found = next((k for k, mark in enumerate(marks) if possible(mark)), None)
+        if found is None:
+            return None
+        low, high = (marks[found - 1] if found else 0.0), marks[found]
+        for _ in range(steps):
+            middle = (low + high) / 2
+            low, high = (low, middle) if possible(middle) else (middle, high)
+        return high
+
+    ways: list[WayOut] = []
+    if isinstance(limits, FlatLimits):
+        both = flanks()
+        found = [(here, solved(here, here.geometry(face_is_free=True))) for here in both]
+        faces = [2.0 * (float(z[here.t]) * here.slope_unit + limits.edge_m) for here, z in found if z is not None]
+        if len(faces) == len(both):
+            ways.append(WayOut("a lifter face of at least", max(faces), "lift"))
+        found = [(here, solved(here, here.geometry(base_is_free=True))) for here in both]
+        base = max(
+            math.inf if z is None else float(z[here.t]) * here.lift_m + limits.least_nose_radius_m for here, z in found
+        )
+        if base < 2.0 * base_radius_m:
+            ways.append(WayOut("a base circle radius of at least", base, "lift"))
+    if isinstance(limits, RollerLimits):
+        more = edge(
+            lambda extra: fits(points_limits=replace(limits, pressure_angle_rad=limits.pressure_angle_rad + extra)),
+            rad(25.0),
+        )
+        if more is not None:
+            ways.append(WayOut("a pressure angle of at least", limits.pressure_angle_rad + more, "angle"))
+    top = card.points[-1].at_m
+
+    def with_lift(cut: float) -> Card:
+        return replace(card, lobe_lift_m=card.lobe_lift_m - cut)
+
+    cut = edge(lambda c: fits(with_lift(c)), 0.98 * (card.lobe_lift_m - top))
+    if cut is not None:
+        ways.append(WayOut("a lobe lift of at most", card.lobe_lift_m - cut, "lift"))
+
+    def longer(extra_rad: float) -> Card:
+        return replace(card, points=tuple(_longer(p, extra_rad) for p in card.points))
+
+    extra = edge(lambda e: fits(longer(e)), min(rad(80.0), rad(420.0) - card.lowest.duration_rad))
+    if extra is not None:
+        ways.append(WayOut("a longer duration at every quoted lift, by", extra, "angle"))
+
+    if len(card.points) > 1:
+        last = card.points[-1]
+
+        def shorter(cut_rad: float) -> Card:
+            return replace(card, points=(*card.points[:-1], _longer(last, -cut_rad)))
+
+        cut = edge(lambda c: fits(shorter(c)), 0.5 * (last.duration_rad - rad(40.0)))
+        if cut is not None:
+            ways.append(WayOut("a shorter duration at the highest quoted lift, by", cut, "angle"))
+    return tuple(ways)
