@@ -285,14 +285,29 @@ def test_run_passes_arguments_to_pytest() -> None:
     ]
 
 
-def test_compiled_code_is_keyed_on_every_source(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_compiled_code_is_keyed_on_the_kernels_and_all_they_import(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from lobeledger import _startup
 
-    (tmp_path / "a.py").write_text("x = 1\n")
-    (tmp_path / "b.py").write_text("y = 1\n")
-    first = _startup.source_key(tmp_path)
-    (tmp_path / "b.py").write_text("y = 2\n")
-    assert _startup.source_key(tmp_path) != first
+    texts = {
+        "gas/kernel.py": "from numba import njit\nfrom lobeledger.gas import law\n\n@njit(cache=True)\ndef f(): pass\n",
+        "gas/law.py": "from lobeledger.errors import (\n    Trouble,\n)\n",
+        "errors.py": "class Trouble(Exception): pass\n",
+        "page.py": "from lobeledger.gas.kernel import f\n",
+    }
+    for name, text in texts.items():
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(text)
+    moves = {}
+    for name, text in texts.items():
+        before = _startup.source_key(tmp_path)
+        (tmp_path / name).write_text(text + "# edited\n")
+        moves[name] = _startup.source_key(tmp_path) != before
+    assert moves == {"gas/kernel.py": True, "gas/law.py": True, "errors.py": True, "page.py": False}
+    found = {file.name for file in _startup.kernel_sources()}
+    assert {"gas_kernel.py", "solver.py", "ring.py", "contact.py", "errors.py"} <= found
+    assert not {"choose.py", "decision.py", "customer.py"} & found
     monkeypatch.setenv("NUMBA_CACHE_DIR", "chosen by the user")
     _startup.prepare()
     assert os.environ["NUMBA_CACHE_DIR"] == "chosen by the user"
