@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from lobeledger.sheet.reader import build_from_text, change, read_build, write_build
 
 __version__ = "0.1.0"
-
 _HOME = {
     "build_from_text": "sheet.reader",
     "change": "sheet.reader",
@@ -46,7 +45,6 @@ _HOME = {
     "OutOfRange": "errors",
     "write_customer_sheet": "page.paper.customer",
 }
-
 __all__ = [
     "BuildError",
     "Comparison",

@@ -51,7 +51,6 @@ __all__ = [
 ]
 
 Lookup = Callable[[str], Any]
-
 # Below this a flat cam is thrown too little oil: common practice, no source.
 _LEAST_FLAT_SPEED_RPM = 1700.0
 

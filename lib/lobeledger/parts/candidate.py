@@ -1,6 +1,6 @@
 """One choice of camshaft and lifters, with everything that must change with it.
 
-What opens the valves?               `Candidate`, `Valvetrain`, `Springs`
+What opens the valves?               `Candidate`, `CamAndTrain`, `Valvetrain`, `Springs`
 What must be paid for it?            `Price`, `UPKEEP_PRICES`
 How can it be lost?                  `Failure`, `LIGHT_SPRINGS`, `NEW_LIFTERS`, `USED_LIFTERS`
 """
@@ -21,6 +21,7 @@ __all__ = [
     "NEW_LIFTERS",
     "UPKEEP_PRICES",
     "USED_LIFTERS",
+    "CamAndTrain",
     "Candidate",
     "Failure",
     "Price",
@@ -30,15 +31,9 @@ __all__ = [
 
 # Precautions (precautions.csv) that change the candidate itself: run in without the inner springs; new lifters.
 LIGHT_SPRINGS = "light-springs"
-
-
 NEW_LIFTERS = ("new-lifters", "new-rollers")
-
-
 # Factors (factors.csv) that say the same as lifter_state = "used".
 USED_LIFTERS = ("used-lifters", "used-rollers")
-
-
 # Upkeep that is done every so many hours -> the price without which it cannot be reckoned.
 UPKEEP_PRICES = {
     "lifter_service_every_h": "lifter_service_price_money",
@@ -170,11 +165,12 @@ class Failure(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Candidate(Part):
-    """One choice of camshaft and lifters with everything that must change with it."""
+class CamAndTrain(Part):
+    """What physics may know of a candidate: its cam, lifters, valvetrain and springs, and nothing of names or money.
 
-    id: str = words("short name, unique in the sheet")
-    name: str = words("name shown to the customer")
+    The mechanics are handed this and keep their results by it, so that what they depend on is what they can see.
+    """
+
     follower: str = choice("follower kind", "flat", "roller")
     lifter: str = choice("lifter kind", "hydraulic", "solid")
     core: str = choice("camshaft core", "iron", "steel")
@@ -186,10 +182,6 @@ class Candidate(Part):
     )
     intake_lash_m: float = amount("m", '"0.022 in"', "intake lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     exhaust_lash_m: float = amount("m", '"0.022 in"', "exhaust lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
-    lifter_state: str = choice("whether the lifters are new", "new", "used")
-    lifter_seat_change_m: float | None = amount(
-        "m", '"0.40 in"', "pushrod seat of this lifter above that of the lifter now fitted", -0.06, 0.06, optional=True
-    )
     lifter_mass_kg: float = amount("kg", '"108 g"', "one lifter, with its share of a link bar", 0.02, 0.5)
     face_diameter_m: float | None = amount("m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True)
     crown_radius_m: float | None = amount("m", '"45 in"', "flat lifter crown radius", 0.05, 1e4, optional=True)
@@ -198,6 +190,40 @@ class Candidate(Part):
     wheel_width_m: float | None = amount("m", '"0.42 in"', "roller wheel width", 0.003, 0.03, optional=True)
     lobe_modulus_pa: float = amount("Pa", '"207 GPa"', "Young's modulus of the lobe", 5e10, 4e11)
     follower_modulus_pa: float = amount("Pa", '"207 GPa"', "Young's modulus of the lifter face or wheel", 5e10, 4e11)
+    valvetrain: Valvetrain = table("what this candidate has between lobe and valve")
+    springs: Springs = table("the valve springs it runs")
+
+    def greatest_lift_at_m(self, rocker_ratio: float) -> float:
+        """The greater of the two valve lifts at a rocker ratio, net of lash, gross of what a hydraulic lifter takes up.
+
+        For loads and clearances: springs and seals must bear a lifter that has not leaked.
+        """
+        return max(
+            rocker_ratio * card.lobe_lift_m - lash
+            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
+        )
+
+    @property
+    def greatest_valve_lift_m(self) -> float:
+        """`greatest_lift_at_m` with its own rockers."""
+        return self.greatest_lift_at_m(self.valvetrain.rocker_ratio)
+
+    @property
+    def greatest_open_load_n(self) -> float:
+        """Spring load at the greater of the two valve lifts, net of lash."""
+        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * self.greatest_valve_lift_m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate(CamAndTrain):
+    """One choice of camshaft and lifters with everything that must change with it."""
+
+    id: str = words("short name, unique in the sheet")
+    name: str = words("name shown to the customer")
+    lifter_state: str = choice("whether the lifters are new", "new", "used")
+    lifter_seat_change_m: float | None = amount(
+        "m", '"0.40 in"', "pushrod seat of this lifter above that of the lifter now fitted", -0.06, 0.06, optional=True
+    )
     stress_caution_pa: float = amount("Pa", '"200 kpsi"', "nose stress above which to be careful", 1e8, 1e10)
     seat_load_low_n: float = amount("N", '"100 lbf"', "usual seat load, low end", 0.0, 5e3)
     seat_load_high_n: float = amount("N", '"130 lbf"', "usual seat load, high end", 0.0, 9e3)
@@ -239,8 +265,6 @@ class Candidate(Part):
         "money", '"300 USD"', "price of one lifter service", 0.0, 1e6, optional=True
     )
     lifter_labour_h: float = amount("h", '"6 h"', "labour of one lifter service", 0.0, 100.0)
-    valvetrain: Valvetrain = table("what this candidate has between lobe and valve")
-    springs: Springs = table("the valve springs it runs")
     failure: Failure = table("how it can be lost")
     parts: tuple[Price, ...] = tables("everything that must be bought or machined for it")
 
@@ -313,22 +337,7 @@ class Candidate(Part):
             run_in_rocker_labour_h=None,
         )
 
-    def greatest_lift_at_m(self, rocker_ratio: float) -> float:
-        """The greater of the two valve lifts at a rocker ratio, net of lash, gross of what a hydraulic lifter takes up.
-
-        For loads and clearances: springs and seals must bear a lifter that has not leaked.
-        """
-        return max(
-            rocker_ratio * card.lobe_lift_m - lash
-            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
-        )
-
     @property
-    def greatest_valve_lift_m(self) -> float:
-        """`greatest_lift_at_m` with its own rockers."""
-        return self.greatest_lift_at_m(self.valvetrain.rocker_ratio)
-
-    @property
-    def greatest_open_load_n(self) -> float:
-        """Spring load at the greater of the two valve lifts, net of lash."""
-        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * self.greatest_valve_lift_m
+    def cam_and_train(self) -> CamAndTrain:
+        """What physics may know of it."""
+        return CamAndTrain(**{each.name: getattr(self, each.name) for each in dataclasses.fields(CamAndTrain)})

@@ -72,7 +72,6 @@ _LONGEST_NAME = 80
 _LONGEST_NOTE = 2000
 _LONGEST_QUANTITY = 60
 _DEEPEST = 12
-
 _T = TypeVar("_T")
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _CURRENCY = re.compile(r"[A-Z]{3}")
@@ -135,10 +134,7 @@ _QUOTED_AT = Spec("choice", "where lifts are quoted", example='"lobe"', choices=
 _NAME = Spec("text", "name of the build", example='"Sunday car"')
 _CURRENCY_SPEC = Spec("text", "the sheet's currency in three capital letters", example='"USD"')
 _NOTE = Spec("text", "a remark", example='"..."', optional=True)
-
 _si = functools.lru_cache(maxsize=16384)(quantity)
-
-
 # part -> (key in the sheet, field name, Spec) of every field
 _FIELDS: dict[type[Any], tuple[tuple[str, str, Spec], ...]] = {
     part: tuple((key_of(f.name), f.name, f.metadata["spec"]) for f in dataclasses.fields(part))
