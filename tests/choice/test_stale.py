@@ -1,5 +1,8 @@
-"""No kept result outlives what it was made from: every field of a build is changed, one at a time, and a comparison with
-everything kept from before is held against one made from nothing."""
+"""No kept result outlives what it was made from.
+
+Every field of a build is changed, one at a time, and a comparison with everything kept from before is held against one
+made from nothing.
+"""
 
 from __future__ import annotations
 
