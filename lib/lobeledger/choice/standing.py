@@ -91,7 +91,7 @@ def joint_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
 
 
 def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = None) -> Array:
-    """Cost per draw with what falling short costs: K = C + sum of (1 - ok) x remedy, or shortfall where none has a price.
+    """Cost per draw with what falling short costs: C + sum of (1 - ok) x remedy, or shortfall where none has a price.
 
     net: cost of owning less the worth of the torque. shortfall: what the owner loses by one unmet limit (money, a
     number or draws); None where it was not given, so that such a limit costs nothing here and must be told otherwise.
