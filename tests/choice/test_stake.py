@@ -16,7 +16,7 @@ from scipy import stats
 import lobeledger as ll
 from lobeledger.choice import cost, stake
 from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, posterior
-from lobeledger.sheet.reader import sheet_text
+from lobeledger.sheet.change import sheet_text
 from lobeledger.sheet.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"

@@ -32,7 +32,7 @@ from lobeledger.parts.pairing import (
     unpriced_lines,
 )
 from lobeledger.parts.spec import ORIGINS
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.open import starter_sheet
 from lobeledger.sheet.tables import DATA_DIR, read_pairing
 
 INCH = 0.0254

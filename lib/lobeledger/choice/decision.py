@@ -15,7 +15,6 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-import types
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -34,6 +33,7 @@ from lobeledger.choice.flips import flips, net_cost
 from lobeledger.choice.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.parts.build import Build
+from lobeledger.parts.frozen import Frozen
 from lobeledger.train.of_candidate import limit_band
 from lobeledger.units import SYSTEMS
 
@@ -98,7 +98,7 @@ def _result(build: Build, assessment: Assessment, gain: float, system: str) -> C
             )
         )
     ranges = tuple(_range(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
-    frozen = types.MappingProxyType(figures)
+    frozen = Frozen(figures)
     return CandidateResult(assessment, frozen, tuple(lines), ranges, tuple(broken), np.asarray(net_draws))
 
 
@@ -175,7 +175,7 @@ def _with_details(build: Build, system: str, result: CandidateResult) -> Candida
         figures["elastic_limit"] = figure = Figure(nominal, min(low, nominal), max(high, nominal))
         top = build.use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
-    frozen = types.MappingProxyType(figures)
+    frozen = Frozen(figures)
     warned = tuple(cautions(build, result.candidate, frozen, system))
     return dataclasses.replace(
         result,

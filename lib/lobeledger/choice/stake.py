@@ -245,7 +245,7 @@ def _ends(values: Array) -> tuple[float, float]:
 
 
 def record_changes(build: Build, seen: Mapping[str, tuple[int, int]]) -> dict[str, int]:
-    """Changes of a build (`buildfile.change`) that let the shop's record speak: losses and builds by follower.
+    """Changes of a build (`sheet.change.change`) that let the shop's record speak: losses and builds by follower.
 
     A follower of which nothing is on record stays with its opinion.
     """

@@ -9,13 +9,13 @@ What does its run-in ask for?      `run_in_facts`
 from __future__ import annotations
 
 import difflib
-import types
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.car import Block, DischargePoint, Engine, Vehicle
+from lobeledger.parts.frozen import Frozen
 from lobeledger.parts.rules import PairingRule, Precaution, RiskFactor, RunInLine
 from lobeledger.parts.use import Limits, Model, Shop, Use
 
@@ -73,7 +73,7 @@ class Build:
             if each.id in seen:
                 raise OutOfRange(f"two candidates have the id '{each.id}'; give each its own")
             seen.add(each.id)
-        object.__setattr__(self, "data", types.MappingProxyType(dict(self.data)))
+        object.__setattr__(self, "data", Frozen(self.data))
 
     def candidate(self, candidate_id: str) -> Candidate:
         """The candidate with this id; OutOfRange names the nearest if there is none."""

@@ -25,7 +25,8 @@ from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
 from lobeledger.page.panels.runner import Progress, Runner
 from lobeledger.parts.build import Build
-from lobeledger.sheet.reader import build_from_bytes, change, read_build
+from lobeledger.sheet.change import change
+from lobeledger.sheet.open import build_from_bytes, read_build
 
 __all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "file_stem", "round_top"]
 
