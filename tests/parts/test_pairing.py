@@ -18,7 +18,8 @@ from lobeledger import build_from_text, change, compare, read_build
 from lobeledger.choice import cost
 from lobeledger.choice.stake import stake
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.page.words.break_in import order_sheet_html, order_tables, stake_tables, tables_html
+from lobeledger.page.paper.order import order_sheet_html
+from lobeledger.page.words.break_in import order_tables, stake_tables, tables_html
 from lobeledger.parts.candidate import Price
 from lobeledger.parts.pairing import (
     added_lines,

@@ -44,7 +44,7 @@ def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe
         # Overlap is the intake's opening side and the exhaust's closing side; the centrelines are of greatest lift.
         sides = seat_side(key, "intake", intake, "opening"), seat_side(key, "exhaust", exhaust, "closing")
         figures["overlap"] = Figure(*(i + e - gap for i, e in zip(*sides, strict=True)))
-    datum = f"{units.show(timing.intake_seat_m, 'lift')} lobe lift"
+    datum = f"{units.both(timing.intake_seat_m, 'lift')} lobe lift"
 
     def trapped(*, closing: float, compression: float) -> float:
         return engine.trapped_compression_ratio(

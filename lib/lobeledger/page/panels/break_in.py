@@ -26,6 +26,7 @@ from lobeledger.page.panels.base import WIDE, CamPanel, Charts, round_top
 from lobeledger.page.panels.record import RecordTick, RecordView, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.panels.wear import WearView
+from lobeledger.page.paper.order import order_sheet_html
 from lobeledger.page.paper.run_in import run_sheet_html
 from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.plots import compare as plots
@@ -332,7 +333,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
                 .lower()
             )
             try:
-                make_sheet = run_sheet_html if which == "run" else break_in_views.order_sheet_html
+                make_sheet = run_sheet_html if which == "run" else order_sheet_html
                 return f"{stem}-{which}.html", "text/html", make_sheet(result.comparison, result.candidate_id)
             except LedgerError as trouble:
                 self.fail(str(trouble))

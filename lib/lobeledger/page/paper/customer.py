@@ -8,14 +8,11 @@ Candidates side by side               `side_table_html`
 from __future__ import annotations
 
 import datetime
-import functools
-import importlib.resources
 import math
 from html import escape
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import markupsafe
 
 from lobeledger.assess.figures import NOT_FOR_THIS, band_text, column, value_text
@@ -24,6 +21,7 @@ from lobeledger.choice.results import CandidateResult, Comparison, chance_text, 
 from lobeledger.choice.run_in import run_answer, run_in_plan
 from lobeledger.errors import BuildError
 from lobeledger.page.palette import GROUP_SHADES, INK
+from lobeledger.page.templates import style_text, templates
 from lobeledger.parts.build import Build
 from lobeledger.sheet.files import write_text_atomically
 
@@ -32,8 +30,6 @@ __all__ = [
     "quote_html",
     "side_by_side",
     "side_table_html",
-    "style_text",
-    "templates",
     "write_customer_sheet",
 ]
 
@@ -64,15 +60,6 @@ _SAFETY = (
     "Hot oil, coolant and exhaust burn; let it cool before opening anything.",
     "Springs under load throw parts: use the proper compressor and glasses.",
 )
-
-
-@functools.cache
-def templates() -> jinja2.Environment:
-    """The sheets' templates, with escaping on."""
-    # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
-    )
 
 
 def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: bool = False) -> Path:
@@ -209,14 +196,6 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             broken=[b.text for b in result.broken],
         )
     )
-
-
-# -- run sheet ---------------------------------------------------------------------------------------------
-
-
-def style_text() -> str:
-    """The style of printed sheets."""
-    return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
 
 
 def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
