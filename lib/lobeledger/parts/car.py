@@ -101,7 +101,6 @@ class Block(Part):
 class Vehicle(Part):
     """What the engine moves and what it must leave alone."""
 
-    weight_kg: float = amount("kg", '"3600 lb"', "vehicle with its driver", 200.0, 20000.0)
     transmission: str = choice("gearbox", "automatic", "manual")
     converter_stall_rpm: float | None = amount(
         "rpm", '"2000 rpm"', "torque converter stall speed", 800.0, 8000.0, optional=True, exact=_RULE
