@@ -2,18 +2,23 @@
 
 What goes with what?      `PairingRule`
 What moves a risk?        `RiskFactor`, `Precaution`
-How is it run in?         `RunInLine`, `RUN_IN_FACTS`
+How is it run in?         `RunInLine`
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from lobeledger.errors import OutOfRange
+from lobeledger.parts.conditions import Conditions, parse
 from lobeledger.parts.spec import ORIGINS, Part, Spec, amount, check_ordered, choice, number, words
 
-__all__ = ["RUN_IN_FACTS", "PairingRule", "Precaution", "RiskFactor", "RunInLine"]
+__all__ = ["PairingRule", "Precaution", "RiskFactor", "RunInLine"]
+
+
+def _when() -> Any:
+    return field(default=parse(""), metadata={"spec": Spec("text", "facts that must all hold; none for always")})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,11 +30,8 @@ class RiskFactor(Part):
     low: float = number("least it may multiply the odds by", 1e-3, 1e3)
     odds: float = number("what it multiplies the odds by", 1e-3, 1e3)
     high: float = number("most it may multiply the odds by", 1e-3, 1e3)
-    switch: str = choice(
-        "what switches it on: the sheet's list, an open load above the usual, used lifters",
-        "off",
-        "open load",
-        "used lifters",
+    switch: Conditions | None = field(
+        metadata={"spec": Spec("text", "facts that switch it on by themselves; None: only a sheet's list does")}
     )
     text: str = words("what it is")
     reason: str = words("why it matters")
@@ -72,7 +74,7 @@ class PairingRule(Part):
     needs: tuple[str, ...] = field(
         metadata={"spec": Spec("text", "what a price line may serve instead; one is enough")}
     )
-    when: str = words("facts that must all hold")
+    when: Conditions = _when()
     per: str = choice("how many are needed: one a build, valve or cylinder", "build", "valve", "cylinder")
     group: str = choice("group of the cost line", "parts", "machining")
     price_low_money: float | None = amount("money", '"50 USD"', "least price of one", 0.0, 1e6, optional=True)
@@ -99,18 +101,6 @@ class PairingRule(Part):
         return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
 
 
-# What a line of the run-in may ask for: the words each fact may be.
-RUN_IN_FACTS: dict[str, tuple[str, ...]] = {
-    "follower": ("flat", "roller"),
-    "lifter": ("hydraulic", "solid"),
-    "school": ("varied", "hold", "none"),
-    "lobes": ("run", "none"),
-    "fuel": ("carburettor", "injection"),
-    "inner": ("out", "in"),
-    "rockers": ("low", "own"),
-}
-
-
 @dataclass(frozen=True, kw_only=True)
 class RunInLine(Part):
     """One line of the run-in: an act, a step at speed, a share of the heat, or a usual load.
@@ -123,7 +113,7 @@ class RunInLine(Part):
     stage: str = choice(
         "when it is done", "prepare", "prime", "ready", "start", "step", "stop", "restart", "after", "heat", "usual"
     )
-    when: str | None = words("facts that must all hold, fact=word or fact=one|other; empty for always", default="")
+    when: Conditions = _when()
     share_low: float | None = number("least share", 0.0, 1.0, optional=True)
     share: float | None = number("share of the minutes or of the heat", 0.0, 1.0, optional=True)
     share_high: float | None = number("greatest share", 0.0, 1.0, optional=True)
@@ -139,20 +129,10 @@ class RunInLine(Part):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        for word in (self.when or "").split():
-            fact, _, rest = word.partition("=")
-            if fact not in RUN_IN_FACTS or not set(rest.split("|")) <= set(RUN_IN_FACTS[fact]):
-                raise OutOfRange(
-                    f"the condition '{word}' is not known; write "
-                    + ", ".join(f"{name}={'|'.join(words)}" for name, words in RUN_IN_FACTS.items())
-                )
+        if self.stage == "usual" and "run_in_load" in self.when.asked:
+            raise OutOfRange(f"{self.id} says what load is usual, so it cannot ask for run_in_load")
         needed = {"step": (self.share, self.from_speed, self.to_speed), "heat": (self.share,)}
         if None in needed.get(self.stage, ()):
             raise OutOfRange(f"{self.id} is a {self.stage} and lacks its share or its speeds")
         if self.stage == "usual" and self.open_load_n is None:
             raise OutOfRange(f"{self.id} lacks its open_load")
-
-    def holds(self, facts: Mapping[str, str]) -> bool:
-        """Whether all its conditions hold."""
-        words = (word.partition("=") for word in (self.when or "").split())
-        return all(facts[fact] in rest.split("|") for fact, _, rest in words)

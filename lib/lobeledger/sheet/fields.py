@@ -20,8 +20,8 @@ from lobeledger.parts.use import Limits, Model, Shop, SpeedBand, Use
 
 __all__ = [
     "DEEPEST", "FIELDS", "KEYS", "LARGEST_SHEET_BYTES", "LINES", "LONGEST_NAME", "LONGEST_NOTE", "LONGEST_QUANTITY",
-    "MOST_CANDIDATES", "NUMBER_TEXT", "ONLY", "RETIRED", "SAME_AS_INTAKE", "SCHEMA", "SHARED", "SHEET_PARTS",
-    "TAG_KEYS", "TOP_KEYS", "WORDS",
+    "FACT_KEYS", "MOST_CANDIDATES", "NUMBER_TEXT", "ONLY", "RETIRED", "SAME_AS_INTAKE", "SCHEMA", "SHARED",
+    "SHEET_PARTS", "TOP_KEYS", "WORDS",
 ]  # fmt: skip
 
 SCHEMA = 1
@@ -39,7 +39,7 @@ ONLY = {
     "flat": ("face_diameter", "crown_radius", "lobe_taper"),
     "roller": ("wheel_diameter", "wheel_width"),
 }
-TAG_KEYS = ("follower", "lifter", "core", "run_in_school")
+FACT_KEYS = ("follower", "lifter", "core", "run_in_school")
 LINES: dict[tuple[type[Any], str], tuple[type[Any], str, int]] = {
     # (part, field) -> part of one line, prefix of its defaults, most lines
     (Engine, "flow"): (FlowPoint, "flow", MOST_LINES),

@@ -17,8 +17,10 @@ from typing import Any, NoReturn, TypeVar
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Datum
 from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.conditions import Fact
 from lobeledger.parts.spec import ORIGINS, Spec
 from lobeledger.sheet.fields import (
+    FACT_KEYS,
     FIELDS,
     KEYS,
     LINES,
@@ -27,7 +29,6 @@ from lobeledger.sheet.fields import (
     LONGEST_QUANTITY,
     NUMBER_TEXT,
     RETIRED,
-    TAG_KEYS,
 )
 from lobeledger.sheet.files import on_one_line
 from lobeledger.sheet.refusal import kind_of, nearest, quoted, refuse
@@ -232,9 +233,9 @@ class Reader:
 
     # ------------------------------------------------------------------ defaults
 
-    def default(self, spec: Spec, path: str, prefix: str, key: str, tags: set[str], needed: bool) -> Any:
+    def default(self, spec: Spec, path: str, prefix: str, key: str, facts: dict[str, Fact], needed: bool) -> Any:
         """The value of a key nobody wrote; BuildError when the table of defaults has none."""
-        row = default_for(f"{prefix}.{key}", tags)
+        row = default_for(f"{prefix}.{key}", facts)
         if row is None:
             if spec.optional and not needed:
                 return None
@@ -277,7 +278,7 @@ class Reader:
         table: Any,
         path: str,
         prefix: str,
-        tags: set[str],
+        facts: dict[str, Fact],
         *,
         base: tuple[str, Mapping[str, Any]] = ("", {}),
         skip: tuple[str, ...] = (),
@@ -292,15 +293,15 @@ class Reader:
                 continue
             at = f"{path}.{key}"
             if spec.kind == "parts":
-                out[name] = self.part_lines(part, name, key, spec, table, at, tags)
+                out[name] = self.part_lines(part, name, key, spec, table, at, facts)
             elif key in table:
                 out[name] = self.value(spec, table[key], at, at, "given")
             elif key in base[1]:
                 out[name] = self.value(spec, base[1][key], at, f"{base[0]}.{key}", "given")
             else:
-                out[name] = self.default(spec, at, prefix, key, tags, key in needed)
-            if part is Candidate and key in TAG_KEYS and out[name] is not None:
-                tags.add(out[name])
+                out[name] = self.default(spec, at, prefix, key, facts, key in needed)
+            if part is Candidate and key in FACT_KEYS and out[name] is not None:
+                facts[key] = out[name]
         return out
 
     def part_lines(
@@ -311,7 +312,7 @@ class Reader:
         spec: Spec,
         table: Mapping[str, Any],
         path: str,
-        tags: set[str],
+        facts: dict[str, Fact],
     ) -> tuple[Any, ...]:
         line, prefix, most = LINES[part, name]
         if key not in table:
@@ -322,7 +323,7 @@ class Reader:
         if len(found) < spec.low:
             self.fail(path, f"is empty; it needs at least {spec.low:.0f} entry ({spec.doc})")
         return tuple(
-            self.made(line, self.values(line, each, f"{path}.{i}", prefix, tags), f"{path}.{i}")
+            self.made(line, self.values(line, each, f"{path}.{i}", prefix, facts), f"{path}.{i}")
             for i, each in enumerate(found)
         )
 

@@ -13,6 +13,7 @@ from typing import Any
 from lobeledger.parts.build import Build, Datum, risk_data
 from lobeledger.parts.candidate import Candidate, Failure
 from lobeledger.parts.car import Block, DischargePoint
+from lobeledger.parts.conditions import Fact
 from lobeledger.parts.pairing import pairing_data, without_prices
 from lobeledger.parts.spec import Spec
 from lobeledger.sheet.card import card_of
@@ -64,7 +65,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
     reader.currency = currency
     note = reader.text(tree.get("note", ""), "note", longest=LONGEST_NOTE, empty=True)
     parts = {
-        key: reader.made(part, reader.values(part, tree.get(key, {}), key, key, set()), key)
+        key: reader.made(part, reader.values(part, tree.get(key, {}), key, key, {}), key)
         for key, part in SHEET_PARTS.items()
     }
     shared = {key: _shared(reader, part, tree.get(key, {}), key) for key, part in SHARED.items()}
@@ -112,22 +113,22 @@ def _candidate(
     reader.known(table, KEYS[Candidate], path)
     check_follower_keys(reader, table, path)
     follower = table["follower"] if isinstance(table.get("follower"), str) else ""
-    tags: set[str] = set()
+    facts: dict[str, Fact] = {}
     values = reader.values(
         Candidate,
         table,
         path,
         "candidate",
-        tags,
+        facts,
         skip=("intake", "exhaust", "valvetrain", "springs", "failure"),
         needed=ONLY.get(follower, ()),
     )
     for key, part in SHARED.items():
         at = f"{path}.{key}"
-        read = reader.values(part, table.get(key, {}), at, key, tags, base=(key, shared[key]))
+        read = reader.values(part, table.get(key, {}), at, key, facts, base=(key, shared[key]))
         values[key] = reader.made(part, read, at)
     at = f"{path}.failure"
-    values["failure"] = reader.made(Failure, reader.values(Failure, table.get("failure", {}), at, "failure", tags), at)
+    values["failure"] = reader.made(Failure, reader.values(Failure, table.get("failure", {}), at, "failure", facts), at)
     check_risk_ids(reader, values["failure"], values["follower"], at)
     ratio = values["valvetrain"].rocker_ratio
     for side in ("intake", "exhaust"):
