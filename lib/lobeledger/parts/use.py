@@ -151,6 +151,19 @@ class Model(Part):
         "N*s/m", '"500 N*s/m"', "suction over speed as the plunger draws oil through its check valve", 10.0, 1e5
     )
     preload_m: float = amount("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004)
+    separation_allowed_m: float = amount(
+        "m",
+        '"0.1 mm"',
+        "gap between lifter and lobe, valve open, up to which a solid train is under control",
+        1e-6,
+        0.002,
+    )
+    seat_bounce_allowed_m: float = amount(
+        "m", '"0.25 mm"', "bounce of the valve on its seat up to which a solid train is under control", 1e-6, 0.002
+    )
+    pump_up_allowed_m: float = amount(
+        "m", '"0.25 mm"', "rise of a hydraulic plunger up to which its train is under control", 1e-6, 0.002
+    )
     shape_allowance: float = number(
         "the same between the second quoted lift and the nose", 1.0, 20.0, example="3", exact=_BAND
     )
