@@ -25,10 +25,9 @@ from lobeledger._startup import prepare
 prepare()
 
 if TYPE_CHECKING:
-    from lobeledger.choice.decision import compare
-    from lobeledger.choice.results import Comparison
     from lobeledger.errors import BuildError, LedgerError, NoSolution, OutOfRange
     from lobeledger.page.paper.customer import write_customer_sheet
+    from lobeledger.page.words.comparison import Comparison, compare
     from lobeledger.sheet.reader import build_from_text, change, read_build, write_build
 
 __version__ = "0.1.0"
@@ -38,8 +37,8 @@ _HOME = {
     "change": "sheet.reader",
     "read_build": "sheet.reader",
     "write_build": "sheet.reader",
-    "compare": "choice.decision",
-    "Comparison": "choice.results",
+    "compare": "page.words.comparison",
+    "Comparison": "page.words.comparison",
     "BuildError": "errors",
     "LedgerError": "errors",
     "NoSolution": "errors",
