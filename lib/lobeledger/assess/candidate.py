@@ -21,7 +21,7 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure, FuelUse
 from lobeledger.assess.flow import breathing_figures, sound_speed
 from lobeledger.assess.inputs import MechanicalInputs, mechanical_inputs
-from lobeledger.assess.limits import Broken, Impossible, broken_limits, cautions
+from lobeledger.assess.limits import Broken, Caution, Impossible, broken_limits, cautions
 from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_of
 from lobeledger.assess.motion import motion_figures
 from lobeledger.assess.springs import springs_and_mass
@@ -54,7 +54,7 @@ class Assessment:
     candidate: Candidate
     figures: Mapping[str, Figure]
     broken: tuple[Broken, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     fuel: FuelUse
     intake: CardLobe | None = None
     exhaust: CardLobe | None = None
@@ -127,10 +127,10 @@ def _stress_at(key: MechanicalInputs, speed_rpm: float) -> Figure:
     return nose_stress(key, mechanics.intake, mechanics.exhaust, dict(mechanics.figures), speed_rpm)
 
 
-def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment:
+def assess(build: Build, candidate: Candidate) -> Assessment:
     """All figures but money of one candidate, the hard limits it breaks and what to watch.
 
-    system: "us" or "metric", the units of the sentences. Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
+    Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
     """
     _check_seats(candidate, build.model)
     key = mechanical_inputs(build, candidate)
@@ -160,12 +160,12 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
         torque = Figure(*(weighed_torque(build, curve) for curve in curves))
         if math.isfinite(torque.value):
             figures["torque"] = torque
-    broken = broken_limits(build, candidate, mechanics.impossible, figures, system)
+    broken = broken_limits(build, candidate, mechanics.impossible, figures)
     return Assessment(
         candidate,
         figures,
         tuple(broken),
-        tuple(cautions(build, candidate, figures, system)),
+        tuple(cautions(build, candidate, figures)),
         FuelUse(
             displacement_m3(eng),
             float(friction(mean_speed, valves=valves, cylinders=eng.cylinders, stroke_m=eng.stroke_m)),
