@@ -84,8 +84,8 @@ def broken_limits(
         found.append(
             Broken(
                 "pairing",
-                f"{line.what} cannot be used here: {line.why.partition('; ')[0]}",
-                line.why.partition("; ")[2],
+                f"{line.what} cannot be used here: {line.why}",
+                line.remedy,
             )
         )
     missing = unpriced_lines(build, candidate)
