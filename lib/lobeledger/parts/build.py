@@ -29,7 +29,9 @@ class Datum:
 
     path: as in the sheet, such as "candidates.h-flat.springs.rate". value, low, high: in `unit` (SI, or
     money, or nothing for bare numbers). text: as written. origin: one of ORIGINS. written: whether the sheet,
-    not the library's defaults, supplied it.
+    not the library's defaults, supplied it. line: the place where the number stands, its own path when empty: a value
+    written once in [valvetrain], or taken once from one row of defaults.csv, is one line for all candidates, and one
+    line is drawn once.
     """
 
     path: str
@@ -41,6 +43,11 @@ class Datum:
     origin: str
     note: str = ""
     written: bool = True
+    line: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.line:
+            object.__setattr__(self, "line", self.path)
 
 
 @dataclass(frozen=True, kw_only=True)

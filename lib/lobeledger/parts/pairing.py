@@ -40,7 +40,7 @@ class OrderLine:
     rule: id of the rule. price and time are those of one, with their range; a price of None is not known in the
     sheet's currency. covered_by: the sheet's own line that serves it, or another rule's; empty if none.
     is_added: the rule puts it into the cost. needs: what a price line may serve instead. change_m: the computed change
-    of pushrod length, where known.
+    of pushrod length, where known. remedy: what to do about it. caution: what else it asks.
     """
 
     rule: str
@@ -60,6 +60,13 @@ class OrderLine:
     is_added: bool = False
     needs: tuple[str, ...] = ()
     change_m: float | None = None
+    remedy: str = ""
+    caution: str = ""
+
+    @property
+    def told(self) -> str:
+        """Reason, remedy and caution, as far as the rule has them."""
+        return "; ".join(part for part in (self.why, self.remedy, self.caution) if part)
 
 
 # -- the list -----------------------------------------------------------------------------------------------
@@ -92,6 +99,8 @@ def order_list(
                 verb=rule.verb,
                 what=rule.item,
                 why=rule.reason,
+                remedy=rule.remedy,
+                caution=rule.caution,
                 origin=rule.origin,
                 quantity=counts[rule.per],
                 group=rule.group,
@@ -104,7 +113,7 @@ def order_list(
                 covered_by=covered,
                 is_added=is_added,
                 needs=rule.needs,
-                change_m=change if rule.id.startswith("pushrods") else None,
+                change_m=change if rule.tells == "pushrod_change" else None,
             )
         )
     return tuple(found)
@@ -151,7 +160,7 @@ def pairing_data(build: Build) -> dict[str, Datum]:
     found: dict[str, Datum] = {}
     for candidate in build.candidates:
         for line in added_lines(build, candidate):
-            note = f"no price line serves it: {line.what}; {line.why}"
+            note = f"no price line serves it: {line.what}; {line.told}"
             for key, unit, low, value, high in (
                 ("price", build.currency, line.price_low_money, line.price_money, line.price_high_money),
                 ("time", "h", line.time_low_h, line.time_h, line.time_high_h),

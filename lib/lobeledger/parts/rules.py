@@ -88,10 +88,17 @@ class PairingRule(Part):
     time_high_h: float = amount("h", '"1 h"', "most shop labour for one", 0.0, 1000.0)
     item: str = words("what it is")
     reason: str = words("why, in plain words")
+    remedy: str = words("what to do about it", default="")
+    caution: str = words("what else it asks, or how it can go wrong", default="")
+    tells: str = words("a fact whose number is told beside it", default="")
     origin: str = choice("where the rule comes from", *ORIGINS)
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        if self.verb == "stop" and not self.remedy:
+            raise OutOfRange(f"{self.id} stops a build and has no remedy; say what would do instead")
+        if self.tells not in ("", "pushrod_change"):
+            raise OutOfRange(f"{self.id} tells '{self.tells}'; it may tell pushrod_change or nothing")
         prices = (self.price_low_money, self.price_money, self.price_high_money)
         for what, ends in (("price", prices), ("time", (self.time_low_h, self.time_h, self.time_high_h))):
             known = [end for end in ends if end is not None]

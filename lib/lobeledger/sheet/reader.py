@@ -135,8 +135,16 @@ class Reader:
             text=on_one_line(body if isinstance(body, str) else plain_text(body), longest=LONGEST_NAME),
             origin=origin,
             note=note,
+            line=said_at,
         )
         return read
+
+    def note_lines(self, path: str, written_at: str) -> None:
+        """What was noted under `path` stands under `written_at` in the sheet, and is one line with it."""
+        for at, datum in list(self.data.items()):
+            if at.startswith(f"{path}."):
+                line = written_at + datum.line.removeprefix(path)
+                self.data[at] = dataclasses.replace(datum, line=line)
 
     @property
     def is_ours(self) -> bool:
@@ -252,9 +260,7 @@ class Reader:
                 self.fail_for_price(path, spec)
             # Nothing is nothing in every currency.
             datum = dataclasses.replace(datum, text=f"0 {self.currency}", unit=self.unit(spec))
-        self.data[path] = Datum(
-            path, datum.value, datum.low, datum.high, datum.unit, datum.text, datum.origin, datum.note, False
-        )
+        self.data[path] = dataclasses.replace(datum, path=path)
         return datum.value
 
     def fail_for_price(self, path: str, spec: Spec) -> NoReturn:
@@ -349,4 +355,4 @@ def _default_datum(row: Default, spec: Spec) -> Datum:
     if row.low or row.high:
         raw |= {"low": row.low, "high": row.high}
     reader.value(spec, raw, row.path, row.path, row.origin)
-    return dataclasses.replace(reader.data[row.path], written=False)
+    return dataclasses.replace(reader.data[row.path], written=False, line=f"{row.path} {row.when.text}".rstrip())

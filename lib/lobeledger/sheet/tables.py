@@ -291,6 +291,9 @@ def _pairing(path_text: str) -> tuple[PairingRule, ...]:
                     time_high_h=_number_in(row, "time_high", "pairing.csv"),
                     item=row["item"],
                     reason=row["reason"],
+                    remedy=row["remedy"],
+                    caution=row["caution"],
+                    tells=row["tells"],
                     origin=row["origin"],
                 )
             )

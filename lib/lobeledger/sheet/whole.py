@@ -145,6 +145,8 @@ def _candidate(
                 reader.fail(at, f'is {quoted(raw)}; write a card, or exhaust = "{SAME_AS_INTAKE}"')
             raw = table["intake"]
         values[side] = card_of(reader, raw, at, ratio)
+        if side == "exhaust" and table["exhaust"] == SAME_AS_INTAKE:
+            reader.note_lines(at, f"{path}.intake")
     check_candidate(reader, values, path, block)
     return reader.made(Candidate, values, path)
 
