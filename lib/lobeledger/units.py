@@ -37,12 +37,10 @@ __all__ = [
 ]
 
 SYSTEMS = ("us", "metric")
-
 # For code that thinks in SI: the inch is exact, the pound-force follows from pound and standard gravity (NIST SP 811).
 INCH_M = 0.0254
 LBF_N = 4.4482216152605
 DEG_RAD = math.pi / 180.0
-
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 # What a unit may be made of: letters, * / ^ ** ( ), and one-digit powers, not stacked. Anything else could be
 # arithmetic in disguise, such as "in**9**9**9", which would never end.

@@ -537,7 +537,6 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
 STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
     Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O"), "rocker_studs": (H, "pressed")},
     Vehicle: {
-        "weight": (H, "4000 lb"),
         "transmission": (H, "manual"),
         "converter_stall": (H, "2500 rpm"),
         "brake_booster": (H, False),

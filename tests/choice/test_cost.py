@@ -16,7 +16,7 @@ from scipy import stats
 
 from lobeledger import build_from_text, change
 from lobeledger.choice import cost
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.open import starter_sheet
 
 SHEET = """
 schema = 1

@@ -25,7 +25,7 @@ from scipy import stats
 import lobeledger as ll
 from lobeledger.assess.figures import COLUMNS
 from lobeledger.choice import cost, decision
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.open import starter_sheet
 
 ROOT = Path(__file__).parents[2]
 BUILDS = ROOT / "data" / "builds"

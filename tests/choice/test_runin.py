@@ -27,7 +27,6 @@ from lobeledger.choice import cost
 from lobeledger.choice.run_in import (
     ratio_for_open_load,
     run_in_charges,
-    run_in_facts,
     run_in_fuel_m3,
     run_in_heat_w,
     run_in_plan,
@@ -42,7 +41,8 @@ from lobeledger.lobe import contact, ellipse
 from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
 from lobeledger.page.words.run_in import run_cautions
 from lobeledger.parts.candidate import LIGHT_SPRINGS
-from lobeledger.parts.rules import RUN_IN_FACTS, RunInLine
+from lobeledger.parts.conditions import FACTS, parse
+from lobeledger.parts.rules import RunInLine
 from lobeledger.parts.spec import replaced
 from lobeledger.sheet.tables import DATA_DIR, read_precautions, read_run_in
 
@@ -306,12 +306,14 @@ def test_every_condition_is_met_by_some_candidate() -> None:
         changed((F + "run_in_school", "hold")), changed((F + "run_in_time", "0 min")),
         changed(("candidates.h-roller.run_in_time", "10 min")), changed(*INNER_OUT, *LOW_ROCKERS, name="weekend-racer"),
     ]  # fmt: skip
-    seen = {line.id for b in builds for c in b.candidates for line in b.run_in if line.holds(run_in_facts(b, c))}
+    seen = {line.id for b in builds for c in b.candidates for line in b.run_in if line.when.holds(b.facts(c))}
     assert seen == {line.id for line in read_run_in()}
     for b in builds:
         for c in b.candidates:
-            facts = run_in_facts(b, c)
-            assert set(facts) == set(RUN_IN_FACTS) and all(facts[key] in RUN_IN_FACTS[key] for key in facts)
+            facts = b.facts(c)
+            assert set(facts) == {*FACTS, "served"}
+            for name, may in FACTS.items():
+                assert isinstance(facts[name], float) if isinstance(may, str) else facts[name] in may, name
 
 
 # Words that name a danger; whoever reads the act must be told of it there.
@@ -597,7 +599,7 @@ def test_the_table_has_provenance_reasons_and_unique_ids() -> None:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"when": "colour=red"}, "not known"), ({"when": "follower=square"}, "not known"),
+        ({"stage": "usual", "when": parse("run_in_load=high")}, "cannot ask for run_in_load"),
         ({"stage": "step"}, "lacks its share"), ({"stage": "usual"}, "lacks its open_load"),
         ({"stage": "later"}, "not one of"), ({"share": 1.5}, "outside"),
     ],

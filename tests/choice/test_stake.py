@@ -17,7 +17,8 @@ import lobeledger as ll
 from lobeledger.choice import cost, stake
 from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, posterior
 from lobeledger.page.words.stake import stake_answer, stake_answers
-from lobeledger.sheet.reader import sheet_text
+from lobeledger.parts.conditions import parse
+from lobeledger.sheet.change import sheet_text
 from lobeledger.sheet.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
@@ -377,8 +378,8 @@ def test_flat_and_roller_with_the_same_inputs_run_the_same_risk():
     assert flat.expected_loss.value == roller.expected_loss.value
     assert flat.lost_share == pytest.approx(roller.lost_share, abs=6 * (flat.lost_share / 1e6) ** 0.5)
     # Their automatic factors have the same size.
-    sizes = {(f.low, f.odds, f.high) for f in read_factors() if f.switch == "open load"}
-    assert len(sizes) == 1 and {f.follower for f in read_factors() if f.switch == "open load"} == {"flat", "roller"}
+    loads = [f for f in read_factors() if f.switch == parse("run_in_load=high")]
+    assert len({(f.low, f.odds, f.high) for f in loads}) == 1 and {f.follower for f in loads} == {"flat", "roller"}
 
 
 @settings(max_examples=20, deadline=None)

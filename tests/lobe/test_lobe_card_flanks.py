@@ -22,7 +22,7 @@ from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.ways_out import what_would_give
 from lobeledger.parts.card import Card, CardPoint, CardRamp
-from lobeledger.sheet.reader import build_from_text, starter_sheet
+from lobeledger.sheet.open import build_from_text, starter_sheet
 from test_lobe_card import (
     BASE,
     DEG,

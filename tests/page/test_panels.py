@@ -23,7 +23,7 @@ from lobeledger.page.panels import screen
 from lobeledger.page.panels.choose import ChoosePanel
 from lobeledger.page.plots import compare as plots
 from lobeledger.record.book import open_record
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.open import starter_sheet
 from panel_support import SHIPPED, folder_of_builds, walk
 
 

@@ -8,8 +8,8 @@ How sure is that?                    `draws`, `DRAWS`
 
 One formula serves the nominal figure, the draws behind its range and the search for what flips a verdict:
 `cost_lines` asks a `Lookup` for each value by its path in the build sheet, and a Lookup may answer with a
-number or with an array of draws. Draws of one path are the same for every candidate, so what two
-candidates share (a labour rate) cancels in their difference, as it does in life.
+number or with an array of draws. One line of a sheet, or of the defaults, is drawn once (`Datum.line`), so what two
+candidates share (a labour rate, a price nobody wrote) cancels in their difference, as it does in life.
 """
 
 from __future__ import annotations
@@ -53,7 +53,6 @@ __all__ = [
 ]
 
 DRAWS = 2000
-
 # Line group -> whether it is paid at the start. The order is that of the sheets.
 GROUPS: dict[str, bool] = {
     "parts": True,
@@ -66,7 +65,6 @@ GROUPS: dict[str, bool] = {
     "fuel for the valvetrain": False,
     "risk of a loss": False,
 }
-
 Lookup = Callable[[str], Any]
 
 
@@ -196,15 +194,22 @@ def _odds(path: str, low: float, mode: float, high: float) -> Array:
     return _kept(np.exp(_triangular(path, math.log(low), math.log(mode), math.log(high))))
 
 
+def _opinion_line(build: Build, candidate: Candidate) -> str:
+    """Where an opinion stands: one row of the defaults is one opinion; the shop's record makes it a candidate's own."""
+    datum = build.data[f"candidates.{candidate.id}.failure.one_in"]
+    is_own = datum.written or candidate.failure.seen_builds is not None
+    return chance_path(candidate) if is_own else datum.line
+
+
 def draws(build: Build) -> Lookup:
-    """A Lookup that answers with draws where a value has a range, else with the value itself."""
+    """A Lookup that answers with draws where a value has a range, else with the value itself; one line, one draw."""
     data = build.data
 
     def value(path: str) -> Any:
         if path.endswith(".failure.chance"):
             c = _whose(build, path)
             prior = opinion(build, c)
-            chance = 1.0 if prior is None else _chance(path, prior.alpha, prior.beta)
+            chance = 1.0 if prior is None else _chance(_opinion_line(build, c), prior.alpha, prior.beta)
             return odds_after(chance, [value(each) for each in factor_paths(build, c)])
         if path.startswith("pairing."):
             low, middle, high = _rule_range(build, path)
@@ -213,8 +218,8 @@ def draws(build: Build) -> Lookup:
         if datum.low is None or datum.high is None or not datum.low < datum.high:
             return datum.value
         if path.endswith(".odds"):
-            return _odds(path, datum.low, float(datum.value), datum.high)
-        return _triangular(path, datum.low, float(datum.value), datum.high)
+            return _odds(datum.line, datum.low, float(datum.value), datum.high)
+        return _triangular(datum.line, datum.low, float(datum.value), datum.high)
 
     return value
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-import types
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -33,6 +32,7 @@ from lobeledger.choice.flips import flips, net_cost
 from lobeledger.choice.results import BreakEven, CandidateResult, CostGaps, Decision, Doubt, Flip, Lead, Out, Reason
 from lobeledger.errors import NoSolution
 from lobeledger.parts.build import Build
+from lobeledger.parts.frozen import Frozen
 from lobeledger.train.of_candidate import limit_band
 
 __all__ = ["TIE_SHARE", "decide", "gain_draws"]
@@ -91,7 +91,7 @@ def _result(build: Build, assessment: Assessment, gain: float) -> CandidateResul
         short = over / max(budget, 1.0)
         broken.append(Broken("budget", "first_cost", first, budget, "money", -1, short, (more,)))
     ranges = tuple(_range(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
-    frozen = types.MappingProxyType(figures)
+    frozen = Frozen(figures)
     return CandidateResult(assessment, frozen, tuple(lines), ranges, tuple(broken), np.asarray(net_draws))
 
 
@@ -157,7 +157,7 @@ def _with_details(build: Build, result: CandidateResult) -> CandidateResult:
         figures["elastic_limit"] = figure = Figure(nominal, min(low, nominal), max(high, nominal))
         top = build.use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
-    frozen = types.MappingProxyType(figures)
+    frozen = Frozen(figures)
     warned = tuple(cautions(build, result.candidate, frozen))
     return dataclasses.replace(
         result,

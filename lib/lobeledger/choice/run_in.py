@@ -30,7 +30,7 @@ from lobeledger.assess.limits import Caution
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.build import Build, Datum, run_in_facts
+from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.rules import RunInLine
 
@@ -51,7 +51,6 @@ __all__ = [
 ]
 
 Lookup = Callable[[str], Any]
-
 # Below this a flat cam is thrown too little oil: common practice, no source.
 _LEAST_FLAT_SPEED_RPM = 1700.0
 
@@ -149,8 +148,8 @@ def run_in_heat_w(
 
 
 def _holding(build: Build, candidate: Candidate, *stages: str) -> tuple[RunInLine, ...]:
-    facts = run_in_facts(build, candidate)
-    return tuple(line for line in build.run_in if line.stage in stages and line.holds(facts))
+    facts = build.facts(candidate)
+    return tuple(line for line in build.run_in if line.stage in stages and line.when.holds(facts))
 
 
 def _lines_at_speed(build: Build, candidate: Candidate) -> tuple[RunInLine, ...]:
@@ -472,7 +471,7 @@ def run_in_plan(build: Build, candidate: Candidate) -> RunInPlan:
 
     return RunInPlan(
         candidate=candidate,
-        school=run_in_facts(build, candidate)["school"],
+        school=str(build.facts(candidate)["run_in_school"]),
         maker_instruction=(candidate.maker_instruction or "").strip(),
         is_time_given=_is_written(build, f"{root}run_in_time"),
         is_speed_given=_is_written(build, f"{root}run_in_speed"),

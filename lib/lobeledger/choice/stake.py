@@ -12,8 +12,8 @@ What is it worth to know?                 `expected_values`, `worth_of_perfect_i
 Break-evens come first: how likely a loss must be before the other choice is the cheaper. Chances are opinions,
 'about 1 in n builds, worth w builds'. A sheet names the factors present and the precautions taken in
 `[candidates.failure]`, `factors = "used-lifters no-paste"` and `precautions = "gauge"`; their sizes stand in
-data/factors.csv and data/precautions.csv, assumed, with wide ranges. A factor whose switch is `open load` or `used
-lifters` comes on by the figures, unless `factors_off` names it. The shop's record goes in beside them as
+data/factors.csv and data/precautions.csv, assumed, with wide ranges. A factor whose switch holds comes on by the
+figures, unless `factors_off` names it. The shop's record goes in beside them as
 `seen_losses = 1` and `seen_builds = 25`; it is taken to be of builds without the factors. Factors multiply odds and
 are taken as independent, so two names for one trouble count twice.
 
@@ -233,7 +233,7 @@ def _ends(values: Array) -> tuple[float, float]:
 
 
 def record_changes(build: Build, seen: Mapping[str, tuple[int, int]]) -> dict[str, int]:
-    """Changes of a build (`buildfile.change`) that let the shop's record speak: losses and builds by follower.
+    """Changes of a build (`sheet.change.change`) that let the shop's record speak: losses and builds by follower.
 
     A follower of which nothing is on record stays with its opinion.
     """

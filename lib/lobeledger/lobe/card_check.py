@@ -19,8 +19,6 @@ __all__ = ["CardCheck", "compare_with_card", "lobe_separation"]
 
 # What a printed card leaves open: half of its last digit (assumed: whole crank degrees, thousandths of an inch).
 CARD_ANGLE_ROUNDING_RAD = rad(0.5)
-
-
 CARD_LIFT_ROUNDING_M = 0.0005 * INCH_M
 
 

@@ -18,54 +18,22 @@ __all__ = ["LobeReadings", "lobe_lift_from_valve"]
 
 # Two stop readings, each good to 0.5 crank degree, give top dead centre to 0.35 crank degree: half in cam degrees.
 WHEEL_ZERO_ERROR_CAM_RAD = rad(0.175)  # assumed
-
-
 TURN = 2.0 * math.pi
-
-
 INTERVALS = 180
-
-
 GRID_STEP_RAD = rad(0.25)
-
-
 RAMP_M_PER_RAD = 0.0005 * INCH_M / rad(1.0)  # assumed: a solid lobe's ramp, where a lash hides it
-
-
 FEWEST_BASE_READINGS = 8
-
-
 FEWEST_LIFTED_READINGS = 16
-
-
 WIDEST_GAP_RAD = rad(9.0)
-
-
 LEAST_LIFT_M, GREATEST_LIFT_M = 0.001, 0.02  # as on cards
-
-
 MOST_SLIPS = 3
-
-
 # Settled by measured coverage (tests/readings_coverage.py), in cam degrees and steps of the dial.
 EVENT_MARGIN_RAD = rad(10.0)
-
-
 UNSEEN_MARGIN_RAD = rad(8.0)
-
-
 UNSEEN_STEPS = 6.0
-
-
 BIAS_BLUR_RAD = rad(3.0)
-
-
 BIAS_FACTOR = 1.7
-
-
 UNSEEN_BIAS_SHARE = 0.6
-
-
 ADAPTION = Adaption()
 
 

@@ -59,8 +59,6 @@ from lobeledger.units import INCH_M, crank_rad_from_cam_rad, deg, rad
 __all__ = ["Differenced", "Figure", "ReadLobe", "differenced", "lobe_from_readings"]
 
 COVER = 1.96  # standard deviations of a 95 % band
-
-
 CENTRELINE_BELOW_TOP_M = 0.050 * INCH_M  # common practice: equal lift either side, 0.050 in below greatest lift
 
 

@@ -47,24 +47,12 @@ __all__ = [
 ]
 
 LIMIT_M = 0.000127  # 0.005 in of lobe lift: assumed, common practice without a source
-
-
 FALSE_ALARM_SHARE = 0.05  # of inspections of a sound engine, all lobes and all three tests together
-
-
 # How that is shared out: against the neighbours, against the limit, and for lift that seems to grow.
 _SHARES = {"neighbours": 0.02, "limit": 0.02, "gain": 0.01}
-
-
 _LEAST_NEIGHBOURS = 3
-
-
 _MAD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
-
-
 _MAD_EFFICIENCY = 0.37  # of the median absolute deviation as an estimate of spread, normal distribution
-
-
 _SURE = 0.95
 
 

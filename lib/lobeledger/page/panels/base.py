@@ -28,7 +28,8 @@ from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
 from lobeledger.page.panels.runner import Kept, Progress, Runner
 from lobeledger.parts.build import Build
-from lobeledger.sheet.reader import build_from_bytes, change, read_build
+from lobeledger.sheet.change import change
+from lobeledger.sheet.open import build_from_bytes, read_build
 
 __all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "decided", "file_stem", "round_top"]
 
@@ -36,7 +37,6 @@ Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
 Asked = TypeVar("Asked")
 Found = TypeVar("Found")
-
 WIDE = w.Layout(width="100%")
 # A page may still be loading for so long after its panel was made; seconds after which texts are sent once more.
 _LOADING_S = 60.0

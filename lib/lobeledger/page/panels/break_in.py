@@ -34,7 +34,7 @@ from lobeledger.page.words.stake import stake_answer
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.rules import Precaution, RiskFactor
-from lobeledger.sheet.reader import change
+from lobeledger.sheet.change import change
 
 __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
 

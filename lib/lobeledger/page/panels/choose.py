@@ -26,7 +26,8 @@ from lobeledger.page.paper import customer as report
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.parts.build import Build
-from lobeledger.sheet.reader import build_from_text, change, sheet_text, starter_sheet, write_build
+from lobeledger.sheet.change import change, sheet_text, write_build
+from lobeledger.sheet.open import build_from_text, starter_sheet
 
 __all__ = ["ChooseInputs", "ChoosePanel", "compute_choice"]
 

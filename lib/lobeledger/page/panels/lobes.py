@@ -40,7 +40,7 @@ from lobeledger.page.words import lobes as lobe_views
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
-from lobeledger.sheet.reader import change
+from lobeledger.sheet.change import change
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
 from lobeledger.units import deg, from_si, rad, show, shown_unit
 

@@ -30,7 +30,6 @@ __all__ = ["Cancelled", "Kept", "Progress", "Runner", "log_path"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
-
 PATIENCE_S = 0.5
 
 

@@ -31,7 +31,7 @@ from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import valvetrain as valvetrain_views
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
-from lobeledger.sheet.reader import change
+from lobeledger.sheet.change import change
 from lobeledger.train.elastic import Train
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import FirstLoss, Run, SpeedPoint, run, sweep

@@ -37,7 +37,6 @@ __all__ = [
 ]
 
 MOST_SHOWN = 5
-
 # What a customer is shown, in the order they ask for it.
 _GROUPS = (
     ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
@@ -48,10 +47,8 @@ _GROUPS = (
     ),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
-
 # Left out on paper, which has two pages.
 _ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
-
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
@@ -60,7 +57,6 @@ _LIMIT_OF = {
     "retainer": "retainer",
     "first_cost": "budget",
 }
-
 _SAFETY = (
     "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes "
     "off belts and fan.",

@@ -144,7 +144,7 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[Order]:
 
 
 def _rule_line(line: OrderLine, system: str) -> Order:
-    why = line.why
+    why = line.told
     if line.change_m is not None:
         way = "longer" if line.change_m > 0 else "shorter"
         why += f"; by lifter height and base circle {_length(abs(line.change_m), system)} {way} than now"
@@ -164,7 +164,7 @@ def orders_of(build: Build, candidate: Candidate, system: str) -> dict[str, list
     reasons: dict[str, str] = {}
     for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
-            reasons.setdefault(line.covered_by, line.why)
+            reasons.setdefault(line.covered_by, line.told)
     for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
     found["buy"].append(_run_in_oil(build, candidate))

@@ -66,7 +66,7 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
         )
     if broken.limit == "pairing":
         (line,) = broken.lines
-        return f"{line.what} cannot be used here: {line.why.partition('; ')[0]}"
+        return f"{line.what} cannot be used here: {line.why}"
     if broken.limit == "unpriced":
         return f"what goes with it has no price in {build.currency} ({'; '.join(line.what for line in broken.lines)})"
     have, need = _numbers(broken)
@@ -118,7 +118,7 @@ def mend_text(build: Build, broken: Broken, system: str) -> str:
         ways = " or ".join(_way(way, system) for way in broken.ways) or "another card"
         return f"{ways} for the {broken.subject}"
     if broken.limit == "pairing":
-        return broken.lines[0].why.partition("; ")[2]
+        return broken.lines[0].remedy or ""
     if broken.limit == "unpriced":
         return f"price lines in {build.currency} that serve {', '.join(line.needs[0] for line in broken.lines)}"
     if broken.limit in _CLEARANCES:
