@@ -146,6 +146,13 @@ class Model(Part):
         "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 2e7, 1e9
     )
     seat_contact_stiffness_n_per_m: float = amount("N/m", '"100 MN/m"', "stiffness of valve and seat", 2e7, 5e8)
+    stem_friction_n: float = amount("N", '"15 N"', "dry friction of a valve's stem in guide and seal", 0.0, 200.0)
+    exhaust_opening_pressure_pa: float = amount(
+        "Pa", '"400 kPa"', "cylinder pressure over the port's as the exhaust valve opens, full load", 0.0, 1.5e6
+    )
+    blowdown_angle_rad: float = amount(
+        "rad", '"80 deg"', "crank angle from there over which that pressure goes", 10 * DEG_RAD, 180 * DEG_RAD
+    )
     plunger_share: float = number("share of a hydraulic lifter's mass in its plunger", 0.05, 0.8, example="0.3")
     plunger_diameter_m: float = amount("m", '"16 mm"', "diameter of a hydraulic lifter's plunger", 0.008, 0.03)
     oil_chamber_height_m: float = amount("m", '"4 mm"', "height of the oil under the plunger", 0.0005, 0.02)
@@ -174,6 +181,14 @@ class Model(Part):
     )
     shape_allowance: float = number(
         "the same between the second quoted lift and the nose", 1.0, 20.0, example="3", exact=_BAND
+    )
+    grinding_radius_m: float = amount(
+        "m",
+        '"100 mm"',
+        "radius of the wheel that grinds a roller's lobe; a hollow flank is no tighter",
+        0.02,
+        0.5,
+        exact=_FITS,
     )
     face_edge_m: float = amount(
         "m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005, exact=_FITS
