@@ -227,9 +227,7 @@ def component_friction(
         )
         + accessory_fmep_pa(speed_rpm)
     )
-    return FrictionMep(
-        unloaded, gas_load_fmep_pa(speed_rpm, stroke_m=stroke_m, compression_ratio=compression_ratio)
-    )
+    return FrictionMep(unloaded, gas_load_fmep_pa(speed_rpm, stroke_m=stroke_m, compression_ratio=compression_ratio))
 
 
 def chen_flynn_friction(
@@ -287,7 +285,12 @@ def friction_mep(
     positive(scale=scale)
     if not np.all(np.asarray(between, dtype=float) <= 1.0):
         raise OutOfRange(f"between is {between}; it runs from 0, the one fit, to 1, the other.")
-    shared = {"follower": follower, "stroke_m": stroke_m, "cylinders": cylinders, "compression_ratio": compression_ratio}
+    shared = {
+        "follower": follower,
+        "stroke_m": stroke_m,
+        "cylinders": cylinders,
+        "compression_ratio": compression_ratio,
+    }
     one = component_friction(speed_rpm, bore_m=bore_m, valve_lift_m=valve_lift_m, **shared)
     other = chen_flynn_friction(speed_rpm, ambient_pressure_pa=ambient_pressure_pa, **shared)
     return FrictionMep(*(scale * (a + between * (b - a)) for a, b in zip(one, other, strict=True)))

@@ -188,16 +188,12 @@ def converter_load_mep_pa(speed_rpm: Any, *, stall_speed_rpm: Any, stall_mep_pa:
     A stalled converter takes torque as the square of speed, so mep = stall mep x (N/N_stall)^2; `stall_mep_pa` is what
     the engine gives at the stall speed by which the converter is sold. A looser converter takes less. Source: capacity
     of a converter, T = (N/K)^2, Gillespie, Fundamentals of Vehicle Dynamics, ch. 2 (from memory). Raises OutOfRange
-    unless all are above zero and the idle lies below the stall speed.
+    unless all are above zero.
 
     >>> round(float(converter_load_mep_pa(700.0, stall_speed_rpm=1750.0, stall_mep_pa=5.0e5)))
     80000
     """
     positive(speed_rpm=speed_rpm, stall_speed_rpm=stall_speed_rpm, stall_mep_pa=stall_mep_pa)
-    if not np.all(np.asarray(speed_rpm) < np.asarray(stall_speed_rpm)):
-        raise OutOfRange(
-            f"speed_rpm is {speed_rpm} and stall_speed_rpm {stall_speed_rpm}; an engine idles below its converter's stall."
-        )
     return stall_mep_pa * (speed_rpm / stall_speed_rpm) ** 2
 
 
