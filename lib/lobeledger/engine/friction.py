@@ -273,8 +273,8 @@ def friction_mep(
 ) -> FrictionMep:
     """Friction of the engine without pumping, `between` the two fits and times `scale`.
 
-    between: 0 is `component_friction`, 1 `chen_flynn_friction`; at idle they agree to some 10 %, at 7,000 rpm the second
-    is nearly twice the first. Every number may be an array of draws. `.at(1.0)` is full throttle.
+    between: 0 is `component_friction`, 1 `chen_flynn_friction`; at idle they agree to some 10 %, at 7,000 rpm the
+    second is nearly twice the first. Every number may be an array of draws. `.at(1.0)` is full throttle.
 
     >>> engine = dict(follower="flat", bore_m=0.1024, stroke_m=0.0884, cylinders=8, compression_ratio=9.0,
     ...     valve_lift_m=0.011, ambient_pressure_pa=99e3)

@@ -245,8 +245,8 @@ def idle_vacuum(
     is stretched by `residual_fit_stretch`, so that a draw of it is wider where the fit was not made.
 
     Temperatures are assumed. Burn instability is not modelled: a residual above about 0.3 (common practice) hunts or
-    misfires. Source: our own balance. No bands here: draw the inputs. Some milliseconds for 2,000 draws. Raises
-    OutOfRange for bad input; where no pressure up to ambient carries the engine, `idles` is False and nothing is raised.
+    misfires. Source: our own balance. No bands here: draw the inputs. Some milliseconds for 2,000 draws. Where no
+    pressure up to ambient carries the engine `idles` is False. Raises OutOfRange for bad input.
     """
     positive(
         speed_rpm=speed_rpm,
@@ -324,7 +324,7 @@ def _surplus_pa(pressure_pa: Any, *arguments: Any) -> Any:
 
 
 def _solved(case: _IdleCase, ambient_pa: Any, stretch: Any) -> IdleVacuum:
-    """The least pressure that carries the engine: the surplus only rises with pressure, so the bracket holds one root."""
+    """The least pressure that carries the engine; the surplus only rises with pressure, so there is one."""
     low, high = np.broadcast_arrays(1e-3 * ambient_pa, ambient_pa, case.load_pa)[:2]
     idles = _surplus_pa(high, *case) >= 0.0
     # A case that does not idle is given a load of nothing, so that every bracket holds a root; it is overwritten below.

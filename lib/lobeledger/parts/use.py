@@ -218,7 +218,7 @@ class Model(Part):
         "Pa", '"12 kPa"', "mean pressure that fan, charging and steering pump take at idle", 0.0, 2e5
     )
     idle_stall_mep_pa: float = amount(
-        "Pa", '"500 kPa"', "mean brake pressure at the stall speed by which a converter is sold", 0.0, 1.5e6
+        "Pa", '"450 kPa"', "mean brake pressure at the stall speed by which a converter is sold", 0.0, 1.5e6
     )
     idle_stall_speed_rpm: float = amount(
         "rpm", '"1700 rpm"', "stall speed of a converter where the sheet names none", 800.0, 8000.0
