@@ -18,14 +18,17 @@ from lobeledger.arguments import finite, not_negative
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 
-__all__ = ["torque_doubt_share", "torque_gain_draws"]
+__all__ = ["MISLEADING_OVERLAP_RAD", "torque_doubt_share", "torque_gain_draws"]
+
+# Overlap at the seat above which filling alone is known to mislead (assumed).
+MISLEADING_OVERLAP_RAD = math.radians(70.0)
 
 
 def torque_doubt_share(
     overlap_rad: Any,
     *,
     base_share: Any = 0.010,
-    misleading_overlap_rad: Any = math.radians(70.0),
+    misleading_overlap_rad: Any = MISLEADING_OVERLAP_RAD,
     growth_per_rad: Any = 0.03,
 ) -> Any:
     """Half the width of the model's error of one candidate's torque, as a share of the torque.

@@ -185,7 +185,7 @@ class Model(Part):
     fuel_density_kg_per_m3: float = amount("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)
     indicated_efficiency: float = number("indicated efficiency at full load, gross", 0.15, 0.5, example="0.36")
     marginal_efficiency: float = number(
-        "work of the next drop of fuel over its heat, at one speed (slope of fuel over work)", 0.15, 0.6, example="0.38"
+        "work of the next drop of fuel over its heat, at one speed (slope of fuel over work)", 0.15, 0.6, example="0.40"
     )
     idle_efficiency: float = number(
         "indicated efficiency at idle, gross, of the fuel that finds air", 0.08, 0.4, example="0.26"
