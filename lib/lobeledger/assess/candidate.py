@@ -34,6 +34,7 @@ from lobeledger.engine.cycle import (
     displacement_m3,
     seat_lift_m,
 )
+from lobeledger.engine.friction import follower_fmep_pa
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.card import CardLobe
 from lobeledger.parts.build import Build
@@ -145,7 +146,6 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
     figures["run_in_time"] = Figure.exact(candidate.run_in_time_s)
     valves = 2 * eng.cylinders
     mean_speed = sum(band.share * (band.from_rpm + band.to_rpm) / 2.0 for band in use.bands)
-    friction = engine.valvetrain_fmep_flat_pa if candidate.follower == "flat" else engine.valvetrain_fmep_roller_pa
     if not mechanics.impossible:
         top = use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figures["elastic_limit"]))
@@ -166,7 +166,15 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
         tuple(cautions(build, candidate, figures)),
         FuelUse(
             displacement_m3(eng),
-            float(friction(mean_speed, valves=valves, cylinders=eng.cylinders, stroke_m=eng.stroke_m)),
+            float(
+                follower_fmep_pa(
+                    mean_speed,
+                    follower=candidate.follower,
+                    valves=valves,
+                    cylinders=eng.cylinders,
+                    stroke_m=eng.stroke_m,
+                )
+            ),
             mean_speed,
         ),
         mechanics.intake,

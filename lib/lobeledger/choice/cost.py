@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from lobeledger.assess.figures import FuelUse
-from lobeledger.choice.run_in import run_in_charges, run_in_fuel_m3
+from lobeledger.choice.run_in import run_in_charges
 from lobeledger.doubt.draws import Lookup, chance_path
+from lobeledger.engine.friction import marginal_fuel_m3
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import added_lines
@@ -115,13 +116,12 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
         services = hours / own("lifter_service_every")
         each = own("lifter_service_price") + own("lifter_labour") * labour
         lines.append(CostLine("upkeep", "Lifter services", services * each))
-    rubbed = run_in_fuel_m3(
+    rubbed = marginal_fuel_m3(
         time_s=hours * 3600.0,
         speed_rpm=fuel.mean_speed_rpm,
         displacement_m3=fuel.displacement_m3,
-        brake_pressure_pa=0.0,
-        friction_pressure_pa=fuel.valvetrain_friction_pa * value("model.friction_scale"),
-        indicated_efficiency=value("model.run_in_efficiency"),
+        friction_mep_pa=fuel.valvetrain_friction_pa * value("model.friction_scale"),
+        marginal_efficiency=value("model.marginal_efficiency"),
         heating_value_j_per_kg=value("model.fuel_heating_value"),
         density_kg_per_m3=value("model.fuel_density"),
     )
