@@ -31,7 +31,7 @@ def test_a_million_builds(benchmark, name: str) -> None:
     plain = (time.perf_counter() - start) * 100
     benchmark.pedantic(lambda: realised_costs(build, result), rounds=5, warmup_rounds=1)
     start = time.perf_counter()
-    stake(comparison)
+    stake(comparison.decision)
     whole = time.perf_counter() - start
     ours = benchmark.stats.stats.min
     print(

@@ -39,6 +39,7 @@ from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.lobe import contact, ellipse
 from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
+from lobeledger.page.words.run_in import run_cautions
 from lobeledger.parts.candidate import LIGHT_SPRINGS
 from lobeledger.parts.conditions import FACTS, parse
 from lobeledger.parts.rules import RunInLine
@@ -350,10 +351,10 @@ def test_the_maker_s_minutes_and_speeds_replace_the_library_s() -> None:
     assert plan.time_s == pytest.approx(25 * 60.0)
     speeds = [rpm for step in plan.steps for rpm in (step.from_rpm, step.to_rpm)]
     assert min(speeds) == 2200.0 and max(speeds) == 2800.0
-    assert not plan.warnings
+    assert not plan.cautions
     # Without its slowest and fastest the library varies on its own, and says so.
     loose = plan_of("h-flat", *BY_MAKER[:3])
-    assert any("run_in_highest_speed" in text for text in loose.warnings)
+    assert any("run_in_highest_speed" in text for text in run_cautions(loose))
     assert not plan_of().is_time_given and not plan_of().is_speed_given and plan_of().maker_instruction == ""
 
 
@@ -366,16 +367,16 @@ def test_a_roller_whose_maker_asks_for_a_run_gets_it() -> None:
 
 def test_what_does_not_fit_together_is_said() -> None:
     slow = plan_of("h-flat", (F + "run_in_speed", "1500 rpm"))
-    assert any("too little oil" in text for text in slow.warnings)
+    assert any("too little oil" in text for text in run_cautions(slow))
     none = plan_of("h-flat", (F + "run_in_time", "0 min"))
-    assert not none.steps and any("no run-in" in text for text in none.warnings)
+    assert not none.steps and any("no run-in" in text for text in run_cautions(none))
     short = plan_of("h-flat", (F + "dyno_time", "0.25 h"))
-    assert any("dyno time" in text for text in short.warnings)
+    assert any("dyno time" in text for text in run_cautions(short))
     weak = plan_of("h-flat", (F + "springs.seat_load", "12 lbf"), (F + "springs.rate", "30 lbf/in"))
-    assert weak.springs.rigid_limit_rpm.low < 3000.0 and any("leave the lobes" in text for text in weak.warnings)
+    assert weak.springs.rigid_limit_rpm.low < 3000.0 and any("leave the lobes" in text for text in run_cautions(weak))
     for name in NAMES:
         for c in shipped(name).candidates:
-            assert run_in_plan(shipped(name), c).warnings == (), c.id
+            assert run_in_plan(shipped(name), c).cautions == (), c.id
 
 
 # -- springs -------------------------------------------------------------------------------------------------

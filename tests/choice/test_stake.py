@@ -16,6 +16,7 @@ from scipy import stats
 import lobeledger as ll
 from lobeledger.choice import cost, stake
 from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.page.words.stake import stake_answer, stake_answers
 from lobeledger.parts.conditions import parse
 from lobeledger.sheet.change import sheet_text
 from lobeledger.sheet.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
@@ -39,7 +40,7 @@ def compared(name: str = "towing-engine"):
 
 @functools.cache
 def stakes(name: str = "towing-engine"):
-    return stake.stake(compared(name), count=100_000)
+    return stake.stake(compared(name).decision, count=100_000)
 
 
 def changed(**failure):
@@ -213,12 +214,12 @@ def test_an_open_load_above_the_usual_switches_its_factor_on():
         build = ll.change(shipped("budget-cruiser"), {"candidates.h-flat.springs.rate": f"{rate} lbf/in"})
         # 110 + rate x 1.5 x 0.290 lbf (by hand): 259.6 and 260.5.
         assert [f.id for f in build.factors_on(build.candidate("h-flat"))] == ids
-    shown = {f.factor.id: f for f in stake.stake(ll.compare(build), count=1000).of("h-flat").factors}
+    shown = {f.factor.id: f for f in stake.stake(ll.compare(build).decision, count=1000).of("h-flat").factors}
     assert shown["high-open-load"].is_automatic and shown["high-open-load"].is_on
     assert not shown["no-paste"].is_on
     off = ll.change(build, {"candidates.h-flat.failure.factors_off": "high-open-load"})
     assert off.factors_on(off.candidate("h-flat")) == ()
-    shown = {f.factor.id: f for f in stake.stake(ll.compare(off), count=1000).of("h-flat").factors}
+    shown = {f.factor.id: f for f in stake.stake(ll.compare(off).decision, count=1000).of("h-flat").factors}
     assert shown["high-open-load"].is_automatic and not shown["high-open-load"].is_on
     # A roller is judged as it runs, by its own usual range.
     load = compared().result("h-roller").figures["open_load"].value
@@ -340,16 +341,16 @@ def test_factors_reach_the_realised_builds():
 
 
 def test_the_same_number_gives_the_same_figures_and_another_does_not():
-    one, two = (stake.stake(compared(), count=20_000, seed=7) for _ in range(2))
+    one, two = (stake.stake(compared().decision, count=20_000, seed=7) for _ in range(2))
     assert one.pairs == two.pairs and one.information == two.information
     assert [s.realised for s in one.stakes] == [s.realised for s in two.stakes]
-    other = stake.stake(compared(), count=20_000, seed=8)
+    other = stake.stake(compared().decision, count=20_000, seed=8)
     assert [s.realised for s in one.stakes] != [s.realised for s in other.stakes]
 
 
 def test_too_few_builds_are_refused():
     with pytest.raises(ll.OutOfRange, match="at least 1000"):
-        stake.stake(compared(), count=999)
+        stake.stake(compared().decision, count=999)
 
 
 def test_the_share_that_is_cheaper_is_that_of_the_shared_draws():
@@ -371,7 +372,7 @@ def test_flat_and_roller_with_the_same_inputs_run_the_same_risk():
     build = ll.change(
         shipped(), {f"candidates.{i}.failure.{k}": v for i in ("h-flat", "h-roller") for k, v in same.items()}
     )
-    found = stake.stake(ll.compare(build))
+    found = stake.stake(ll.compare(build).decision)
     flat, roller = found.of("h-flat"), found.of("h-roller")
     assert flat.chance.value == roller.chance.value
     assert flat.expected_loss.value == roller.expected_loss.value
@@ -537,10 +538,12 @@ def test_probabilities_that_do_not_add_up_are_refused(payoffs, p):
 
 def test_break_evens_come_first_and_a_sentence_a_candidate_follows():
     found = stakes()
-    evens = [b.text for b in compared().break_evens]
-    assert list(found.answers[: len(evens)]) == evens
-    assert len(found.answers) == len(evens) + len(shipped().candidates)
-    told = stake.stake(ll.compare(changed(factors="no-paste")), count=1000).of("h-flat").answer
+    evens = [compared().break_even_text(b) for b in compared().break_evens]
+    answers = stake_answers(found)
+    assert list(answers[: len(evens)]) == evens
+    assert len(answers) == len(evens) + len(shipped().candidates)
+    build = changed(factors="no-paste")
+    told = stake_answer(build, stake.stake(ll.compare(build).decision, count=1000).of("h-flat"))
     assert "no assembly paste" in told and "USD each time" in told
 
 

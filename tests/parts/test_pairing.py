@@ -18,7 +18,8 @@ from lobeledger import build_from_text, change, compare, read_build
 from lobeledger.choice import cost
 from lobeledger.choice.stake import stake
 from lobeledger.errors import BuildError, OutOfRange
-from lobeledger.page.words.break_in import order_sheet_html, order_tables, stake_tables, tables_html
+from lobeledger.page.paper.order import order_sheet_html
+from lobeledger.page.words.break_in import order_tables, stake_tables, tables_html
 from lobeledger.parts.candidate import Price
 from lobeledger.parts.conditions import parse
 from lobeledger.parts.facts import oil_band_travel_m, pushrod_length_change_m
@@ -270,7 +271,7 @@ def test_what_is_added_is_listed_as_assumed_and_said() -> None:
     assumed = comparison.assumptions
     rows = assumed[assumed["path"] == "pairing.gear-steel-core.price"]
     assert rows["origin"].tolist() == ["assumed"]
-    said = next(r for r in comparison.results if r.candidate.id == "h-roller").assessment.cautions
+    said = comparison.cautions("h-roller")
     assert any("No price line serves these" in each and "distributor gear" in each for each in said)
 
 
@@ -308,10 +309,10 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
     assert not any("timing set" in x.text for x in costs)
     comparison = compare(build)
     result = comparison.result("h-flat")
-    (broken,) = (b for b in result.broken if b.limit == "unpriced")
+    (broken,) = (b for b in comparison.broken("h-flat") if b.limit == "unpriced")
     assert "no price in EUR" in broken.text and "timing set" in broken.text and "that serve timing, lube" in broken.give
     assert not result.passes and "timing set" in comparison.verdict
-    assert not any("library's own prices" in x for x in result.assessment.cautions)
+    assert not any("library's own prices" in x for x in comparison.cautions("h-flat"))
     with pytest.raises(OutOfRange, match="no price in EUR"):
         cost.nominal(build)("pairing.timing.price")
 
@@ -340,7 +341,7 @@ def test_the_order_list_says_what_has_no_price() -> None:
 
 
 def test_the_stakes_say_what_they_leave_out() -> None:
-    text = tables_html(stake_tables(stake(compare(euro()), count=1000), "h-flat"))
+    text = tables_html(stake_tables(stake(compare(euro()).decision, count=1000), "h-flat"))
     assert "What must be bought is left out: the library&#39;s prices are in USD" in text
     assert "face through a hole" not in text
 

@@ -12,16 +12,16 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from lobeledger.arrays import Array
-from lobeledger.assess.figures import NOT_FOR_THIS, Figure, FuelUse
+from lobeledger.assess.figures import Figure, FuelUse
 from lobeledger.assess.flow import breathing_figures, sound_speed
 from lobeledger.assess.inputs import MechanicalInputs, mechanical_inputs
-from lobeledger.assess.limits import Broken, Impossible, broken_limits, cautions
+from lobeledger.assess.limits import Broken, Caution, Impossible, broken_limits, cautions
 from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_of
 from lobeledger.assess.motion import motion_figures
 from lobeledger.assess.springs import springs_and_mass
@@ -38,6 +38,7 @@ from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.card import CardLobe
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.use import Model
 from lobeledger.train.of_candidate import limit_rpm, search_from_rpm, train_of
 
 __all__ = ["Assessment", "assess"]
@@ -53,7 +54,7 @@ class Assessment:
     candidate: Candidate
     figures: Mapping[str, Figure]
     broken: tuple[Broken, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     fuel: FuelUse
     intake: CardLobe | None = None
     exhaust: CardLobe | None = None
@@ -74,13 +75,12 @@ class _Mechanics:
     torque_high: Array
     torque_family_share: float
     mean_area_m2: float
-    stress: Callable[[float], Figure]
 
 
 @functools.lru_cache(maxsize=256)
 def _mechanics(key: MechanicalInputs) -> _Mechanics:
     c, model = key.candidate, key.model
-    limits = follower_limits(c, model, key.limits)
+    limits = follower_limits(c, model, key.pressure_angle_rad)
     ramp, base = ramp_of(model, c.lifter), c.valvetrain.base_circle_radius_m
     lobes: dict[str, CardLobe] = {}
     impossible: list[Impossible] = []
@@ -89,9 +89,6 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
         ("exhaust", c.exhaust, c.exhaust_lash_m),
     ):
         seat = seat_lift_m(c, model, lash)
-        if not seat > 0.0:
-            what = f"{which}_lash of '{c.id}'" if c.lifter == "solid" else "model.hydraulic_seat"
-            raise OutOfRange(f"{what} is zero, so the valve would have no seat to leave; give a value above zero")
         try:
             lobes[which] = kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
         except NoSolution as trouble:
@@ -101,8 +98,7 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     if impossible:
         nothing = np.full(SPEED_GRID_RPM.size, math.nan)
         return _Mechanics(
-            figures, tuple(impossible), lobes.get("intake"), lobes.get("exhaust"), nothing, nothing, nothing, 0.0, math.nan,
-            lambda rpm: NOT_FOR_THIS,
+            figures, tuple(impossible), lobes.get("intake"), lobes.get("exhaust"), nothing, nothing, nothing, 0.0, math.nan
         )  # fmt: skip
     intake, exhaust = lobes["intake"], lobes["exhaust"]
     motion_figures(key, intake, exhaust, limits, figures)
@@ -112,18 +108,33 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     figures["stress_cranking"] = nose_stress(key, intake, exhaust, figures, model.cranking_speed_rpm)
     mean_area = breathing_figures(key, intake, exhaust, figures)
     nominal, low, high, family = torque_band(key, intake, exhaust)
-    return _Mechanics(
-        figures, (), intake, exhaust, nominal, low, high, family, mean_area,
-        functools.lru_cache(maxsize=64)(lambda rpm: nose_stress(key, intake, exhaust, figures, rpm)),
-    )  # fmt: skip
+    return _Mechanics(figures, (), intake, exhaust, nominal, low, high, family, mean_area)
 
 
-def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment:
+def _check_seats(candidate: Candidate, model: Model) -> None:
+    """Raise OutOfRange, naming the input, where a valve would have no seat to leave."""
+    for which, lash in (("intake", candidate.intake_lash_m), ("exhaust", candidate.exhaust_lash_m)):
+        if not seat_lift_m(candidate, model, lash) > 0.0:
+            what = f"{which}_lash of '{candidate.id}'" if candidate.lifter == "solid" else "model.hydraulic_seat"
+            raise OutOfRange(f"{what} is zero, so the valve would have no seat to leave; give a value above zero")
+
+
+@functools.lru_cache(maxsize=512)
+def _stress_at(key: MechanicalInputs, speed_rpm: float) -> Figure:
+    """Nose stress at a speed, for a candidate whose cards have lobes."""
+    mechanics = _mechanics(key)
+    assert mechanics.intake is not None and mechanics.exhaust is not None
+    return nose_stress(key, mechanics.intake, mechanics.exhaust, dict(mechanics.figures), speed_rpm)
+
+
+def assess(build: Build, candidate: Candidate) -> Assessment:
     """All figures but money of one candidate, the hard limits it breaks and what to watch.
 
-    system: "us" or "metric", the units of the sentences. Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
+    Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
     """
-    mechanics = _mechanics(mechanical_inputs(build, candidate))
+    _check_seats(candidate, build.model)
+    key = mechanical_inputs(build, candidate)
+    mechanics = _mechanics(key)
     eng, use, model, vehicle = build.engine, build.use, build.model, build.vehicle
     figures = dict(mechanics.figures)
     cruise = engine.cruise_rpm(
@@ -140,7 +151,7 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
     if not mechanics.impossible:
         top = use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figures["elastic_limit"]))
-        figures["stress_top"] = mechanics.stress(top)
+        figures["stress_top"] = _stress_at(key, top)
         index = breathing.mean_inlet_mach_index(
             top, mean_effective_area_m2=mechanics.mean_area_m2, bore_m=eng.bore_m, stroke_m=eng.stroke_m, sound_speed_m_per_s=sound_speed(model)
         )  # fmt: skip
@@ -149,12 +160,12 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
         torque = Figure(*(weighed_torque(build, curve) for curve in curves))
         if math.isfinite(torque.value):
             figures["torque"] = torque
-    broken = broken_limits(build, candidate, mechanics.impossible, figures, system)
+    broken = broken_limits(build, candidate, mechanics.impossible, figures)
     return Assessment(
         candidate,
         figures,
         tuple(broken),
-        tuple(cautions(build, candidate, figures, system)),
+        tuple(cautions(build, candidate, figures)),
         FuelUse(
             displacement_m3(eng),
             float(friction(mean_speed, valves=valves, cylinders=eng.cylinders, stroke_m=eng.stroke_m)),

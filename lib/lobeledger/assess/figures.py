@@ -3,7 +3,6 @@
 What is a figure?                     `Figure`, `NOT_FOR_THIS`
 Which figures, in which units?        `COLUMNS`, `Column`
 Where does a band come from?          `spread`
-How is a figure written?              `value_text`, `band_text`
 What does the cost need of physics?   `FuelUse`
 
 A band joins two kinds of doubt. Each input with a range is moved to its ends, one at a time, and the moves
@@ -19,9 +18,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from lobeledger import units
-
-__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "FuelUse", "band_text", "column", "spread", "value_text"]
+__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "FuelUse", "column", "spread"]
 
 
 class Figure(NamedTuple):
@@ -132,20 +129,3 @@ def spread(
 def column(key: str) -> Column:
     """The column with this key."""
     return next(c for c in COLUMNS if c.key == key)
-
-
-def value_text(col: Column, value: float, system: str, currency: str, *, unit: bool = True) -> str:
-    """One value of a column for a person; a dash where the figure does not exist."""
-    if not math.isfinite(value):
-        return "-"
-    if col.kind == "money":
-        return f"{value:,.0f}" + (f" {currency}" if unit else "")
-    if col.kind:
-        return units.show(value, col.kind, system, unit=unit)
-    return f"{value * col.scale:.0f}" if col.key == "run_in_time" else f"{value * col.scale:.2f}"
-
-
-def band_text(col: Column, figure: Figure, system: str, currency: str) -> str:
-    """Low to high of a figure, or nothing when it has no band worth showing."""
-    low, high = (value_text(col, end, system, currency, unit=False) for end in figure[1:])
-    return "" if low == high else f"{low} to {high}"

@@ -28,7 +28,7 @@ __all__ = []
 
 def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe, figures: dict[str, Figure]) -> float:
     """Closing, compression, overlap, idle; returns the mean effective intake area (m2)."""
-    c, eng, model, vehicle = key.candidate, key.engine, key.model, key.vehicle
+    c, eng, model = key.candidate, key.engine, key.model
     timing = valve_timing(c, model)
     opened, exhaust_opened = figures["seat_duration"], seat_duration(key, "exhaust", exhaust)
     if c.intake.is_symmetric:
@@ -44,7 +44,7 @@ def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe
         # Overlap is the intake's opening side and the exhaust's closing side; the centrelines are of greatest lift.
         sides = seat_side(key, "intake", intake, "opening"), seat_side(key, "exhaust", exhaust, "closing")
         figures["overlap"] = Figure(*(i + e - gap for i, e in zip(*sides, strict=True)))
-    datum = f"{units.show(timing.intake_seat_m, 'lift')} lobe lift"
+    datum = f"{units.both(timing.intake_seat_m, 'lift')} lobe lift"
 
     def trapped(*, closing: float, compression: float) -> float:
         return engine.trapped_compression_ratio(
@@ -105,12 +105,12 @@ def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe
     clearance = engine.clearance_volume_m3(swept_volume_m3=swept, compression_ratio=eng.compression)
     try:
         balance = idle.idle_vacuum(
-            speed_rpm=vehicle.idle_speed_rpm,
+            speed_rpm=key.idle_speed_rpm,
             overlap_factor_deg_per_m=figures["overlap_factor"].value,
             swept_volume_m3=swept,
             trapped_volume_m3=clearance * figures["dynamic_compression"].value,
             compression_ratio=eng.compression,
-            friction_mep_pa=model.friction_scale * engine.total_fmep_pa(vehicle.idle_speed_rpm),
+            friction_mep_pa=model.friction_scale * engine.total_fmep_pa(key.idle_speed_rpm),
             accessory_mep_pa=band_of(key, "idle_accessory", model.idle_accessory_pa),
             indicated_efficiency=band_of(key, "idle_efficiency", model.idle_efficiency),
             fuel_heating_value_j_per_kg=model.fuel_heating_value_j_per_kg,

@@ -1,144 +1,97 @@
-"""What the mechanics of a candidate depend on, and the ranges known of it."""
+"""What the mechanics of a candidate are handed, and so all that they can depend on.
+
+What do the mechanics see?                `MechanicalInputs`, `mechanical_inputs`
+Which of its values have a range?         `ranges_of`, `band_of`
+
+Results are kept by these inputs as a whole: a value that is not among them cannot move a result, and one that is makes
+a new one. Nobody keeps a list of what matters.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import dataclasses
+import functools
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 from lobeledger.engine import breathing
 from lobeledger.parts.build import Build
-from lobeledger.parts.candidate import Candidate
-from lobeledger.parts.car import DischargePoint, Engine, Vehicle
-from lobeledger.parts.use import Limits, Model
+from lobeledger.parts.candidate import CamAndTrain, Candidate, Springs, Valvetrain
+from lobeledger.parts.car import DischargePoint, Engine
+from lobeledger.parts.spec import key_of
+from lobeledger.parts.use import Model
 
-__all__ = []
+__all__ = ["MechanicalInputs", "band_of", "mechanical_inputs", "ranges_of"]
+
+Range = tuple[str, float, float]
 
 
 @dataclass(frozen=True)
 class MechanicalInputs:
-    """What the mechanics depend on; the parts themselves ride along uncompared."""
+    """Everything the mechanics of one candidate see. ranges: (name, low, high) of what has a range.
 
-    values: tuple[Any, ...]
-    engine: Engine = field(compare=False)
-    vehicle: Vehicle = field(compare=False)
-    limits: Limits = field(compare=False)
-    model: Model = field(compare=False)
-    discharge: tuple[DischargePoint, ...] = field(compare=False)
-    candidate: Candidate = field(compare=False)
-    ranges: Mapping[str, tuple[float, float]] = field(compare=False)
+    A range goes by its key in the sheet ("rocker_ratio", "compression"): no two of the parts below share one.
+    """
 
-
-_MECHANICAL = (
-    "follower",
-    "lifter",
-    "intake",
-    "exhaust",
-    "lobe_separation_rad",
-    "intake_centreline_rad",
-    "intake_lash_m",
-    "exhaust_lash_m",
-    "lifter_mass_kg",
-    "face_diameter_m",
-    "crown_radius_m",
-    "lobe_taper_m",
-    "wheel_diameter_m",
-    "wheel_width_m",
-    "lobe_modulus_pa",
-    "follower_modulus_pa",
-    "valvetrain",
-    "springs",
-)
+    candidate: CamAndTrain
+    engine: Engine
+    idle_speed_rpm: float
+    pressure_angle_rad: float
+    model: Model
+    discharge: tuple[DischargePoint, ...]
+    ranges: tuple[Range, ...]
 
 
 def mechanical_inputs(build: Build, candidate: Candidate) -> MechanicalInputs:
-    ranges: dict[str, tuple[float, float]] = {}
-    for path, short in _RANGED.items():
-        datum = build.data.get(path.format(id=candidate.id))
-        if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:
-            ranges[short] = (datum.low, datum.high)
-    mechanical = tuple(getattr(candidate, name) for name in _MECHANICAL)
-    limits = build.limits
+    """The slice of a build that the mechanics of one of its candidates are made from."""
     return MechanicalInputs(
-        (
-            mechanical,
-            build.engine,
-            build.vehicle,
-            build.model,
-            build.discharge,
-            limits.pressure_angle_rad,
-            tuple(ranges.items()),
-        ),
+        candidate.cam_and_train,
         build.engine,
-        build.vehicle,
-        limits,
+        build.vehicle.idle_speed_rpm,
+        build.limits.pressure_angle_rad,
         build.model,
         build.discharge,
-        candidate,
-        ranges,
+        tuple(_ranges(build, candidate)),
     )
 
 
-# Paths whose ranges move a figure -> the name the measures below know them by.
-_RANGED = {
-    **{
-        f"candidates.{{id}}.valvetrain.{key}": key
-        for key in (
-            "rocker_inertia",
-            "rocker_pushrod_radius",
-            "pushrod_mass",
-            "intake_valve_mass",
-            "exhaust_valve_mass",
-            "retainer_mass",
-            "locks_mass",
-            "rocker_ratio",
-            "base_circle_radius",
-            "lobe_width",
-        )
-    },
-    **{
-        f"candidates.{{id}}.springs.{key}": key
-        for key in (
-            "seat_load",
-            "rate",
-            "inner_seat_load",
-            "inner_rate",
-            "installed_height",
-            "coil_bind",
-            "retainer_to_seal",
-            "spring_mass",
-        )
-    },
-    **{
-        f"candidates.{{id}}.{key}": key
-        for key in (
-            "lifter_mass",
-            "crown_radius",
-            "lobe_taper",
-            "lobe_modulus",
-            "follower_modulus",
-            "wheel_diameter",
-            "wheel_width",
-            "intake_lash",
-            "exhaust_lash",
-        )
-    },
-    "engine.compression": "compression",
-    "model.mach_index_peak": "mach_index_peak",
-    "model.hydraulic_seat": "hydraulic_seat",
-    "model.idle_efficiency": "idle_efficiency",
-    "model.idle_accessory": "idle_accessory",
-    "model.cranking_polytropic": "cranking_polytropic",
-    "model.indicated_efficiency": "indicated_efficiency",
-}
+def _ranges(build: Build, candidate: Candidate) -> Iterator[Range]:
+    for path, key in _ranged_paths():
+        datum = build.data.get(path.format(id=candidate.id))
+        if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:
+            yield key, datum.low, datum.high
+
+
+@functools.cache
+def _ranged_paths() -> tuple[tuple[str, str], ...]:
+    """(path in a sheet, key) of every plain number that `MechanicalInputs` holds."""
+
+    def numbers(part: type[Any]) -> list[str]:
+        fields = dataclasses.fields(part)
+        return [key_of(f.name) for f in fields if f.metadata["spec"].kind in ("quantity", "number")]
+
+    rooms = (
+        ("candidates.{id}", CamAndTrain),
+        ("candidates.{id}.valvetrain", Valvetrain),
+        ("candidates.{id}.springs", Springs),
+        ("engine", Engine),
+        ("model", Model),
+    )
+    found = [(f"{room}.{key}", key) for room, part in rooms for key in numbers(part)]
+    found.append(("vehicle.idle_speed", "idle_speed"))
+    assert len({key for _, key in found}) == len(found), "two parts share a key; name ranges by their path"
+    return tuple(found)
 
 
 def ranges_of(key: MechanicalInputs, *names: str, **renamed: str) -> dict[str, tuple[float, float]]:
     """The ranges known of these inputs; renamed: what a measure calls an input -> its name among the ranges."""
     wanted = {**dict(zip(names, names, strict=True)), **renamed}
-    return {name: key.ranges[own] for name, own in wanted.items() if own in key.ranges}
+    known = {name: (low, high) for name, low, high in key.ranges}
+    return {name: known[own] for name, own in wanted.items() if own in known}
 
 
 def band_of(key: MechanicalInputs, name: str, value: float) -> breathing.Band:
-    low, high = key.ranges.get(name, (value, value))
+    """A value with the range known of it, or with none."""
+    low, high = ranges_of(key, name).get(name, (value, value))
     return breathing.Band(low, value, high)

@@ -14,11 +14,11 @@ from lobeledger.engine.cycle import (
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.ramp import FlatLimits, Ramp, RollerLimits
-from lobeledger.lobe.ways_out import WayOut, what_would_give
+from lobeledger.lobe.ways_out import WAY_WORDS, WayOut, what_would_give
 from lobeledger.parts.build import Build
-from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.candidate import CamAndTrain, Candidate
 from lobeledger.parts.card import Card
-from lobeledger.parts.use import Limits, Model
+from lobeledger.parts.use import Model
 
 __all__ = ["candidate_lobe"]
 
@@ -65,12 +65,12 @@ def ramp_of(model: Model, lifter: str) -> Ramp:
     )
 
 
-def follower_limits(candidate: Candidate, model: Model, limits: Limits) -> FlatLimits | RollerLimits:
+def follower_limits(candidate: CamAndTrain, model: Model, pressure_angle_rad: float) -> FlatLimits | RollerLimits:
     if candidate.follower == "flat":
         assert candidate.face_diameter_m is not None
         return FlatLimits(candidate.face_diameter_m, model.face_edge_m, model.least_nose_radius_m)
     assert candidate.wheel_diameter_m is not None
-    return RollerLimits(candidate.wheel_diameter_m / 2.0, limits.pressure_angle_rad, model.least_nose_radius_m)
+    return RollerLimits(candidate.wheel_diameter_m / 2.0, pressure_angle_rad, model.least_nose_radius_m)
 
 
 def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") -> CardLobe:
@@ -81,13 +81,13 @@ def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") ->
     """
     c, model = candidate, build.model
     card, lash = (c.intake, c.intake_lash_m) if which == "intake" else (c.exhaust, c.exhaust_lash_m)
-    limits, ramp = follower_limits(c, model, build.limits), ramp_of(model, c.lifter)
+    limits, ramp = follower_limits(c, model, build.limits.pressure_angle_rad), ramp_of(model, c.lifter)
     base, seat = c.valvetrain.base_circle_radius_m, seat_lift_m(c, model, lash)
     try:
         return kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
     except NoSolution as trouble:
         ways = [
-            f"{way.what} {units.show(way.value, way.kind, toward='down' if 'at most' in way.what else 'up')}"
+            f"{WAY_WORDS[way.what]} {units.both(way.value, way.kind, toward='up' if way.side > 0 else 'down')}"
             for way in kept_ways(card, limits, base, ramp, seat)
         ]
         hint = f"; one of these alone would do: {', '.join(ways)}" if ways else ""

@@ -6,7 +6,7 @@ from typing import Any
 
 from lobeledger.assess.figures import Figure, spread
 from lobeledger.assess.inputs import MechanicalInputs, ranges_of
-from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.candidate import CamAndTrain
 from lobeledger.train import rigid as valvetrain
 
 __all__ = []
@@ -86,7 +86,7 @@ def springs_and_mass(key: MechanicalInputs, figures: dict[str, Figure]) -> None:
     )
 
 
-def valve_side_kg(c: Candidate, which: str) -> float:
+def valve_side_kg(c: CamAndTrain, which: str) -> float:
     v: Any = c.valvetrain
     return valvetrain.valve_side_mass_kg(
         valve_kg=getattr(v, f"{which}_valve_mass_kg"), retainer_kg=v.retainer_mass_kg, locks_kg=v.locks_mass_kg,

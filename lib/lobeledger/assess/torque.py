@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from lobeledger.arrays import Array
-from lobeledger.assess.inputs import MechanicalInputs
+from lobeledger.assess.inputs import MechanicalInputs, band_of
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import (
     SPEED_GRID_RPM,
@@ -37,9 +37,11 @@ def torque_band(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe) -> t
     family = float(np.nanmax(np.abs(moves)) / np.nanmax(nominal))
     if not eng.flow:
         moves += [curve(intake.nominal, exhaust.nominal, level) - nominal for level in ("low", "high")]
-    low_eff, high_eff = key.ranges.get("indicated_efficiency", (model.indicated_efficiency,) * 2)
+    efficiency = band_of(key, "indicated_efficiency", model.indicated_efficiency)
     friction = model.friction_scale * engine.total_fmep_pa(SPEED_GRID_RPM) * displacement_m3(eng) / (4.0 * math.pi)
-    moves += [(nominal + friction) * (end / model.indicated_efficiency - 1.0) for end in (low_eff, high_eff)]
+    moves += [
+        (nominal + friction) * (end / model.indicated_efficiency - 1.0) for end in (efficiency.low, efficiency.high)
+    ]
     moves += [0.2 * friction, -0.2 * friction]
     down = np.sqrt(sum(np.minimum(move, 0.0) ** 2 for move in moves))
     up = np.sqrt(sum(np.maximum(move, 0.0) ** 2 for move in moves))

@@ -60,7 +60,6 @@ _PENALTY = 4.0
 _FITS = 1e-6
 # Programs a roller gets before a trust region steps in.
 _FREE_TURNS = 9
-
 # How to make room in each limit: words, figure, which way it must go, and its value as people read it.
 _ROOM: dict[str, tuple[str, str, float, float, str]] = {
     "jerk": ("a jerk limit of at least", "jerk_m_per_rad3", 1.0, 1.0, "m/rad^3"),

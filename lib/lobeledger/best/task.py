@@ -52,7 +52,6 @@ LIMIT_WORDS = {
     "lift": "the greatest lift",
     "no dip": "having to rise",
 }
-
 # What has a price, as named in `LobeTask` or its `limits`: an amount in its own unit that people think in, in words.
 PRICED: dict[str, tuple[float, str]] = {
     "jerk_m_per_rad3": (0.01, "0.01 m/rad^3 of jerk"),

@@ -53,7 +53,6 @@ __all__ = [
 ]
 
 DRAWS = 2000
-
 # Line group -> whether it is paid at the start. The order is that of the sheets.
 GROUPS: dict[str, bool] = {
     "parts": True,
@@ -66,7 +65,6 @@ GROUPS: dict[str, bool] = {
     "fuel for the valvetrain": False,
     "risk of a loss": False,
 }
-
 Lookup = Callable[[str], Any]
 
 

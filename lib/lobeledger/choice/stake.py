@@ -40,7 +40,7 @@ from lobeledger.choice.chance import odds_after, posterior
 from lobeledger.choice.cost import Lookup
 from lobeledger.choice.decision import gain_draws
 from lobeledger.choice.flips import net_cost
-from lobeledger.choice.results import CandidateResult, Comparison, chance_text, money_text
+from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Build, risk_data
 from lobeledger.parts.candidate import Candidate
@@ -161,27 +161,25 @@ class Stake:
     lost_share: float
     bars: tuple[Bar, ...]
     precautions: tuple[Worth, ...]
-    answer: str
 
 
 @dataclass(frozen=True)
 class Stakes:
-    """What is at stake in a comparison. answers: plain sentences, break-evens first."""
+    """What is at stake in a comparison; `count` builds were drawn."""
 
-    comparison: Comparison
+    decision: Decision
     stakes: tuple[Stake, ...]
     pairs: tuple[Pair, ...]
     information: tuple[Information, ...]
     count: int
-    answers: tuple[str, ...]
 
     def of(self, candidate_id: str) -> Stake:
         """The stake of one candidate; OutOfRange names the nearest id if there is none."""
-        wanted = self.comparison.build.candidate(candidate_id).id
+        wanted = self.decision.build.candidate(candidate_id).id
         return next(s for s in self.stakes if s.candidate.id == wanted)
 
 
-def stake(comparison: Comparison, *, count: int = COUNT, seed: int = 1) -> Stakes:
+def stake(decision: Decision, *, count: int = COUNT, seed: int = 1) -> Stakes:
     """What is at stake with every candidate of a comparison.
 
     count: builds drawn for the realised cost; seed: of those draws, the same seed giving the same figures.
@@ -189,18 +187,17 @@ def stake(comparison: Comparison, *, count: int = COUNT, seed: int = 1) -> Stake
     """
     if count < 1000:
         raise OutOfRange(f"count is {count}; at least 1000 builds are drawn to tell the dearest 5 % of them")
-    build = comparison.build
+    build = decision.build
     realised: dict[str, Array] = {}
     stakes = []
-    for result in comparison.results:
+    for result in decision.results:
         costs, lost = realised_costs(build, result, count=count, seed=seed)
         realised[result.candidate.id] = costs
         stakes.append(_stake(build, result, costs, lost))
-    pairs = tuple(_pairs(build, comparison.results, realised))
-    passing = [r for r in comparison.results if r.passes]
+    pairs = tuple(_pairs(build, decision.results, realised))
+    passing = [r for r in decision.results if r.passes]
     information = (_information_on_losses(build, passing), *worth_of_knowing_inputs(build, passing))
-    answers = (*(b.text for b in comparison.break_evens), *(s.answer for s in stakes))
-    return Stakes(comparison, tuple(stakes), pairs, information, count, answers)
+    return Stakes(decision, tuple(stakes), pairs, information, count)
 
 
 def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> Stake:
@@ -209,16 +206,8 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
     mean, (low, high) = float(np.mean(costs)), _ends(costs)
     # A rare, dear loss can carry the mean past the 95 % end.
     realised = Figure(mean, min(low, mean), max(high, mean))
-    money = money_text(build)
     prior = cost.opinion(build, c)
     opinion = 1.0 if prior is None else prior.mean
-    names = [f.text for f in build.factors_on(c)] + [p.text for p in build.precautions_on(c)]
-    because = f" with {'; '.join(names)}" if names else ""
-    answer = (
-        f"{c.name}: {c.failure.what} in about {chance_text(figures['chance'].value)}{because}, "
-        f"{money(c.failure.cost_money)} each time, {money(figures['expected_loss'].value)} a build on average. "
-        f"One build costs between {realised.low:,.0f} and {money(realised.high)} to own in nine of ten cases."
-    )
     return Stake(
         candidate=c,
         opinion=opinion,
@@ -232,7 +221,6 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
         lost_share=lost / len(costs),
         bars=tuple(tornado(build, result)),
         precautions=tuple(precautions_by_worth(build, result)),
-        answer=answer,
     )
 
 

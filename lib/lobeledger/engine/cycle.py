@@ -20,7 +20,7 @@ from lobeledger.arrays import Array
 from lobeledger.engine import breathing, filling, ports, runner
 from lobeledger.engine import crank as engine
 from lobeledger.lobe.lift import Lobe, seat_lobe_lift_m
-from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.candidate import CamAndTrain
 from lobeledger.parts.car import DischargePoint, Engine
 from lobeledger.parts.use import Model
 
@@ -40,7 +40,7 @@ SPEED_GRID_RPM = np.array([*np.arange(1000.0, 9001.0, 500.0), 10000.0])
 CRANK_GRID_RAD = np.radians(np.arange(0.0, 721.0, 1.0))
 
 
-def seat_lift_m(candidate: Candidate, model: Model, lash_m: float) -> float:
+def seat_lift_m(candidate: CamAndTrain, model: Model, lash_m: float) -> float:
     """Lobe lift at which a candidate's valve leaves its seat, for one valve's lash."""
     return seat_lobe_lift_m(
         lifter=candidate.lifter,
@@ -87,7 +87,7 @@ class ValveTiming(NamedTuple):
     exhaust_seat_m: float
 
 
-def valve_timing(candidate: Candidate, model: Model) -> ValveTiming:
+def valve_timing(candidate: CamAndTrain, model: Model) -> ValveTiming:
     """Centrelines on the crank grid: the intake's after, the exhaust's before the overlap TDC at 2 pi."""
     exhaust_centreline = 2.0 * candidate.lobe_separation_rad - candidate.intake_centreline_rad
     return ValveTiming(

@@ -17,53 +17,21 @@ __all__ = []
 
 # Places in the state vector (fixed; numba reads them as constants). The first ten are the state, the rest totals.
 _MASS, _ENERGY, _BURNED = 0, 1, 2
-
-
 PORT_MASS, PORT_ENERGY, _PORT_BURNED = 3, 4, 5
-
-
 _FLOW = 6  # kg/s in the runner, towards the port
-
-
 _SLUG_MASS, _SLUG_ENTHALPY, _SLUG_BURNED = 7, 8, 9
-
-
 _WORK, _DRAWN, _OUT, _OUT_ENTHALPY, _OUT_BURNED, _IN = 10, 11, 12, 13, 14, 15
-
-
 STATES = 16
-
-
 RESULTS = 14
-
-
 _SMOOTH = 2e-3  # pressure deficit below which the orifice law is smoothed, relative; see _psi
-
-
 _SONIC = 0.68  # greatest flow per area, in p/sqrt(R T) of where it comes from: choked, ratio of specific heats 1.38
-
-
 _TAKE_OVER = 0.05  # share of the slug over which returning gas gives way to the plenum's own, for a smooth rate
-
-
 TOLERANCE = 3e-5  # local error a step, relative to the state
-
-
 _LONGEST_STEP = 0.12  # rad of crank
-
-
 _SHORTEST_STEP = 1e-8  # rad of crank
-
-
 MOST_CYCLES = 100
-
-
 _UNDER_RELAX_AFTER = 12  # cycles; an engine that fires strong and weak by turns is then led to its mean
-
-
 _MOST_STEPS = 200_000  # a stroke; far beyond need, so that bad input ends instead of hanging
-
-
 _SETTLED = 1e-4
 
 

@@ -35,8 +35,6 @@ __all__ = [
 
 
 GAS_CONSTANT_J_PER_KG_K = 287.05
-
-
 FLOW_BENCH_28_INH2O_PA = 28.0 * 249.0889
 
 

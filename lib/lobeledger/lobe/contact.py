@@ -52,8 +52,6 @@ __all__ = [
 # Under a line contact the shear on the axis, p0 z (1 - z/sqrt(1 + z^2)) with z in half-widths, is greatest
 # at z^2 = (sqrt(5) - 1)/2. Johnson, Contact Mechanics, prints 0.30 p0 at 0.78 half-widths (from memory).
 LINE_SHEAR_DEPTH_SHARE = math.sqrt((math.sqrt(5.0) - 1.0) / 2.0)
-
-
 LINE_SHEAR_SHARE = LINE_SHEAR_DEPTH_SHARE * (3.0 - math.sqrt(5.0)) / 2.0
 
 

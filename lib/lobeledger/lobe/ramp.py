@@ -21,8 +21,6 @@ from lobeledger.units import rad
 __all__ = ["FlatLimits", "Ramp", "RollerLimits", "with_ramp"]
 
 SEGMENTS = 96
-
-
 GRID_STEP_RAD = rad(0.25)
 
 

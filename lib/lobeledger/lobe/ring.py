@@ -33,7 +33,6 @@ __all__ = ["Adaption", "RingFit", "basis", "evaluate", "fit_adaptive", "fit_ring
 
 Whole = NDArray[np.int64]
 Mask = NDArray[np.bool_]
-
 ORDER = 6  # B-splines that live on one interval: degree five plus one
 BAND = 2 * (ORDER - 1)  # half band-width in folded order
 TURN = 2.0 * math.pi

@@ -18,16 +18,31 @@ from lobeledger.lobe.ramp import FlatLimits, Limits, Ramp, RollerLimits
 from lobeledger.parts.card import Card, CardPoint
 from lobeledger.units import rad
 
-__all__ = ["WayOut", "what_would_give"]
+__all__ = ["WAY_WORDS", "WayOut", "what_would_give"]
+
+# What a way out is called, its value to follow.
+WAY_WORDS = {
+    "face": "a lifter face of at least",
+    "base_circle": "a base circle radius of at least",
+    "pressure_angle": "a pressure angle of at least",
+    "lobe_lift": "a lobe lift of at most",
+    "longer": "a longer duration at every quoted lift, by",
+    "shorter": "a shorter duration at the highest quoted lift, by",
+}
 
 
 @dataclass(frozen=True)
 class WayOut:
-    """One change that, alone, makes an impossible card possible. `kind` is how `units.show` shows it."""
+    """One change that, alone, makes an impossible card possible.
+
+    what: a key of `WAY_WORDS`. kind: how `units.show` shows it. side: +1 where this much or more will do, -1 where
+    this much or less.
+    """
 
     what: str
     value: float
     kind: str
+    side: int = 1
 
 
 def _longer(point: CardPoint, extra_rad: float) -> CardPoint:
@@ -84,20 +99,20 @@ def what_would_give(
         found = [(here, solved(here, here.geometry(face_is_free=True))) for here in both]
         faces = [2.0 * (float(z[here.t]) * here.slope_unit + limits.edge_m) for here, z in found if z is not None]
         if len(faces) == len(both):
-            ways.append(WayOut("a lifter face of at least", max(faces), "lift"))
+            ways.append(WayOut("face", max(faces), "lift"))
         found = [(here, solved(here, here.geometry(base_is_free=True))) for here in both]
         base = max(
             math.inf if z is None else float(z[here.t]) * here.lift_m + limits.least_nose_radius_m for here, z in found
         )
         if base < 2.0 * base_radius_m:
-            ways.append(WayOut("a base circle radius of at least", base, "lift"))
+            ways.append(WayOut("base_circle", base, "lift"))
     if isinstance(limits, RollerLimits):
         more = edge(
             lambda extra: fits(points_limits=replace(limits, pressure_angle_rad=limits.pressure_angle_rad + extra)),
             rad(25.0),
         )
         if more is not None:
-            ways.append(WayOut("a pressure angle of at least", limits.pressure_angle_rad + more, "angle"))
+            ways.append(WayOut("pressure_angle", limits.pressure_angle_rad + more, "angle"))
     top = card.points[-1].at_m
 
     def with_lift(cut: float) -> Card:
@@ -105,14 +120,14 @@ def what_would_give(
 
     cut = edge(lambda c: fits(with_lift(c)), 0.98 * (card.lobe_lift_m - top))
     if cut is not None:
-        ways.append(WayOut("a lobe lift of at most", card.lobe_lift_m - cut, "lift"))
+        ways.append(WayOut("lobe_lift", card.lobe_lift_m - cut, "lift", -1))
 
     def longer(extra_rad: float) -> Card:
         return replace(card, points=tuple(_longer(p, extra_rad) for p in card.points))
 
     extra = edge(lambda e: fits(longer(e)), min(rad(80.0), rad(420.0) - card.lowest.duration_rad))
     if extra is not None:
-        ways.append(WayOut("a longer duration at every quoted lift, by", extra, "angle"))
+        ways.append(WayOut("longer", extra, "angle"))
 
     if len(card.points) > 1:
         last = card.points[-1]
@@ -122,5 +137,5 @@ def what_would_give(
 
         cut = edge(lambda c: fits(shorter(c)), 0.5 * (last.duration_rad - rad(40.0)))
         if cut is not None:
-            ways.append(WayOut("a shorter duration at the highest quoted lift, by", cut, "angle"))
+            ways.append(WayOut("shorter", cut, "angle"))
     return tuple(ways)

@@ -52,6 +52,5 @@ GROUP_SHADES = {
     "fuel for the valvetrain": "#e7cfae",
     "risk of a loss": "#7a1f1f",
 }
-
 # Costs after the start are hatched as well, so that grey print tells them from those at the start.
 GROUP_HATCHES = {"upkeep": "/", "fuel for the valvetrain": ".", "risk of a loss": "x"}

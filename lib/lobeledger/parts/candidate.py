@@ -1,6 +1,6 @@
 """One choice of camshaft and lifters, with everything that must change with it.
 
-What opens the valves?               `Candidate`, `Valvetrain`, `Springs`
+What opens the valves?               `Candidate`, `CamAndTrain`, `Valvetrain`, `Springs`
 What must be paid for it?            `Price`, `UPKEEP_PRICES`
 How can it be lost?                  `Failure`, `LIGHT_SPRINGS`, `NEW_LIFTERS`, `USED_LIFTERS`
 """
@@ -21,6 +21,7 @@ __all__ = [
     "NEW_LIFTERS",
     "UPKEEP_PRICES",
     "USED_LIFTERS",
+    "CamAndTrain",
     "Candidate",
     "Failure",
     "Price",
@@ -28,17 +29,20 @@ __all__ = [
     "Valvetrain",
 ]
 
+# Why some fields take no range of their own.
+_CAUTION = "it is the edge of a caution"
+_COUNT = "it is a count"
+_DOUBT = "it is a doubt itself"
+_FITS = "it tells which lobes fit, and one that hardly fits is told as it is"
+_MAKER = "it is an instruction"
+_ONEIN = "how sure the opinion is stands in worth_builds: the fewer builds, the wider"
+_RULE = "a rule looks at it, no figure follows from it"
+
 # Precautions (precautions.csv) that change the candidate itself: run in without the inner springs; new lifters.
 LIGHT_SPRINGS = "light-springs"
-
-
 NEW_LIFTERS = ("new-lifters", "new-rollers")
-
-
 # Factors (factors.csv) that say the same as lifter_state = "used".
 USED_LIFTERS = ("used-lifters", "used-rollers")
-
-
 # Upkeep that is done every so many hours -> the price without which it cannot be reckoned.
 UPKEEP_PRICES = {
     "lifter_service_every_h": "lifter_service_price_money",
@@ -105,7 +109,7 @@ class Price(Part):
 
     item: str = words("what it is")
     price_money: float = amount("money", '"320 USD"', "price of one", 0.0, 1e7)
-    quantity: float = number("how many", 0.0, 1e4, example="1")
+    quantity: float = number("how many", 0.0, 1e4, example="1", exact=_COUNT)
     group: str = choice("what kind of line it is", "parts", "machining", "consumables")
     core_charge_money: float = amount("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
     serves: str | None = words("needs this line serves, by name, with spaces between", default="")
@@ -121,8 +125,10 @@ class Failure(Part):
     """How this choice can be lost: an opinion 'about 1 in n builds', and what it costs when it happens."""
 
     what: str = words("what fails")
-    one_in: float = number("about 1 build in this many is lost", 1.0, 1e6, example="60")
-    worth_builds: float = number("how many builds' experience that opinion is worth", 1.0, 1e6, example="40")
+    one_in: float = number("about 1 build in this many is lost", 1.0, 1e6, example="60", exact=_ONEIN)
+    worth_builds: float = number(
+        "how many builds' experience that opinion is worth", 1.0, 1e6, example="40", exact=_DOUBT
+    )
     cost_money: float = amount("money", '"3600 USD"', "cost of one loss", 0.0, 1e7)
     factors: str | None = words("risk factors present, by id, with spaces between", default="")
     factors_off: str | None = words(
@@ -170,11 +176,12 @@ class Failure(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Candidate(Part):
-    """One choice of camshaft and lifters with everything that must change with it."""
+class CamAndTrain(Part):
+    """What physics may know of a candidate: its cam, lifters, valvetrain and springs, and nothing of names or money.
 
-    id: str = words("short name, unique in the sheet")
-    name: str = words("name shown to the customer")
+    The mechanics are handed this and keep their results by it, so that what they depend on is what they can see.
+    """
+
     follower: str = choice("follower kind", "flat", "roller")
     lifter: str = choice("lifter kind", "hydraulic", "solid")
     core: str = choice("camshaft core", "iron", "steel")
@@ -186,23 +193,63 @@ class Candidate(Part):
     )
     intake_lash_m: float = amount("m", '"0.022 in"', "intake lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     exhaust_lash_m: float = amount("m", '"0.022 in"', "exhaust lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
-    lifter_state: str = choice("whether the lifters are new", "new", "used")
-    lifter_seat_change_m: float | None = amount(
-        "m", '"0.40 in"', "pushrod seat of this lifter above that of the lifter now fitted", -0.06, 0.06, optional=True
-    )
     lifter_mass_kg: float = amount("kg", '"108 g"', "one lifter, with its share of a link bar", 0.02, 0.5)
-    face_diameter_m: float | None = amount("m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True)
+    face_diameter_m: float | None = amount(
+        "m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True, exact=_FITS
+    )
     crown_radius_m: float | None = amount("m", '"45 in"', "flat lifter crown radius", 0.05, 1e4, optional=True)
     lobe_taper_m: float | None = amount("m", '"0.0012 in"', "taper across the lobe, flat", 0.0, 2e-4, optional=True)
     wheel_diameter_m: float | None = amount("m", '"0.750 in"', "roller wheel diameter", 0.01, 0.04, optional=True)
     wheel_width_m: float | None = amount("m", '"0.42 in"', "roller wheel width", 0.003, 0.03, optional=True)
     lobe_modulus_pa: float = amount("Pa", '"207 GPa"', "Young's modulus of the lobe", 5e10, 4e11)
     follower_modulus_pa: float = amount("Pa", '"207 GPa"', "Young's modulus of the lifter face or wheel", 5e10, 4e11)
-    stress_caution_pa: float = amount("Pa", '"200 kpsi"', "nose stress above which to be careful", 1e8, 1e10)
-    seat_load_low_n: float = amount("N", '"100 lbf"', "usual seat load, low end", 0.0, 5e3)
-    seat_load_high_n: float = amount("N", '"130 lbf"', "usual seat load, high end", 0.0, 9e3)
-    open_load_low_n: float = amount("N", '"0 lbf"', "usual open load, low end", 0.0, 9e3)
-    open_load_high_n: float = amount("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4)
+    valvetrain: Valvetrain = table("what this candidate has between lobe and valve")
+    springs: Springs = table("the valve springs it runs")
+
+    def greatest_lift_at_m(self, rocker_ratio: float) -> float:
+        """The greater of the two valve lifts at a rocker ratio, net of lash, gross of what a hydraulic lifter takes up.
+
+        For loads and clearances: springs and seals must bear a lifter that has not leaked.
+        """
+        return max(
+            rocker_ratio * card.lobe_lift_m - lash
+            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
+        )
+
+    @property
+    def greatest_valve_lift_m(self) -> float:
+        """`greatest_lift_at_m` with its own rockers."""
+        return self.greatest_lift_at_m(self.valvetrain.rocker_ratio)
+
+    @property
+    def greatest_open_load_n(self) -> float:
+        """Spring load at the greater of the two valve lifts, net of lash."""
+        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * self.greatest_valve_lift_m
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate(CamAndTrain):
+    """One choice of camshaft and lifters with everything that must change with it."""
+
+    id: str = words("short name, unique in the sheet")
+    name: str = words("name shown to the customer")
+    lifter_state: str = choice("whether the lifters are new", "new", "used")
+    lifter_seat_change_m: float | None = amount(
+        "m",
+        '"0.40 in"',
+        "pushrod seat of this lifter above that of the lifter now fitted",
+        -0.06,
+        0.06,
+        optional=True,
+        exact=_RULE,
+    )
+    stress_caution_pa: float = amount(
+        "Pa", '"200 kpsi"', "nose stress above which to be careful", 1e8, 1e10, exact=_CAUTION
+    )
+    seat_load_low_n: float = amount("N", '"100 lbf"', "usual seat load, low end", 0.0, 5e3, exact=_CAUTION)
+    seat_load_high_n: float = amount("N", '"130 lbf"', "usual seat load, high end", 0.0, 9e3, exact=_CAUTION)
+    open_load_low_n: float = amount("N", '"0 lbf"', "usual open load, low end", 0.0, 9e3, exact=_CAUTION)
+    open_load_high_n: float = amount("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4, exact=_CAUTION)
     fitting_time_h: float = amount("h", '"8 h"', "labour to fit it", 0.0, 1000.0)
     dyno_time_h: float = amount("h", '"2 h"', "dyno time with operator, run-in included", 0.0, 200.0)
     run_in_school: str | None = choice(
@@ -211,13 +258,30 @@ class Candidate(Part):
     run_in_time_s: float = amount("s", '"30 min"', "lobe run-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
     run_in_speed_rpm: float = amount("rpm", '"2300 rpm"', "mean speed of the run-in", 500.0, 6000.0)
     run_in_lowest_speed_rpm: float | None = amount(
-        "rpm", '"2000 rpm"', "slowest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+        "rpm",
+        '"2000 rpm"',
+        "slowest speed of a varied run-in, where the maker names one",
+        500.0,
+        6000.0,
+        optional=True,
+        exact=_MAKER,
     )
     run_in_highest_speed_rpm: float | None = amount(
-        "rpm", '"3000 rpm"', "fastest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+        "rpm",
+        '"3000 rpm"',
+        "fastest speed of a varied run-in, where the maker names one",
+        500.0,
+        6000.0,
+        optional=True,
+        exact=_MAKER,
     )
     run_in_rocker_ratio: float | None = number(
-        "rocker ratio for the run-in of a flat cam, if it is lower", 1.0, 2.2, example="1.2", optional=True
+        "rocker ratio for the run-in of a flat cam, if it is lower",
+        1.0,
+        2.2,
+        example="1.2",
+        optional=True,
+        exact=_MAKER,
     )
     run_in_rocker_labour_h: float | None = amount(
         "h", '"1 h"', "labour to change the rockers once; they are changed twice", 0.0, 100.0, optional=True
@@ -239,8 +303,6 @@ class Candidate(Part):
         "money", '"300 USD"', "price of one lifter service", 0.0, 1e6, optional=True
     )
     lifter_labour_h: float = amount("h", '"6 h"', "labour of one lifter service", 0.0, 100.0)
-    valvetrain: Valvetrain = table("what this candidate has between lobe and valve")
-    springs: Springs = table("the valve springs it runs")
     failure: Failure = table("how it can be lost")
     parts: tuple[Price, ...] = tables("everything that must be bought or machined for it")
 
@@ -313,22 +375,7 @@ class Candidate(Part):
             run_in_rocker_labour_h=None,
         )
 
-    def greatest_lift_at_m(self, rocker_ratio: float) -> float:
-        """The greater of the two valve lifts at a rocker ratio, net of lash, gross of what a hydraulic lifter takes up.
-
-        For loads and clearances: springs and seals must bear a lifter that has not leaked.
-        """
-        return max(
-            rocker_ratio * card.lobe_lift_m - lash
-            for card, lash in ((self.intake, self.intake_lash_m), (self.exhaust, self.exhaust_lash_m))
-        )
-
     @property
-    def greatest_valve_lift_m(self) -> float:
-        """`greatest_lift_at_m` with its own rockers."""
-        return self.greatest_lift_at_m(self.valvetrain.rocker_ratio)
-
-    @property
-    def greatest_open_load_n(self) -> float:
-        """Spring load at the greater of the two valve lifts, net of lash."""
-        return self.springs.total_seat_load_n + self.springs.total_rate_n_per_m * self.greatest_valve_lift_m
+    def cam_and_train(self) -> CamAndTrain:
+        """What physics may know of it."""
+        return CamAndTrain(**{each.name: getattr(self, each.name) for each in dataclasses.fields(CamAndTrain)})

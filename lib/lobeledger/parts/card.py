@@ -13,12 +13,15 @@ from lobeledger.units import DEG_RAD, INCH_M
 
 __all__ = ["Card", "CardPoint", "CardRamp"]
 
+# Why some fields take no range of their own.
+_NAMES = "it names where something was measured; put the doubt into what was measured there"
+
 
 @dataclass(frozen=True, kw_only=True)
 class CardPoint(Part):
     """One quoted duration; `at` is a lobe lift (a card in valve lift is converted when it is read)."""
 
-    at_m: float = amount("m", '"0.050 in"', "lift at which the duration is quoted", 1e-5, 0.02)
+    at_m: float = amount("m", '"0.050 in"', "lift at which the duration is quoted", 1e-5, 0.02, exact=_NAMES)
     duration_rad: float = amount("rad", '"214 deg"', "duration there, crank degrees", 40 * DEG_RAD, 420 * DEG_RAD)
     opening_rad: float | None = amount(
         "rad",

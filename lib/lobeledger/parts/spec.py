@@ -49,6 +49,8 @@ class Spec:
     "part" (a table of its own) or "parts" (an array of tables).
     unit: the SI unit (pint spelling) of a quantity; `money` stands for the sheet's currency.
     low, high: least and greatest value allowed, in `unit`.
+    exact: why a sheet may give it no range of its own (pm, low, high); empty where it may, and then the range moves
+    some figure's band or the draws.
     """
 
     kind: str
@@ -60,6 +62,7 @@ class Spec:
     choices: tuple[str, ...] = ()
     whole: bool = False
     optional: bool = False
+    exact: str = ""
 
 
 # TOML keys are field names without their unit; longest suffix first.
@@ -104,13 +107,25 @@ def _field(spec: Spec, default: Any) -> Any:
     return field(default=default, metadata={"spec": spec})
 
 
-def amount(unit: str, example: str, doc: str, low: float, high: float, *, optional: bool = False) -> Any:
-    spec = Spec("quantity", doc, unit=unit, example=example, low=low, high=high, optional=optional)
+def amount(
+    unit: str, example: str, doc: str, low: float, high: float, *, optional: bool = False, exact: str = ""
+) -> Any:
+    spec = Spec("quantity", doc, unit=unit, example=example, low=low, high=high, optional=optional, exact=exact)
     return _field(spec, None if optional else dataclasses.MISSING)
 
 
-def number(doc: str, low: float, high: float, *, whole: bool = False, example: str = "", optional: bool = False) -> Any:
-    spec = Spec("number", doc, low=low, high=high, whole=whole, example=example, optional=optional)
+def number(
+    doc: str,
+    low: float,
+    high: float,
+    *,
+    whole: bool = False,
+    example: str = "",
+    optional: bool = False,
+    exact: str = "",
+) -> Any:
+    exact = exact or ("it is a count" if whole else "")
+    spec = Spec("number", doc, low=low, high=high, whole=whole, example=example, optional=optional, exact=exact)
     return _field(spec, None if optional else dataclasses.MISSING)
 
 

@@ -13,14 +13,24 @@ from lobeledger.units import DEG_RAD
 
 __all__ = ["Limits", "Model", "Shop", "SpeedBand", "Use"]
 
+# Why some fields take no range of their own.
+_BAND = "it sets how wide the band of a lobe is"
+_CAUTION = "it is the edge of a caution"
+_DOUBT = "it is a doubt itself"
+_FITS = "it tells which lobes fit, and one that hardly fits is told as it is"
+_OWN = "it is the end of a range itself"
+_RAMP = "its range stands in the two lines beside it, ..._low and ..._high"
+_USE = "it says what the engine is for; compare two sheets instead"
+_WISH = "it is a wish"
+
 
 @dataclass(frozen=True, kw_only=True)
 class SpeedBand(Part):
     """A band of engine speed and the share of running time spent in it."""
 
-    from_rpm: float = amount("rpm", '"1500 rpm"', "lower end", 300.0, 10000.0)
-    to_rpm: float = amount("rpm", '"3000 rpm"', "upper end", 300.0, 10000.0)
-    share: float = number("share of the running time", 0.0, 1.0, example="0.6")
+    from_rpm: float = amount("rpm", '"1500 rpm"', "lower end", 300.0, 10000.0, exact=_USE)
+    to_rpm: float = amount("rpm", '"3000 rpm"', "upper end", 300.0, 10000.0, exact=_USE)
+    share: float = number("share of the running time", 0.0, 1.0, example="0.6", exact=_USE)
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -64,14 +74,20 @@ class Limits(Part):
     """What must not be passed, and what more torque is worth."""
 
     budget_money: float = amount("money", '"2500 USD"', "most that may be spent at the start", 0.0, 1e8)
-    speed_margin: float = number("margin wanted above the highest speed, as a share", 0.0, 1.0, example="0.10")
+    speed_margin: float = number(
+        "margin wanted above the highest speed, as a share", 0.0, 1.0, example="0.10", exact=_WISH
+    )
     coil_bind_clearance_m: float = amount("m", '"0.060 in"', "least clearance to coil bind", 0.0, 0.01)
     retainer_clearance_m: float = amount("m", '"0.060 in"', "least clearance from retainer to seal", 0.0, 0.01)
-    pressure_angle_rad: float = amount("rad", '"30 deg"', "greatest roller pressure angle", 10 * DEG_RAD, 50 * DEG_RAD)
-    knock_compression_iron: float = number(
-        "dynamic compression above which iron heads need care at 91 octane", 5.0, 14.0, example="8.3"
+    pressure_angle_rad: float = amount(
+        "rad", '"30 deg"', "greatest roller pressure angle", 10 * DEG_RAD, 50 * DEG_RAD, exact=_WISH
     )
-    knock_compression_aluminium: float = number("the same for aluminium heads", 5.0, 14.0, example="8.8")
+    knock_compression_iron: float = number(
+        "dynamic compression above which iron heads need care at 91 octane", 5.0, 14.0, example="8.3", exact=_CAUTION
+    )
+    knock_compression_aluminium: float = number(
+        "the same for aluminium heads", 5.0, 14.0, example="8.8", exact=_CAUTION
+    )
     torque_worth_money: float = amount(
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
     )
@@ -82,24 +98,34 @@ class Model(Part):
     """Constants the physics assumes; a build sheet may set any of them."""
 
     ramp_velocity_m_per_rad: float = amount(
-        "m/rad", '"0.0005 in/deg"', "ramp velocity of a solid lobe, per cam angle", 1e-5, 5e-3
+        "m/rad", '"0.0005 in/deg"', "ramp velocity of a solid lobe, per cam angle", 1e-5, 5e-3, exact=_RAMP
     )
     jerk_allowance: float = number(
         "admissible peak jerk over the least possible, from ramp top to the second quoted lift",
         1.0,
         3.0,
         example="1.2",
+        exact=_BAND,
     )
-    ramp_velocity_low_m_per_rad: float = amount("m/rad", '"0.0003 in/deg"', "slowest ramp a card may hide", 1e-5, 5e-3)
-    ramp_velocity_high_m_per_rad: float = amount("m/rad", '"0.0009 in/deg"', "fastest ramp a card may hide", 1e-5, 5e-3)
+    ramp_velocity_low_m_per_rad: float = amount(
+        "m/rad", '"0.0003 in/deg"', "slowest ramp a card may hide", 1e-5, 5e-3, exact=_OWN
+    )
+    ramp_velocity_high_m_per_rad: float = amount(
+        "m/rad", '"0.0009 in/deg"', "fastest ramp a card may hide", 1e-5, 5e-3, exact=_OWN
+    )
     hydraulic_ramp_velocity_m_per_rad: float = amount(
-        "m/rad", '"0.0012 in/deg"', "lobe velocity at a hydraulic card's lowest quoted lift, per cam angle", 1e-5, 5e-3
+        "m/rad",
+        '"0.0012 in/deg"',
+        "lobe velocity at a hydraulic card's lowest quoted lift, per cam angle",
+        1e-5,
+        5e-3,
+        exact=_RAMP,
     )
     hydraulic_ramp_velocity_low_m_per_rad: float = amount(
-        "m/rad", '"0.0009 in/deg"', "slowest a hydraulic card may hide there", 1e-5, 5e-3
+        "m/rad", '"0.0009 in/deg"', "slowest a hydraulic card may hide there", 1e-5, 5e-3, exact=_OWN
     )
     hydraulic_ramp_velocity_high_m_per_rad: float = amount(
-        "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3
+        "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3, exact=_OWN
     )
     valvetrain_stiffness_n_per_m: float = amount(
         "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 5e5, 3e7
@@ -125,9 +151,26 @@ class Model(Part):
         "N*s/m", '"500 N*s/m"', "suction over speed as the plunger draws oil through its check valve", 10.0, 1e5
     )
     preload_m: float = amount("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004)
-    shape_allowance: float = number("the same between the second quoted lift and the nose", 1.0, 20.0, example="3")
-    face_edge_m: float = amount("m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005)
-    least_nose_radius_m: float = amount("m", '"1.0 mm"', "least cam radius of curvature", 0.0, 0.02)
+    separation_allowed_m: float = amount(
+        "m",
+        '"0.1 mm"',
+        "gap between lifter and lobe, valve open, up to which a solid train is under control",
+        1e-6,
+        0.002,
+    )
+    seat_bounce_allowed_m: float = amount(
+        "m", '"0.25 mm"', "bounce of the valve on its seat up to which a solid train is under control", 1e-6, 0.002
+    )
+    pump_up_allowed_m: float = amount(
+        "m", '"0.25 mm"', "rise of a hydraulic plunger up to which its train is under control", 1e-6, 0.002
+    )
+    shape_allowance: float = number(
+        "the same between the second quoted lift and the nose", 1.0, 20.0, example="3", exact=_BAND
+    )
+    face_edge_m: float = amount(
+        "m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005, exact=_FITS
+    )
+    least_nose_radius_m: float = amount("m", '"1.0 mm"', "least cam radius of curvature", 0.0, 0.02, exact=_FITS)
     hydraulic_seat_m: float = amount(
         "m",
         '"0.006 in"',
@@ -160,6 +203,7 @@ class Model(Part):
         0.0,
         2.0,
         example="0.5",
+        exact=_DOUBT,
     )
     idle_accessory_pa: float = amount(
         "Pa", '"15 kPa"', "mean pressure that accessories and converter take at idle", 0.0, 2e5

@@ -96,7 +96,6 @@ _ANY_CANDIDATE = Field("candidate_id", "candidate")
 _DATE = Field("date", "date", required=True)
 _HOURS = Field("hours", "number", high=1e6)
 _NOTE = Field("note")
-
 KINDS: Mapping[str, tuple[Field, ...]] = MappingProxyType(
     {
         "build": (Field("name", required=True), _DATE, Field("sheet"), _NOTE),

@@ -2,6 +2,7 @@
 
 Which tables and keys?             `TOP_KEYS`, `SHEET_PARTS`, `SHARED`, `LINES`, `FIELDS`, `KEYS`
 What belongs to one follower?      `ONLY`
+What is no longer read?            `RETIRED`
 How long may it be?                `LARGEST_SHEET_BYTES`, `MOST_CANDIDATES`, `LONGEST_NAME`, `LONGEST_NOTE`, ...
 """
 
@@ -19,8 +20,8 @@ from lobeledger.parts.use import Limits, Model, Shop, SpeedBand, Use
 
 __all__ = [
     "DEEPEST", "FIELDS", "KEYS", "LARGEST_SHEET_BYTES", "LINES", "LONGEST_NAME", "LONGEST_NOTE", "LONGEST_QUANTITY",
-    "MOST_CANDIDATES", "NUMBER_TEXT", "ONLY", "SAME_AS_INTAKE", "SCHEMA", "SHARED", "SHEET_PARTS", "FACT_KEYS",
-    "TOP_KEYS", "WORDS",
+    "FACT_KEYS", "MOST_CANDIDATES", "NUMBER_TEXT", "ONLY", "RETIRED", "SAME_AS_INTAKE", "SCHEMA", "SHARED",
+    "SHEET_PARTS", "TOP_KEYS", "WORDS",
 ]  # fmt: skip
 
 SCHEMA = 1
@@ -55,6 +56,8 @@ SHEET_PARTS: dict[str, type[Any]] = {
     "model": Model,
 }
 SHARED: dict[str, type[Any]] = {"valvetrain": Valvetrain, "springs": Springs}
+# Keys that older sheets hold and nothing is reckoned from any more: they are passed over, and stay in the file.
+RETIRED = {"vehicle": ("weight",)}
 TOP_KEYS = ("schema", "name", "currency", "note", *SHEET_PARTS, *SHARED, "candidates")
 SAME_AS_INTAKE = "same as intake"
 

@@ -28,6 +28,7 @@ from lobeledger.sheet.fields import (
     LONGEST_NOTE,
     LONGEST_QUANTITY,
     NUMBER_TEXT,
+    RETIRED,
 )
 from lobeledger.sheet.files import on_one_line
 from lobeledger.sheet.refusal import kind_of, nearest, quoted, refuse
@@ -69,7 +70,7 @@ class Reader:
 
     def known(self, table: Mapping[str, Any], keys: tuple[str, ...], path: str) -> None:
         for key in table:
-            if key not in keys:
+            if key not in keys and key not in RETIRED.get(path, ()):
                 at = f"{path}.{key}" if path else key
                 self.fail(at, f"there is no such key{nearest(key, keys)}")
 
@@ -98,6 +99,8 @@ class Reader:
                 self.fail(f"{said_at}.origin", f"is {quoted(origin)}; it must be one of {', '.join(ORIGINS)}")
             note = self.text(raw.get("note", ""), f"{said_at}.note", longest=LONGEST_NOTE, empty=True)
         read = self.scalar(spec, body, said_at)
+        if spec.exact and (pm_raw, low_raw, high_raw) != (None, None, None):
+            self.fail(said_at, f"takes no pm, low or high: {spec.exact}")
         low = high = None
         if pm_raw is not None:
             if low_raw is not None or high_raw is not None:

@@ -54,10 +54,7 @@ PROVENANCE = ("source", "edition", "page", "units", "date", "checker", "grade")
 GRADES = ("measured", "catalogue", "handbook", "estimated")
 # All prices in the tables.
 LIBRARY_CURRENCY = "USD"
-
 _STATEMENT = re.compile(r"^\s*([a-z]+)\s*:\s*(\S.*?)\s*$")
-
-
 # The folder that comes with the library: beside `lib` in its tree.
 DATA_DIR = Path(__file__).resolve().parents[3] / "data"
 

@@ -48,8 +48,6 @@ __all__ = [
 ]
 
 GRAVITY_M_PER_S2 = 9.80665
-
-
 ATMOSPHERE_PA = 101325.0
 
 

@@ -34,7 +34,7 @@ from lobeledger.lobe.lift import Lobe
 from lobeledger.train import solver as core
 from lobeledger.train.elastic import Train, ValveSpring, lobe_quintics, packed, rest_state, spring_first_surge_hz
 
-__all__ = ["FirstLoss", "Run", "SpeedPoint", "first_loss", "lift_harmonics_m", "run", "surge_order", "sweep"]
+__all__ = ["FirstLoss", "Run", "SpeedPoint", "first_loss", "lift_harmonics_m", "rows_at", "run", "surge_order", "sweep"]
 
 TOLERANCE = 1e-8
 # A loss that is mended so much further up is chatter at one speed, no limit; crank rpm.
@@ -220,6 +220,17 @@ def run(
     channels = [np.ascontiguousarray(traces[:, :, i]) for i in kept]
     contact, pushrod, tip, seat, spring, lift, speed, column = channels
     return Run(points, theta, contact, pushrod, tip, seat, spring, lift, speed, column, state)
+
+
+def rows_at(
+    train: Train, lobe: Lobe, crank_rpm: float, *, cycles: int, tolerance: float, start: Array | None = None
+) -> tuple[Array, Array]:
+    """The march's own rows, (cycles, `solver.ROW_COUNT`), and the state it ended in: `run` without traces or names.
+
+    For answers made of thousands of runs, where making a `SpeedPoint` of every cycle would count.
+    """
+    rows, _, state = _march(train, lobe, crank_rpm, cycles, 0, tolerance, start, True)
+    return rows, state
 
 
 def _at_speed(train: Train, lobe: Lobe, crank_rpm: float, cycles: int, tolerance: float) -> SpeedPoint:

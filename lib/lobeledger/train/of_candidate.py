@@ -18,7 +18,7 @@ from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.lift import Lobe
 from lobeledger.parts.build import Build
-from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.candidate import CamAndTrain, Candidate
 from lobeledger.parts.use import Model
 from lobeledger.train.elastic import OilColumn, Train, ValveSpring, spring_first_surge_hz, train_from
 from lobeledger.train.loss import LossBand, Move, first_loss_band
@@ -40,8 +40,6 @@ __all__ = [
 ]
 
 _INCH, _LBF = 0.0254, 4.4482216152605
-
-
 # Search for the first loss: no higher than this, begun at this share of where the springs give out on a rigid train.
 SEARCH_TO_RPM = 12000.0
 _SEARCH_FROM = 0.35
@@ -55,7 +53,7 @@ _MODEL_MOVES = (
 )
 
 
-def train_of(candidate: Candidate, which: str, model: Model) -> Train:
+def train_of(candidate: CamAndTrain, which: str, model: Model) -> Train:
     """The elastic train of one valve of a candidate; which: "intake" or "exhaust".
 
     A nested pair shares the sheet's one spring mass in proportion to its rates, since the sheet gives no other.

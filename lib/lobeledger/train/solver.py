@@ -96,7 +96,6 @@ TRACE_LOBE, TRACE_SIGNED, TRACE_PUSHROD, TRACE_TIP, TRACE_SEAT, TRACE_SPRING, TR
     range(9)
 )
 TRACE_COUNT = 9
-
 # Force over which the damper of a contact fades in (N).
 FADE_N = 2.0
 # Scales of the local error: a tolerance of 1e-6 is 0.01 um of travel and 0.1 mm/s of speed a step.

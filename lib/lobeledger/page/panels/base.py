@@ -34,7 +34,6 @@ Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
 Asked = TypeVar("Asked")
 Found = TypeVar("Found")
-
 WIDE = w.Layout(width="100%")
 # A page may still be loading for so long after its panel was made; seconds after which texts are sent once more.
 _LOADING_S = 60.0

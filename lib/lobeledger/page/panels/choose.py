@@ -16,8 +16,6 @@ from typing import Any
 
 import ipywidgets as w
 
-from lobeledger.choice.decision import compare
-from lobeledger.choice.results import Comparison
 from lobeledger.choice.stake import record_changes
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
@@ -26,6 +24,7 @@ from lobeledger.page.panels.record import RecordTick, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
 from lobeledger.page.plots import compare as plots
+from lobeledger.page.words.comparison import Comparison, compare
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change, sheet_text, write_build
 from lobeledger.sheet.open import build_from_text, starter_sheet
@@ -323,7 +322,7 @@ def _footer(comparison: Comparison) -> str:
     cautions = "".join(
         f"<li><b>{escape(r.candidate.name)}</b>: {escape(text)}</li>"
         for r in comparison.results
-        for text in r.assessment.cautions
+        for text in comparison.cautions(r.candidate.id)
     )
     return (
         (

@@ -498,7 +498,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         both = len(lobes) == 2
         checks = compare_with_card(
             lobes.get("intake"), lobes.get("exhaust"), intake_card=c.intake, exhaust_card=c.exhaust,
-            lobe_separation_rad=c.lobe_separation_rad if both else None, system=system,
+            lobe_separation_rad=c.lobe_separation_rad if both else None,
         )  # fmt: skip
         for place, (lobe, _table) in enumerate(self.read.values()):
             words += lobe_views.readings_table(lobe, checks if place == 0 else (), lobe.handled, system)

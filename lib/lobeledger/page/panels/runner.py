@@ -29,7 +29,6 @@ __all__ = ["Cancelled", "Progress", "Runner", "log_path"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
-
 PATIENCE_S = 0.5
 
 

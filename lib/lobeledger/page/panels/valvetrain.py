@@ -98,7 +98,7 @@ def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
     """First loss, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
     build, c = inputs.current()
     lobe = candidate_lobe(build, c, inputs.which).nominal
-    figures = assess(build, c, inputs.system).figures
+    figures = assess(build, c).figures
     if "elastic_limit" not in figures:
         raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
     rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value

@@ -8,22 +8,23 @@ Candidates side by side               `side_table_html`
 from __future__ import annotations
 
 import datetime
-import functools
-import importlib.resources
 import math
 from html import escape
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import markupsafe
 
-from lobeledger.assess.figures import NOT_FOR_THIS, band_text, column, value_text
+from lobeledger.assess.figures import NOT_FOR_THIS, column
 from lobeledger.choice import cost
-from lobeledger.choice.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
-from lobeledger.choice.run_in import run_answer, run_in_plan
+from lobeledger.choice.results import CandidateResult, is_assumption
+from lobeledger.choice.run_in import run_in_plan
 from lobeledger.errors import BuildError
 from lobeledger.page.palette import GROUP_SHADES, INK
+from lobeledger.page.templates import style_text, templates
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import band_text, chance_text, money_text, value_text
+from lobeledger.page.words.run_in import run_answer
 from lobeledger.parts.build import Build
 from lobeledger.sheet.files import write_text_atomically
 
@@ -32,13 +33,10 @@ __all__ = [
     "quote_html",
     "side_by_side",
     "side_table_html",
-    "style_text",
-    "templates",
     "write_customer_sheet",
 ]
 
 MOST_SHOWN = 5
-
 # What a customer is shown, in the order they ask for it.
 _GROUPS = (
     ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
@@ -49,10 +47,8 @@ _GROUPS = (
     ),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
-
 # Left out on paper, which has two pages.
 _ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
-
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
@@ -61,22 +57,12 @@ _LIMIT_OF = {
     "retainer": "retainer",
     "first_cost": "budget",
 }
-
 _SAFETY = (
     "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes "
     "off belts and fan.",
     "Hot oil, coolant and exhaust burn; let it cool before opening anything.",
     "Springs under load throw parts: use the proper compressor and glasses.",
 )
-
-
-@functools.cache
-def templates() -> jinja2.Environment:
-    """The sheets' templates, with escaping on."""
-    # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
-    )
 
 
 def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: bool = False) -> Path:
@@ -99,6 +85,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
+    own = [b for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)]
     template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
@@ -114,9 +101,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
         run_in=_run_in(build, shown),
-        risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
-        + [_risk(comparison, r) for r in shown],
-        cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
+        risks=[comparison.break_even_text(b) for b in own[:3]] + [_risk(comparison, r) for r in shown],
+        cautions=[(r.candidate.name, comparison.cautions(r.candidate.id)) for r in shown[:2] if r.assessment.cautions],
         safety=_safety(shown),
         assumed=_assumed(comparison),
     )
@@ -148,7 +134,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                     {
                         "value": value_text(col, figure.value, system, currency),
                         "band": band_text(col, figure, system, currency),
-                        "hint": f"the best lobe is held back by {result.binding_limit}"
+                        "hint": f"the best lobe is held back by {comparison.held_back_by(result.candidate.id)}"
                         if key == "share_of_best" and result.binding_limit
                         else "",
                         "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
@@ -209,18 +195,10 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             deposits=f"{deposits:,.2f}" if deposits else "",
             total=f"{total:,.2f}",
             surprises=f"{surprises:,.2f}",
-            cautions=result.assessment.cautions,
-            broken=[b.text for b in result.broken],
+            cautions=comparison.cautions(c.id),
+            broken=[told.text for told in comparison.broken(c.id)],
         )
     )
-
-
-# -- run sheet ---------------------------------------------------------------------------------------------
-
-
-def style_text() -> str:
-    """The style of printed sheets."""
-    return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
 
 
 def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
