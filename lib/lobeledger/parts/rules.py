@@ -14,7 +14,10 @@ from lobeledger.errors import OutOfRange
 from lobeledger.parts.conditions import Conditions, parse
 from lobeledger.parts.spec import ORIGINS, Part, Spec, amount, check_ordered, choice, number, words
 
-__all__ = ["PairingRule", "Precaution", "RiskFactor", "RunInLine"]
+__all__ = ["REMEDIED_LIMITS", "PairingRule", "Precaution", "Remedy", "RiskFactor", "RunInLine"]
+
+# Limits that something with a price can mend.
+REMEDIED_LIMITS = ("vacuum", "speed", "coil_bind", "retainer")
 
 
 def _when() -> Any:
@@ -106,6 +109,24 @@ class PairingRule(Part):
     def costs(self) -> bool:
         """Whether it costs something when nothing serves it."""
         return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remedy(Part):
+    """What mends a limit that is not met, and its price; a price of None: the sheet's currency is not the library's.
+
+    also: what of the candidate's own comes on top; "springs" is a set of springs and the labour to change it.
+    """
+
+    id: str = words("short name")
+    limit: str = choice("limit it mends", *REMEDIED_LIMITS)
+    when: Conditions = _when()
+    also: str | None = words("what of the candidate's own prices comes on top", default="")
+    price_money: float | None = amount("money", '"300 USD"', "what is bought for it", 0.0, 1e6, optional=True)
+    time_h: float = amount("h", '"2 h"', "shop labour for it", 0.0, 1000.0)
+    text: str = words("what is done")
+    caution: str | None = words("how it can hurt, and what to do about it", default="")
+    origin: str = choice("where the figures come from", *ORIGINS)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -91,6 +91,14 @@ class Limits(Part):
     torque_worth_money: float = amount(
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
     )
+    shortfall_money: float | None = amount(
+        "money",
+        '"2000 USD"',
+        "what falling short of a limit costs the owner where nothing with a price mends it",
+        0.0,
+        1e8,
+        optional=True,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

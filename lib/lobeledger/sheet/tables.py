@@ -26,7 +26,7 @@ from pathlib import Path
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.parts.car import DischargePoint
 from lobeledger.parts.conditions import Conditions, Fact, parse
-from lobeledger.parts.rules import PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.parts.rules import PairingRule, Precaution, Remedy, RiskFactor, RunInLine
 from lobeledger.parts.spec import ORIGINS
 from lobeledger.sheet.files import on_one_line
 from lobeledger.units import UnitTrouble, quantity
@@ -299,6 +299,41 @@ def _pairing(path_text: str) -> tuple[PairingRule, ...]:
             )
         except OutOfRange as trouble:
             raise BuildError(f"pairing.csv: {row['id']}: {trouble}") from None
+    return tuple(found)
+
+
+def read_remedies() -> tuple[tuple[Remedy, dict[str, tuple[float, float, float]]], ...]:
+    """What mends a limit, prices in USD, each with low, middle and high of its `price` and `time`."""
+    return _remedies(str(data_dir() / "remedies.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _remedies(path_text: str) -> tuple[tuple[Remedy, dict[str, tuple[float, float, float]]], ...]:
+    found = []
+    for row in _read_table(path_text).rows:
+        ranges = {}
+        for key in ("price", "time"):
+            low, middle, high = (_number_in(row, name, "remedies.csv") for name in (f"{key}_low", key, f"{key}_high"))
+            if not low <= middle <= high:
+                raise BuildError(
+                    f"remedies.csv: {row['id']} has a {key} outside its own range; write low, middle, high"
+                )
+            ranges[key] = (low, middle, high)
+        try:
+            remedy = Remedy(
+                id=row["id"],
+                limit=row["limit"],
+                when=parse(row["when"]),
+                also=row["also"],
+                price_money=ranges["price"][1],
+                time_h=ranges["time"][1],
+                text=row["text"],
+                caution=row["caution"],
+                origin=row["origin"],
+            )
+        except OutOfRange as trouble:
+            raise BuildError(f"remedies.csv: {row['id']}: {trouble}") from None
+        found.append((remedy, ranges))
     return tuple(found)
 
 

@@ -15,7 +15,8 @@ from lobeledger.parts.candidate import Candidate, Failure
 from lobeledger.parts.car import Block, DischargePoint
 from lobeledger.parts.conditions import Fact
 from lobeledger.parts.pairing import pairing_data, without_prices
-from lobeledger.parts.spec import Spec
+from lobeledger.parts.rules import Remedy
+from lobeledger.parts.spec import Spec, spec_of
 from lobeledger.sheet.card import card_of
 from lobeledger.sheet.checks import check_candidate, check_follower_keys, check_risk_ids
 from lobeledger.sheet.fields import (
@@ -32,7 +33,14 @@ from lobeledger.sheet.fields import (
 )  # fmt: skip
 from lobeledger.sheet.reader import Reader
 from lobeledger.sheet.refusal import quoted
-from lobeledger.sheet.tables import read_discharge, read_factors, read_pairing, read_precautions, read_run_in
+from lobeledger.sheet.tables import (
+    read_discharge,
+    read_factors,
+    read_pairing,
+    read_precautions,
+    read_remedies,
+    read_run_in,
+)
 
 __all__ = ["build_of"]
 
@@ -87,6 +95,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
             "factors": read_factors(),
             "precautions": tuple(p for p in read_precautions() if reader.is_ours or not p.price_money),
             "run_in": read_run_in(),
+            "remedies": _remedies(reader, tree.get("remedies", {})),
             "pairing": read_pairing() if reader.is_ours else without_prices(read_pairing()),
         },
         "",
@@ -169,6 +178,33 @@ def _discharge(reader: Reader) -> tuple[DischargePoint, ...]:
             written=False,
         )
     return points
+
+
+def _remedies(reader: Reader, table: Any) -> tuple[Remedy, ...]:
+    """The remedies at the sheet's own prices where it gives them; in another currency without the library's."""
+    table = reader.table(table, "remedies")
+    shipped = read_remedies()
+    reader.known(table, tuple(remedy.id for remedy, _ in shipped), "remedies")
+    found = []
+    for remedy, ranges in shipped:
+        at = f"remedies.{remedy.id}"
+        own = reader.table(table.get(remedy.id, {}), at)
+        reader.known(own, tuple(ranges), at)
+        values: dict[str, Any] = {}
+        for key, name in (("price", "price_money"), ("time", "time_h")):
+            spec, (low, middle, high) = spec_of(Remedy, name), ranges[key]
+            if key in own:
+                values[name] = reader.value(spec, own[key], f"{at}.{key}", f"{at}.{key}", "given")
+            elif key == "price" and not reader.is_ours:
+                values[name] = None
+            else:
+                unit = reader.unit(spec)
+                text = f"{middle:g} {unit}"
+                reader.data[f"{at}.{key}"] = Datum(
+                    f"{at}.{key}", middle, low, high, unit, text, remedy.origin, f"remedy: {remedy.text}", written=False
+                )
+        found.append(dataclasses.replace(remedy, **values))
+    return tuple(found)
 
 
 def _shared(reader: Reader, part: type[Any], table: Any, path: str) -> Mapping[str, Any]:

@@ -118,7 +118,7 @@ def mend_text(build: Build, broken: Broken, system: str) -> str:
         ways = " or ".join(_way(way, system) for way in broken.ways) or "another card"
         return f"{ways} for the {broken.subject}"
     if broken.limit == "pairing":
-        return broken.lines[0].remedy
+        return broken.lines[0].remedy or ""
     if broken.limit == "unpriced":
         return f"price lines in {build.currency} that serve {', '.join(line.needs[0] for line in broken.lines)}"
     if broken.limit in _CLEARANCES:
