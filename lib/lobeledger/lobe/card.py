@@ -50,8 +50,8 @@ def lobe_from_card(
     base_radius_m: float,
     ramp: Ramp,
     seat_m: float,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
+    jerk_allowance: float,
+    shape_allowance: float,
 ) -> CardLobe:
     """The card's nominal lobe and the extremes of all admissible ones.
 
