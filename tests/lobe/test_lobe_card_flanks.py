@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from library_defaults import CARD
 from lobeledger.arrays import Array
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
 from lobeledger.lobe import ramp
@@ -101,7 +102,7 @@ def card_of(opening: Flank, closing: Flank, lifts_in: tuple[float, ...], *, to_d
 
 @functools.cache
 def solved(the_card: Card, seat_in: float = 0.006) -> CardLobe:
-    return lobe_from_card(the_card, WIDE, base_radius_m=BASE, ramp=RAMP, seat_m=seat_in * IN)
+    return lobe_from_card(the_card, WIDE, base_radius_m=BASE, ramp=RAMP, seat_m=seat_in * IN, **CARD)
 
 
 def compared(result: CardLobe, the_card: Card, opening: Flank, closing: Flank) -> tuple[float, list[float], float]:
@@ -229,7 +230,7 @@ def mirrored(the_card: Card) -> Card:
 @pytest.mark.parametrize("limits", [FACE, WHEEL])
 def test_each_side_meets_its_own_points(limits: ramp.Limits) -> None:
     """Every member passes every quoted point on either side to 1e-6 in, and is one smooth curve over the nose."""
-    result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
+    result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD)
     assert len(result.members) == 7
     for lobe in result.members:
         theta = lobe.theta_cam_rad

@@ -18,6 +18,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from lobeledger.units import DEG_RAD
+
 __all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "FuelUse", "column", "spread"]
 
 
@@ -61,7 +63,7 @@ class Column(NamedTuple):
     meaning: str
 
 
-_DEG = 180.0 / math.pi
+_DEG = 1.0 / DEG_RAD
 COLUMNS: tuple[Column, ...] = tuple(
     Column(*row)
     for row in (

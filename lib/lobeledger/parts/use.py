@@ -153,6 +153,11 @@ class Model(Part):
     blowdown_angle_rad: float = amount(
         "rad", '"80 deg"', "crank angle from there over which that pressure goes", 10 * DEG_RAD, 180 * DEG_RAD
     )
+    lobe_contact_damping: float = number(
+        "damping ratio of the lifter on its contact with the lobe", 0.0, 1.0, example="0.15"
+    )
+    seat_contact_damping: float = number("damping ratio of the valve on its seat", 0.0, 1.0, example="0.15")
+    lifter_incline_rad: float = amount("rad", '"45 deg"', "lifter bore from upright", 0.0, 90.0 * DEG_RAD)
     plunger_share: float = number("share of a hydraulic lifter's mass in its plunger", 0.05, 0.8, example="0.3")
     plunger_diameter_m: float = amount("m", '"16 mm"', "diameter of a hydraulic lifter's plunger", 0.008, 0.03)
     oil_chamber_height_m: float = amount("m", '"4 mm"', "height of the oil under the plunger", 0.0005, 0.02)
@@ -215,7 +220,21 @@ class Model(Part):
     runner_entry_loss: float = number(
         "dynamic heads lost on entering the intake runner from the plenum", 0.0, 3.0, example="0.2"
     )
+    plenum_exit_loss: float = number(
+        "dynamic heads lost by gas that blows back from the intake runner into the plenum", 0.0, 2.0, example="1"
+    )
     runner_friction: float = number("Darcy friction factor of the intake runner", 0.0, 0.2, example="0.03")
+    gamma_fresh: float = number("ratio of specific heats of the fresh charge", 1.2, 1.45, example="1.38")
+    gamma_burned: float = number("ratio of specific heats of burned gas", 1.1, 1.4, example="1.30")
+    combustion_efficiency: float = number("share of the fuel's heat that is set free", 0.5, 1.0, example="0.92")
+    burn_lost: float = number(
+        "share of that heat which walls, dissociation and rising specific heat take until the exhaust opens",
+        0.0,
+        0.9,
+        example="0.30",
+    )
+    compression_exponent: float = number("polytropic exponent of compression at full load", 1.0, 1.45, example="1.32")
+    expansion_exponent: float = number("polytropic exponent of expansion at full load", 1.0, 1.45, example="1.30")
     air_fuel: float = number("air to fuel by mass", 8.0, 22.0, example="13.5")
     fuel_heating_value_j_per_kg: float = amount("J/kg", '"43.9 MJ/kg"', "lower heating value of the fuel", 2e7, 6e7)
     fuel_density_kg_per_m3: float = amount("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)

@@ -29,6 +29,7 @@ from scipy.special import chdtri, ndtr, ndtri, stdtr, stdtrit
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.record.uncertainty import at_least
+from lobeledger.units import INCH_M
 
 __all__ = [
     "FALSE_ALARM_SHARE",
@@ -46,7 +47,7 @@ __all__ = [
     "watch_lobes",
 ]
 
-LIMIT_M = 0.000127  # 0.005 in of lobe lift: assumed, common practice without a source
+LIMIT_M = 0.005 * INCH_M  # 0.005 in of lobe lift: assumed, common practice without a source
 FALSE_ALARM_SHARE = 0.05  # of inspections of a sound engine, all lobes and all three tests together
 # How that is shared out: against the neighbours, against the limit, and for lift that seems to grow.
 _SHARES = {"neighbours": 0.02, "limit": 0.02, "gain": 0.01}

@@ -23,7 +23,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -36,6 +36,7 @@ from lobeledger.train.stiffness import (
 )
 
 __all__ = [
+    "SPRING_MASSES",
     "OilColumn",
     "RockerArms",
     "Train",
@@ -51,6 +52,8 @@ __all__ = [
 
 GRAVITY_M_PER_S2 = 9.80665
 ATMOSPHERE_PA = 101325.0
+# Masses that a spring's active coils are cut into: its first surge is then within 1 % of a continuous one's.
+SPRING_MASSES = 6
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,7 @@ class ValveSpring:
     rate_n_per_m: float
     active_mass_kg: float
     end_coil_kg: float = 0.0
-    damping_ratio: float = 0.02
+    damping_ratio: float = field(kw_only=True)
 
     def __post_init__(self) -> None:
         check_part(
@@ -172,7 +175,7 @@ class Train:
     seat_damping_ratio: float
     lash_m: float
     springs: tuple[ValveSpring, ...]
-    spring_masses: int = 6
+    spring_masses: int = SPRING_MASSES
     oil: OilColumn | None = None
     arms: RockerArms | None = None
     lifter_weight_n: float = 0.0
@@ -311,19 +314,19 @@ def train_from(
     retainer_kg: float,
     locks_kg: float,
     springs: tuple[ValveSpring, ...],
+    stiffness_at_valve_n_per_m: float,
+    lobe_stiffness_n_per_m: float,
+    seat_stiffness_n_per_m: float,
+    damping_ratio: float,
+    lobe_damping_ratio: float,
+    seat_damping_ratio: float,
+    pushrod_share: float,
+    lifter_incline_rad: float,
     lash_m: float = 0.0,
-    stiffness_at_valve_n_per_m: float = 6.0e6,
     pushrod_stiffness_n_per_m: float | None = None,
-    lobe_stiffness_n_per_m: float = 2.0e8,
-    seat_stiffness_n_per_m: float = 1.0e8,
-    damping_ratio: float = 0.05,
-    lobe_damping_ratio: float = 0.15,
-    seat_damping_ratio: float = 0.15,
-    pushrod_share: float = 0.30,
-    spring_masses: int = 6,
+    spring_masses: int = SPRING_MASSES,
     oil: OilColumn | None = None,
     arms: RockerArms | None = None,
-    lifter_incline_rad: float = math.radians(45.0),
     watch_above_m: float = 0.0,
 ) -> Train:
     """A train from what a shop weighs and measures, kilograms, metres and newtons.
@@ -337,9 +340,13 @@ def train_from(
 
     Raises OutOfRange when the parts named give more than the whole does.
 
-    >>> spring = ValveSpring(seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.075, end_coil_kg=0.012)
+    >>> spring = ValveSpring(
+    ...     seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.075, end_coil_kg=0.012, damping_ratio=0.02)
     >>> t = train_from(lifter_kg=0.095, pushrod_kg=0.058, rocker_inertia_kg_m2=3.0e-5, rocker_pushrod_radius_m=0.024,
-    ...     ratio=1.5, valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, springs=(spring,), lash_m=0.0005)
+    ...     ratio=1.5, valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, springs=(spring,), lash_m=0.0005,
+    ...     stiffness_at_valve_n_per_m=6.0e6, lobe_stiffness_n_per_m=2.0e8, seat_stiffness_n_per_m=1.0e8,
+    ...     damping_ratio=0.05, lobe_damping_ratio=0.15, seat_damping_ratio=0.15, pushrod_share=0.30,
+    ...     lifter_incline_rad=0.7854)
     >>> round(first_mode_hz(t))
     887
     """
@@ -509,7 +516,7 @@ def spring_first_surge_hz(spring: ValveSpring, masses: int) -> float:
     (N+1)/pi sqrt(k/m) sin(pi/(2(N+1))), which tends to 1/2 sqrt(k/m) from below: 0.8 % short with six masses.
     Source: chain of equal masses and springs; Den Hartog, Mechanical Vibrations (from memory).
 
-    >>> s = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1)
+    >>> s = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1, damping_ratio=0.02)
     >>> round(spring_first_surge_hz(s, 6), 1), round(spring_first_surge_hz(s, 40), 1)
     (313.6, 316.2)
     """

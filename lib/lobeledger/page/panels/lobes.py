@@ -42,7 +42,7 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
 from lobeledger.sheet.change import change
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
-from lobeledger.units import deg, from_si, rad, show, shown_unit
+from lobeledger.units import INCH_M, deg, from_si, rad, show, shown_unit
 
 __all__ = [
     "LobesInputs",
@@ -55,8 +55,8 @@ __all__ = [
 ]
 
 _MOTION, _OUTLINE, _BEST, _READINGS, _STUDY = range(5)
-_DEFAULT_WHEEL_RADIUS_M = 0.375 * 0.0254  # common practice, for a build without a roller
-_DEFAULT_FACE_M = 0.842 * 0.0254  # common practice, for a build without a flat lifter
+_DEFAULT_WHEEL_RADIUS_M = 0.375 * INCH_M  # common practice, for a build without a roller
+_DEFAULT_FACE_M = 0.842 * INCH_M  # common practice, for a build without a flat lifter
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,7 @@ def compute_study(inputs: StudyInputs, progress: Progress) -> tuple[StudyInputs,
     flat, roller = equal_tasks(build, build.candidate(inputs.flat_id), build.candidate(inputs.roller_id))
     progress.step(0.1)
     durations = [rad(d) for d in ((190, 205, 220, 235, 250, 265) if inputs.at_050 else (230, 245, 260, 275, 290, 305))]
-    found = flat_and_roller(durations, flat=flat, roller=roller, at_lift_m=0.050 * 0.0254 if inputs.at_050 else None)
+    found = flat_and_roller(durations, flat=flat, roller=roller, at_lift_m=0.050 * INCH_M if inputs.at_050 else None)
     return inputs, found
 
 
