@@ -27,7 +27,7 @@ _THROUGH_LOBES = ("valve_lift", "overlap_factor", "ivc")
 
 
 def vacuum_draws(inputs: MechanicalInputs, name: str, figures: Mapping[str, Figure]) -> Array:
-    """Idle vacuum (Pa) in every draw, in gear with an automatic; shape (DRAWS,).
+    """Idle vacuum (Pa) in every draw, out of gear; shape (DRAWS,).
 
     figures: the nominal figures of the candidate `name` (`assess.flow`). Raises NoSolution for a card that no lobe fits.
     """
@@ -46,7 +46,7 @@ def _kept(inputs: MechanicalInputs, name: str, figures: tuple[tuple[str, Figure]
     values["overlap_factor"] = _overlap_factor(inputs, drawn, lobes, seats, values)
     values["ivc"] = _closing_rad(inputs, drawn, lobes, seats["intake"])
     spread = {key: np.broadcast_to(np.asarray(value, dtype=float), (DRAWS,)) for key, value in values.items()}
-    found = idle_of(inputs, in_gear=inputs.transmission == "automatic", values=spread)
+    found = idle_of(inputs, in_gear=False, values=spread)
     return np.asarray(found.vacuum_pa)
 
 
