@@ -78,7 +78,7 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("cranking_pressure", "cranking_pressure_kpa", "pressure", 1e-3, "Cranking pressure", "compression gauge reading, by estimate"),
         ("overlap_factor", "overlap_factor_crank_deg_per_m", "", 1.0, "Overlap factor", "lift area in overlap times valve diameters over cylinder volume (Fox, Cheng and Heywood)"),
         ("residual", "idle_residual_share", "share", 1.0, "Burned gas left at idle", "share of the charge; above about 30 % an engine hunts"),
-        ("vacuum", "idle_vacuum_kpa", "vacuum", 1e-3, "Idle vacuum", "from the balance of friction and indicated work at idle speed"),
+        ("vacuum", "idle_vacuum_kpa", "vacuum", 1e-3, "Idle vacuum", "from the balance of friction and indicated work at idle speed; with an automatic in gear, on the brakes"),
         ("cruise", "cruise_rpm", "rpm", 1.0, "Cruise speed", "engine speed at the usual road speed in top gear"),
         ("mass", "moving_mass_at_lifter_g", "mass", 1e3, "Moving mass at the lifter", "lifter, pushrod, rocker and valve side as one mass at the lifter, intake"),
         ("seat_load", "seat_load_n", "load", 1.0, "Spring load, valve closed", "outer and inner spring together"),
