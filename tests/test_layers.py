@@ -13,7 +13,7 @@ ALLOWED: dict[str, set[str]] = {
     "assess": {"best", "engine", "lobe", "parts", "train"},
     "best": {"lobe", "train"},
     "choice": {"assess", "best", "doubt", "engine", "lobe", "parts", "train"},
-    "doubt": {"parts"},
+    "doubt": {"assess", "engine", "lobe", "parts", "train"},
     "engine": {"lobe", "parts"},
     "lobe": {"parts"},
     "page": set(),

@@ -68,6 +68,31 @@ def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe
         dict(**inputs, exponent=model.cranking_polytropic),
         {**ranges, **ranges_of(key, exponent="cranking_polytropic")},
     )
+    figures["overlap_factor"] = _overlap_factor(key, intake, exhaust)
+    _idle_figures(key, figures)
+    lift = crank_lift_m(
+        intake.nominal.lift_m,
+        intake.nominal.theta_cam_rad,
+        timing.intake_centre_rad,
+        timing.ratio,
+        timing.intake_seat_m,
+    )
+    area = crank_effective_area_m2(lift, eng, key.discharge, "intake", "coefficient")
+    mean_area = breathing.mean_effective_area_m2(CRANK_GRID_RAD, area)
+    band = breathing.peak_power_speed_band_rpm(
+        mean_effective_area_m2=mean_area,
+        bore_m=eng.bore_m,
+        stroke_m=eng.stroke_m,
+        sound_speed_m_per_s=sound_speed(model),
+        index_band=band_of(key, "mach_index_peak", model.mach_index_peak),
+    )
+    figures["breathing_speed"] = Figure(band.nominal, band.low, band.high)
+    return mean_area
+
+
+def _overlap_factor(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe) -> Figure:
+    """Overlap factor of the nominal lobes, and over the extremes of both families."""
+    eng, timing = key.engine, valve_timing(key.candidate, key.model)
     swept = engine.swept_volume_m3(bore_m=eng.bore_m, stroke_m=eng.stroke_m)
 
     def factor(intake_lobe: Lobe, exhaust_lobe: Lobe) -> float:
@@ -95,7 +120,7 @@ def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe
             swept_volume_m3=swept,
         )
 
-    figures["overlap_factor"] = over_family(
+    return over_family(
         np.array(
             [
                 factor(intake.nominal, exhaust.nominal),
@@ -103,25 +128,6 @@ def breathing_figures(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe
             ]
         )
     )
-    _idle_figures(key, figures)
-    lift = crank_lift_m(
-        intake.nominal.lift_m,
-        intake.nominal.theta_cam_rad,
-        timing.intake_centre_rad,
-        timing.ratio,
-        timing.intake_seat_m,
-    )
-    area = crank_effective_area_m2(lift, eng, key.discharge, "intake", "coefficient")
-    mean_area = breathing.mean_effective_area_m2(CRANK_GRID_RAD, area)
-    band = breathing.peak_power_speed_band_rpm(
-        mean_effective_area_m2=mean_area,
-        bore_m=eng.bore_m,
-        stroke_m=eng.stroke_m,
-        sound_speed_m_per_s=sound_speed(model),
-        index_band=band_of(key, "mach_index_peak", model.mach_index_peak),
-    )
-    figures["breathing_speed"] = Figure(band.nominal, band.low, band.high)
-    return mean_area
 
 
 def idle_inputs(key: MechanicalInputs, figures: Mapping[str, Figure]) -> dict[str, Figure]:
