@@ -32,11 +32,12 @@ _KNOTS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9)
 
 class Knowing(NamedTuple):
     """worth: money, 0 where it cannot be told from noise; raw: as fitted; noise: the most that shuffles of
-    the inputs give."""
+    the inputs give; best: per draw, the act that is best by the fit."""
 
     worth: float
     raw: float
     noise: float
+    best: Array
 
 
 def value_of_knowing_all(costs: Array) -> float:
@@ -56,20 +57,24 @@ def value_of_knowing(costs: Array, known: Array, *, seed: int = 0) -> Knowing:
     """
     told = known[:, known.std(axis=0) > 0.0]
     if told.shape[1] == 0 or costs.shape[0] < 2:
-        return Knowing(0.0, 0.0, 0.0)
+        return Knowing(0.0, 0.0, 0.0, np.full(costs.shape[1], int(costs.mean(axis=1).argmin())))
     q, _ = np.linalg.qr(_basis(told))
     best = int(costs.mean(axis=1).argmin())
     difference = (costs - costs[best]).T
 
+    def fitted(d: Array) -> Array:
+        return np.asarray(q @ (q.T @ d))
+
     def saved(d: Array) -> float:
-        fit = q @ (q.T @ d)
+        fit = fitted(d)
         return float(fit.mean(axis=0).min() - fit.min(axis=1).mean())
 
     # A shuffle of the inputs is a shuffle of the costs, so one factorisation serves all.
     rng = np.random.default_rng(seed)
     noise = max(saved(difference[rng.permutation(len(difference))]) for _ in range(_SHUFFLES))
     raw = saved(difference)
-    return Knowing(raw if raw > _CLEAR_OF_NOISE * noise else 0.0, raw, noise)
+    worth = raw if raw > _CLEAR_OF_NOISE * noise else 0.0
+    return Knowing(worth, raw, noise, fitted(difference).argmin(axis=1))
 
 
 def _basis(known: Array) -> Array:

@@ -1,6 +1,7 @@
 """Is the valvetrain under control at the wanted speed? Drawn valvetrains on drawn lobes, run one after another.
 
-`speed_trials` -> `SpeedTrials`
+Does it hold at the wanted speed?      `speed_trials` -> `SpeedTrials`
+Up to which speed does it hold?        `useful_limit_of`
 
 A run at the wanted speed is far cheaper than a search for the speed that is lost, and says what is asked. Draws are run
 until their share is settled (`standing.share_is_settled`) or there are enough; the others are judged by a regression of
@@ -17,15 +18,16 @@ from typing import Any
 import numpy as np
 
 from lobeledger.arrays import Array
+from lobeledger.assess.figures import Figure
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
 from lobeledger.doubt.draws import DRAWS, triangular_draws
 from lobeledger.doubt.standing import share_is_settled
 from lobeledger.errors import NoSolution
-from lobeledger.train.control import Control, allowed_by, control_at, weakest
+from lobeledger.train.control import Control, allowed_by, control_at, useful_limit, weakest
 from lobeledger.train.of_candidate import inputs_of, moved, train_of
 
-__all__ = ["MOST_TRIALS", "SpeedTrials", "Wanted", "speed_trials"]
+__all__ = ["MOST_TRIALS", "SpeedTrials", "Wanted", "speed_trials", "useful_limit_of"]
 
 MOST_TRIALS = 64
 # Trials after which it is asked whether their share is settled.
@@ -101,6 +103,26 @@ def speed_trials(
         return SpeedTrials(nominal, (), np.full(DRAWS, float(nominal.holds)), False, cycles)
     ok = _all_draws(np.asarray(uses), _columns(values, lobes, name, speeds))
     return SpeedTrials(nominal, tuple(uses), ok, settled, cycles)
+
+
+@functools.lru_cache(maxsize=128)
+def useful_limit_of(inputs: MechanicalInputs, name: str, wanted_rpm: float) -> Figure:
+    """Highest speed up to which the valvetrain as given is under control (rpm), the lesser of intake and exhaust.
+
+    Walked from half the wanted speed to half as much again; no end but `searched` where it is never lost.
+    """
+    lobes, found = drawn_lobes(inputs, name), []
+    for which, family in lobes.families.items():
+        train = train_of(inputs.candidate, which, inputs.model, inputs.engine.exhaust_valve_m)
+        limit = useful_limit(
+            train,
+            family.card_lobe.nominal,
+            allowed_by(inputs.model),
+            low_rpm=0.5 * wanted_rpm,
+            high_rpm=1.5 * wanted_rpm,
+        )
+        found.append(min(limit.crank_rpm, limit.searched_to_rpm))
+    return Figure.exact(min(found))
 
 
 def _run(
