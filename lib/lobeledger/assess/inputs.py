@@ -37,6 +37,8 @@ class MechanicalInputs:
     candidate: CamAndTrain
     engine: Engine
     idle_speed_rpm: float
+    transmission: str
+    converter_stall_rpm: float | None
     pressure_angle_rad: float
     model: Model
     discharge: tuple[DischargePoint, ...]
@@ -49,6 +51,8 @@ def mechanical_inputs(build: Build, candidate: Candidate) -> MechanicalInputs:
         candidate.cam_and_train,
         build.engine,
         build.vehicle.idle_speed_rpm,
+        build.vehicle.transmission,
+        build.vehicle.converter_stall_rpm,
         build.limits.pressure_angle_rad,
         build.model,
         build.discharge,
@@ -79,7 +83,7 @@ def _ranged_paths() -> tuple[tuple[str, str], ...]:
         ("model", Model),
     )
     found = [(f"{room}.{key}", key) for room, part in rooms for key in numbers(part)]
-    found.append(("vehicle.idle_speed", "idle_speed"))
+    found += [(f"vehicle.{key}", key) for key in ("idle_speed", "converter_stall")]
     assert len({key for _, key in found}) == len(found), "two parts share a key; name ranges by their path"
     return tuple(found)
 

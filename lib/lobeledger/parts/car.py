@@ -103,7 +103,7 @@ class Vehicle(Part):
 
     transmission: str = choice("gearbox", "automatic", "manual")
     converter_stall_rpm: float | None = amount(
-        "rpm", '"2000 rpm"', "torque converter stall speed", 800.0, 8000.0, optional=True, exact=_RULE
+        "rpm", '"2000 rpm"', "torque converter stall speed", 800.0, 8000.0, optional=True
     )
     axle_ratio: float = number("final drive ratio", 1.5, 8.0, example="3.42")
     top_gear_ratio: float = number("top gear ratio", 0.4, 2.0, example="1.0")

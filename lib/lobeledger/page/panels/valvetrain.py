@@ -110,7 +110,7 @@ def _at_speed(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Pr
     if "elastic_limit" not in figures:
         raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
     rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value
-    train = train_of(c, inputs.which, build.model)
+    train = train_of(c, inputs.which, build.model, build.engine.exhaust_valve_m)
     try:
         loss = loss_of(train, lobe, search_from_rpm(rigid))
     except NoSolution:
