@@ -808,9 +808,9 @@ def test_what_buys_a_few_hundred_rpm_does_buy_it():
     found = {r.what: r for r in what_buys(train, CYCLOIDAL, extra, low_rpm=2000.0, high_rpm=9000.0)}
     spring = train.springs[0]
     for what, put in (
-        ("lifter mass", lambda x: dataclasses.replace(train, lifter_kg=x)),
-        ("valve mass", lambda x: dataclasses.replace(train, valve_kg=x)),
-        ("seat load", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, seat_load_n=x),))),
+        ("lifter_mass", lambda x: dataclasses.replace(train, lifter_kg=x)),
+        ("valve_mass", lambda x: dataclasses.replace(train, valve_kg=x)),
+        ("seat_load", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, seat_load_n=x),))),
         ("rate", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, rate_n_per_m=x),))),
     ):
         remedy = found[what]
