@@ -10,7 +10,6 @@ answer follows one of them, the regression that values knowing it (`worth`) says
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -27,7 +26,7 @@ from lobeledger.doubt.draws import DRAWS, Lookup, draws
 from lobeledger.doubt.limits import remedy_price
 from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, joint_draws, lead_of
 from lobeledger.parts.build import Build
-from lobeledger.parts.spec import Spec, key_of
+from lobeledger.parts.spec import field_at
 
 __all__ = ["Search", "flips", "net_cost"]
 
@@ -173,30 +172,13 @@ def _in_ranges(build: Build, path: str, then: float) -> float | None:
 
 def _allowed(build: Build, path: str, now: float, factor: float) -> float | None:
     """The furthest factor towards this one that a sheet may hold there; None where it may not move that way."""
-    spec = _spec_at(build, path)
+    spec = field_at(build, path)
     low, high = (0.0, 1.0) if path.endswith(".failure.chance") else (spec.low, spec.high) if spec else (0.0, math.inf)
     if factor > 1.0:
         far = min(factor, high / now)
         return far if far > 1.0 + _WITHIN else None
     far = max(factor, low / now)
     return far if far < 1.0 - _WITHIN else None
-
-
-def _spec_at(build: Build, path: str) -> Spec | None:
-    """The Spec of the field behind a path of the sheet; None for the library's own tables."""
-    part: Any = build
-    spec: Spec | None = None
-    for step in path.split("."):
-        if isinstance(part, tuple):
-            part = next((each for i, each in enumerate(part) if getattr(each, "id", str(i)) == step), None)
-            continue
-        if part is None or not dataclasses.is_dataclass(part):
-            return None
-        each = next((f for f in dataclasses.fields(part) if key_of(f.name) == step), None)
-        if each is None:
-            return None
-        spec, part = each.metadata.get("spec"), getattr(part, each.name)
-    return spec
 
 
 def _within_ranges(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> tuple[list[Flip], int]:
