@@ -264,7 +264,7 @@ def from_build(name: str, candidate: str) -> tuple[Train, Lobe]:
     chosen = next(c for c in build.candidates if c.id == candidate)
     found = assess(build, chosen)
     assert found.intake is not None
-    return train_of(chosen, "intake", build.model), found.intake.nominal
+    return train_of(chosen, "intake", build.model, build.engine.exhaust_valve_m), found.intake.nominal
 
 
 def cycloidal_lobe(lift_m: float = 0.0085, half_rad: float = math.radians(75.0), nodes: int = 601) -> Lobe:

@@ -443,6 +443,8 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
         "top_gear_ratio": (H, 0.8, "cruise"),
         "tyre_diameter": (H, "28 in", "cruise"),
         "idle_speed": (H, "900 rpm", "vacuum residual"),
+        "transmission": (H, "manual", "vacuum residual"),
+        "converter_stall": (H, "2500 rpm", "vacuum residual"),
         "cruise_speed": (H, "70 mph", "cruise"),
     },
     Model: {
@@ -491,12 +493,16 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
         "ambient_temperature": (H, "310 kelvin", "mach_index breathing_speed"),
         "charge_heating": (H, "35 kelvin", "mach_index breathing_speed"),
         "exhaust_back_pressure": (H, "30 kPa", "torque"),
-        "air_fuel": (H, 14.0, "vacuum torque"),
+        "air_fuel": (H, 14.0, "torque"),
         "fuel_heating_value": (H, "42 MJ/kg", "vacuum torque"),
         "indicated_efficiency": (H, 0.34, "torque"),
-        "idle_efficiency": (H, 0.26, "vacuum"),
+        "idle_efficiency": (H, 0.24, "vacuum"),
+        "idle_air_fuel": (H, 15.5, "vacuum"),
+        "idle_backflow": (H, 1.1, "vacuum residual"),
         "idle_accessory": (H, "30 kPa", "vacuum"),
+        "idle_stall_mep": (H, "600 kPa", "vacuum"),
         "friction_scale": (H, 1.1, "vacuum torque"),
+        "friction_between": (H, 0.0, "vacuum"),
         "mach_index_peak": (H, 0.5, "breathing_speed"),
         "cranking_polytropic": (H, 1.22, "cranking_pressure"),
     },
@@ -547,8 +553,6 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
 STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
     Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O"), "rocker_studs": (H, "pressed")},
     Vehicle: {
-        "transmission": (H, "manual"),
-        "converter_stall": (H, "2500 rpm"),
         "brake_booster": (H, False),
         "booster_vacuum": (H, "10 inHg"),
         "fuel_system": (H, "injection"),
@@ -565,6 +569,12 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
         "torque_trust": (H, 0.3),
         "run_in_load": (H, "150 kPa"),
         "run_in_efficiency": (H, 0.3),
+        "marginal_efficiency": (H, 0.35),
+        "torque_doubt": (H, 0.02),
+        "torque_doubt_overlap": (H, "60 deg"),
+        "torque_doubt_growth": (H, 0.05),
+        # Of a sheet with an automatic that names no stall speed; this one names its own.
+        "idle_stall_speed": (H, "1900 rpm"),
     },
     Candidate: {
         "lifter_state": (H, "used"),
@@ -704,7 +714,9 @@ RANGES = [
     (H, "model.hydraulic_seat", "0.006 in", "0.001 in", "seat_duration ivc overlap dynamic_compression intake_lift"),
     (H, "model.mach_index_peak", "0.55", "0.02", "breathing_speed"),
     (H, "model.cranking_polytropic", "1.25", "0.02", "cranking_pressure"),
-    (H, "model.idle_efficiency", "0.24", "0.01", "vacuum"),
+    (H, "model.idle_efficiency", "0.26", "0.01", "vacuum"),
+    (H, "model.idle_backflow", "1.0", "0.1", "vacuum"),
+    (H, "model.friction_scale", "1.0", "0.1", "vacuum"),
 ]  # fmt: skip
 
 

@@ -24,7 +24,8 @@ from scipy import stats
 
 import lobeledger as ll
 from lobeledger.assess.figures import COLUMNS
-from lobeledger.choice import cost, decision
+from lobeledger.choice import decision
+from lobeledger.doubt import draws
 from lobeledger.sheet.open import starter_sheet
 
 ROOT = Path(__file__).parents[2]
@@ -279,7 +280,7 @@ def test_a_narrow_lead_is_a_tie_and_a_wide_one_is_not():
 @pytest.mark.parametrize(("ahead", "tied"), [(1601, False), (1600, False), (1599, True), (1000, True)])
 def test_a_lead_in_four_of_five_draws_is_clear_and_in_fewer_a_tie(ahead, tied):
     one, other = everything_passes("budget-cruiser").results[:2]
-    assert cost.DRAWS == 2000 and decision.TIE_SHARE == 0.8
+    assert draws.DRAWS == 2000 and decision.TIE_SHARE == 0.8
     behind = np.where(np.arange(2000) < ahead, 1.0, -1.0)
     pair = [dataclasses.replace(one, net_draws=np.zeros(2000)), dataclasses.replace(other, net_draws=behind)]
     ids, share = decision._ties(pair)
@@ -369,7 +370,7 @@ def test_every_flip_flips_just_past_its_value_and_not_just_before(name, pairs):
     directions = [(f.path, f.change_share > 0) for f in c.flips]
     assert len(set(directions)) == len(directions)
     for f in c.flips:
-        now = cost.nominal(c.build)(f.path)
+        now = draws.nominal(c.build)(f.path)
         assert f.then == pytest.approx(now * (1.0 + f.change_share), rel=1e-9)
         assert winner_with(f.path, now + (f.then - now) * (1.0 - 1e-4)) == c.winner_id, f
         assert winner_with(f.path, now + (f.then - now) * (1.0 + 1e-4)) == f.new_winner_id, f

@@ -23,7 +23,6 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import lobeledger as ll
-from lobeledger.choice import cost
 from lobeledger.choice.run_in import (
     ratio_for_open_load,
     run_in_charges,
@@ -34,6 +33,7 @@ from lobeledger.choice.run_in import (
     step_fuel_m3,
 )
 from lobeledger.choice.stake import precautions_by_worth
+from lobeledger.doubt import draws
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
@@ -409,7 +409,7 @@ def test_inner_springs_out_are_one_act_with_one_price_and_one_effect() -> None:
     assert row.follower == "flat" and "inner springs out" in row.text and not row.price_money and not row.time_h
     out, nested = changed(*INNER_OUT, name="weekend-racer"), changed(*NESTED, name="weekend-racer")
     swept = displacement_m3(out.engine)
-    charges = amounts(run_in_charges(out, out.candidate("s-flat"), swept, cost.nominal(out)))
+    charges = amounts(run_in_charges(out, out.candidate("s-flat"), swept, draws.nominal(out)))
     # 4 h of spring labour (defaults.csv) twice at 130 an hour; the sheet keeps 12 % more for surprises.
     labour = charges["Labour: inner springs out for the run-in and back"]
     assert labour == pytest.approx(1040.00, abs=1e-9)
@@ -557,22 +557,22 @@ def test_draws_of_the_speed_take_friction_along() -> None:
         return amounts(run_in_charges(build, c, swept, value))["Fuel for the lobe run-in"]
 
     again = ll.change(build, {path: "3000 rpm"})
-    there = amounts(run_in_charges(again, again.candidate("h-flat"), swept, cost.nominal(again)))
-    assert fuel(cost.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe run-in"], rel=1e-12)
-    drawn = cost.draws(build)
-    draws = fuel(drawn)
-    one = {p: float(np.broadcast_to(drawn(p), (cost.DRAWS,))[7]) for p in (
+    there = amounts(run_in_charges(again, again.candidate("h-flat"), swept, draws.nominal(again)))
+    assert fuel(draws.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe run-in"], rel=1e-12)
+    drawn = draws.draws(build)
+    found = fuel(drawn)
+    one = {p: float(np.broadcast_to(drawn(p), (draws.DRAWS,))[7]) for p in (
         path, F + "run_in_time", "model.run_in_load", "model.friction_scale", "model.run_in_efficiency",
         "model.fuel_density", "shop.fuel_price",
     )}  # fmt: skip
-    assert draws[7] == pytest.approx(fuel(cost.nominal(build, one)), rel=1e-12)
+    assert found[7] == pytest.approx(fuel(draws.nominal(build, one)), rel=1e-12)
 
 
 def test_draws_stay_within_the_maker_s_speeds() -> None:
     build = changed(*BY_MAKER[:2], (F + "run_in_speed", {"value": "2500 rpm", "pm": "300 rpm"}), *BY_MAKER[3:])
     c, swept = build.candidate("h-flat"), displacement_m3(build.engine)
     pinned = ll.change(build, {f"{F}run_in_speed": "2500 rpm"})
-    top = amounts(run_in_charges(build, c, swept, cost.nominal(build, {F + "run_in_speed": 9000.0})))
+    top = amounts(run_in_charges(build, c, swept, draws.nominal(build, {F + "run_in_speed": 9000.0})))
     # Beyond the fastest allowed every step is held there.
     held = step_fuel_m3(
         time_s=1500.0, from_rpm=2800.0, to_rpm=2800.0, displacement_m3=swept,

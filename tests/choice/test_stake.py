@@ -15,7 +15,8 @@ from scipy import stats
 
 import lobeledger as ll
 from lobeledger.choice import cost, stake
-from lobeledger.choice.chance import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.doubt import draws
+from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, posterior
 from lobeledger.page.words.stake import stake_answer, stake_answers
 from lobeledger.parts.conditions import parse
 from lobeledger.sheet.change import sheet_text
@@ -247,7 +248,7 @@ def test_the_shops_record_replaces_opinion_little_by_little():
     f = build.candidate("h-flat").failure
     expected = (f.worth_builds / f.one_in + 2) / (f.worth_builds + 30)
     assert ll.compare(build).result("h-flat").figures["chance"].value == pytest.approx(expected, abs=1e-12)
-    drawn = cost.draws(build)("candidates.h-flat.failure.chance")
+    drawn = draws.draws(build)("candidates.h-flat.failure.chance")
     beta = stats.beta(f.worth_builds / f.one_in + 2, f.worth_builds - f.worth_builds / f.one_in + 28)
     assert stats.kstest(drawn, beta.cdf).pvalue > 1e-4
 
@@ -294,7 +295,7 @@ def test_realised_costs_against_closed_forms():
         # A loss with a Beta-distributed chance is a Bernoulli draw of its mean (law of total probability):
         # four standard errors of a binomial share.
         assert lost / n == pytest.approx(p, abs=4 * (p * (1 - p) / n) ** 0.5)
-        base = cost.cost_without_loss(cost.cost_lines(build, c, result.assessment.fuel, cost.draws(build)))
+        base = cost.cost_without_loss(cost.cost_lines(build, c, result.assessment.fuel, draws.draws(build)))
         datum = build.data[f"candidates.{c.id}.failure.cost"]
         loss = stats.uniform(float(datum.value), 0)
         if datum.low is not None and datum.low < datum.high:
@@ -310,18 +311,18 @@ def test_realised_quantiles_against_scipy():
     result = ll.compare(build).result("h-flat")
     costs, _ = stake.realised_costs(build, result)
     base = np.broadcast_to(
-        cost.cost_without_loss(cost.cost_lines(build, result.candidate, result.assessment.fuel, cost.draws(build))),
-        (cost.DRAWS,),
+        cost.cost_without_loss(cost.cost_lines(build, result.candidate, result.assessment.fuel, draws.draws(build))),
+        (draws.DRAWS,),
     )
     loss = stats.triang(0.25, 2000, 4000)
     for share, found in zip((0.05, 0.95), stake._ends(costs), strict=True):
         # The exact distribution at the quantile found; four standard errors of a share.
         exact = np.mean(0.8 * (base <= found) + 0.2 * loss.cdf(found - base))
-        assert exact == pytest.approx(share, abs=4 * (share * (1 - share) / 1e6) ** 0.5 + 0.8 / cost.DRAWS)
+        assert exact == pytest.approx(share, abs=4 * (share * (1 - share) / 1e6) ** 0.5 + 0.8 / draws.DRAWS)
 
 
 def test_sizes_of_factors_are_triangular_in_their_logarithm():
-    drawn = cost.draws(changed(factors="used-lifters"))("factors.used-lifters.odds")
+    drawn = draws.draws(changed(factors="used-lifters"))("factors.used-lifters.odds")
     low, mode, high = np.log([3.0, 8.0, 30.0])  # data/factors.csv
     triangle = stats.triang((mode - low) / (high - low), low, high - low)
     assert stats.kstest(np.log(drawn), triangle.cdf).pvalue > 1e-4
@@ -331,8 +332,8 @@ def test_factors_reach_the_realised_builds():
     build = changed(factors="used-lifters")
     result = ll.compare(build).result("h-flat")
     _, lost = stake.realised_costs(build, result)
-    drawn = cost.draws(build)("factors.used-lifters.odds")
-    prior = cost.opinion(build, build.candidate("h-flat"))
+    drawn = draws.draws(build)("factors.used-lifters.odds")
+    prior = draws.opinion(build, build.candidate("h-flat"))
     beta = stats.beta(prior.alpha, prior.beta)
     # The mean over the opinion by scipy's own grid of quantiles, over the sizes by their draws.
     q = beta.ppf((np.arange(4000) + 0.5) / 4000)[:, None]
@@ -356,7 +357,7 @@ def test_too_few_builds_are_refused():
 def test_the_share_that_is_cheaper_is_that_of_the_shared_draws():
     build, result = shipped(), compared()
     owning = {
-        r.candidate.id: cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, cost.draws(build)))
+        r.candidate.id: cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, draws.draws(build)))
         for r in result.results
     }
     for pair in stakes().pairs:
@@ -389,7 +390,7 @@ def test_more_factors_never_lower_the_cost(ids):
     p, before = 1 / c.failure.one_in, 0.0
     for n in range(len(ids) + 1):
         build = changed(factors=" ".join(sorted(ids)[:n]))
-        chance = cost.nominal(build)(cost.chance_path(build.candidate("h-flat")))
+        chance = draws.nominal(build)(draws.chance_path(build.candidate("h-flat")))
         assert chance >= max(p * (1 - 1e-12), before)
         before = chance
 
@@ -415,7 +416,7 @@ def test_bars_are_those_of_whole_comparisons():
 
 def test_the_bar_of_the_chance_spans_scipys_quantiles():
     c = shipped().candidate("h-flat")
-    bar = next(b for b in stakes().of("h-flat").bars if b.path == cost.chance_path(c))
+    bar = next(b for b in stakes().of("h-flat").bars if b.path == draws.chance_path(c))
     beta = stats.beta(c.failure.worth_builds / c.failure.one_in, c.failure.worth_builds * (1 - 1 / c.failure.one_in))
     assert bar.swing == pytest.approx((beta.ppf(0.95) - beta.ppf(0.05)) * c.failure.cost_money, abs=0.005)
 

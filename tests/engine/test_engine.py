@@ -34,8 +34,6 @@ from lobeledger.engine.crank import (
     total_fmep_pa,
     trapped_compression_ratio,
     valve_events,
-    valvetrain_fmep_flat_pa,
-    valvetrain_fmep_roller_pa,
 )
 from lobeledger.errors import OutOfRange
 
@@ -231,25 +229,6 @@ def test_cruise_speed_trade_constant() -> None:
 @pytest.mark.parametrize(("rpm", "bar"), [(2000.0, 1.47), (6000.0, 3.67)])
 def test_heywood_barnes_moss_friction(rpm: float, bar: float) -> None:
     assert total_fmep_pa(rpm) / 1e5 == pytest.approx(bar, abs=0.005)
-
-
-# Patton, Nitschke and Heywood, SAE 890836 (coefficients 400 and 0.0050 from memory), V8 of 100 mm stroke
-# worked by hand: flat 400 (1 + 0.5) 16/(100 x 8) = 12 kPa; roller 0.005 x 2000 x 16/(100 x 8) = 0.2 kPa, at
-# 2000 rpm.
-def test_sae_890836_valvetrain_friction_by_hand() -> None:
-    engine = {"valves": 16, "cylinders": 8, "stroke_m": 0.100}
-    assert valvetrain_fmep_flat_pa(2000.0, **engine) == pytest.approx(12e3, rel=1e-12)
-    assert valvetrain_fmep_roller_pa(2000.0, **engine) == pytest.approx(200.0, rel=1e-12)
-
-
-@given(st.floats(600, 6000))
-def test_flat_followers_cost_more_and_least_at_speed(rpm: float) -> None:
-    engine = {"valves": 16, "cylinders": 8, "stroke_m": 0.0884}
-    flat, roller = valvetrain_fmep_flat_pa(rpm, **engine), valvetrain_fmep_roller_pa(rpm, **engine)
-    assert flat > 5 * roller
-    assert valvetrain_fmep_flat_pa(rpm + 100, **engine) < flat
-    assert valvetrain_fmep_roller_pa(rpm + 100, **engine) > roller
-    assert flat < total_fmep_pa(rpm)
 
 
 def test_mean_piston_speed_is_the_mean_of_the_instantaneous() -> None:

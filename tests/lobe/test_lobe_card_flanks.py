@@ -18,9 +18,10 @@ from hypothesis import strategies as st
 from library_defaults import CARD
 from lobeledger.arrays import Array
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
-from lobeledger.lobe import flank, ramp
+from lobeledger.lobe import ramp
 from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.two_flanks import two_flanks
 from lobeledger.lobe.ways_out import what_would_give
 from lobeledger.parts.card import Card, CardPoint, CardRamp
 from lobeledger.sheet.open import build_from_text, starter_sheet
@@ -256,7 +257,7 @@ def test_equal_flanks_give_the_symmetric_lobe() -> None:
     plain = replace(UNLIKE, points=tuple(replace(p, opening_rad=None) for p in UNLIKE.points))
     assert plain.is_symmetric
     one = solved(plain)
-    two = flank.two_flank_lobe(plain, WIDE, BASE, RAMP, 0.006 * IN, 1.2, 3.0)
+    two = two_flanks(plain, WIDE, BASE, RAMP, 0.006 * IN, 1.2, 3.0).family()
     assert np.max(np.abs(one.nominal.lift_m - two.nominal.lift_m)) < 1e-5 * IN
     assert two.band(peak_deceleration) == pytest.approx(one.band(peak_deceleration), rel=1e-3)
     assert two.band(Lobe.lift_area_m_rad) == pytest.approx(one.band(Lobe.lift_area_m_rad), rel=1e-3)

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from lobeledger import build_from_text, change, compare, read_build
 from lobeledger.choice import cost
 from lobeledger.choice.stake import stake
+from lobeledger.doubt import draws
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.page.paper.order import order_sheet_html
 from lobeledger.page.words.break_in import order_tables, stake_tables, tables_html
@@ -240,7 +241,7 @@ def test_added_lines_to_the_cent() -> None:
         ),
     )
     with_rules, without = (
-        cost.first_cost(cost.cost_lines(build, each, FUEL, cost.nominal(build)), each)
+        cost.first_cost(cost.cost_lines(build, each, FUEL, draws.nominal(build)), each)
         for each in (candidate, everything)
     )
     # Goods: button 30 + gear 85 + pushrods 150 + timing 95 + lube 18 = 378 USD. Labour: 0.5 + 0.5 + 1 h at 115 USD/h
@@ -250,7 +251,7 @@ def test_added_lines_to_the_cent() -> None:
 
 def test_sixteen_studs_are_machining_and_not_freight() -> None:
     build, _ = tried(TRIED["studs"][1], "h-flat")
-    lines = cost.cost_lines(build, build.candidate("h-flat"), FUEL, cost.nominal(build))
+    lines = cost.cost_lines(build, build.candidate("h-flat"), FUEL, draws.nominal(build))
     studs = [x for x in lines if "stud" in x.text]
     assert [(x.group, float(x.amount)) for x in studs] == [("machining", 160.0), ("fitting", 16 * 0.25 * 115.0)]
     freight = next(x for x in lines if x.text == "Freight on goods")
@@ -261,9 +262,9 @@ def test_sixteen_studs_are_machining_and_not_freight() -> None:
 
 def test_draws_stay_within_a_rules_range() -> None:
     build = starter()
-    drawn = cost.draws(build)("pairing.cam-button.price")
+    drawn = draws.draws(build)("pairing.cam-button.price")
     assert 18.0 <= drawn.min() < 20.0 and 55.0 < drawn.max() <= 60.0
-    assert cost.nominal(build, {"pairing.cam-button.price": 44.0})("pairing.cam-button.price") == 44.0
+    assert draws.nominal(build, {"pairing.cam-button.price": 44.0})("pairing.cam-button.price") == 44.0
 
 
 def test_what_is_added_is_listed_as_assumed_and_said() -> None:
@@ -305,7 +306,7 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
     build = euro()
     assert {"timing", "lube"} <= bought(build, "h-flat")
     assert {x.rule for x in unpriced_lines(build, build.candidate("h-flat"))} == bought(build, "h-flat")
-    costs = cost.cost_lines(build, build.candidate("h-flat"), FUEL, cost.nominal(build))
+    costs = cost.cost_lines(build, build.candidate("h-flat"), FUEL, draws.nominal(build))
     assert not any("timing set" in x.text for x in costs)
     comparison = compare(build)
     result = comparison.result("h-flat")
@@ -314,7 +315,7 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
     assert not result.passes and "timing set" in comparison.verdict
     assert not any("library's own prices" in x for x in comparison.cautions("h-flat"))
     with pytest.raises(OutOfRange, match="no price in EUR"):
-        cost.nominal(build)("pairing.timing.price")
+        draws.nominal(build)("pairing.timing.price")
 
 
 def test_a_price_line_in_that_currency_lets_it_pass() -> None:

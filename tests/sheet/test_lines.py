@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from lobeledger.choice import cost
+from lobeledger.doubt import draws
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change
 from lobeledger.sheet.open import build_from_text, starter_sheet
@@ -43,7 +43,7 @@ def test_lines_are_where_the_numbers_stand():
 
 def test_one_line_is_one_draw_and_two_lines_are_two():
     build = twins((TWO + "dyno_time", {"value": "2 h", "low": "1.5 h", "high": "3 h"}))
-    drawn = cost.draws(build)
+    drawn = draws.draws(build)
     for key in ("fitting_time", "failure.cost", "spring_set_price", "failure.chance"):
         assert np.array_equal(drawn(ONE + key), drawn(TWO + key)), key
     # the same figures, but written by somebody: it may differ from what the other has
@@ -57,7 +57,7 @@ def test_an_opinion_of_its_own_or_a_record_is_a_draw_of_its_own():
         ((TWO + "failure.one_in", 40),),
         ((TWO + "failure.seen_losses", 1), (TWO + "failure.seen_builds", 40)),
     ):
-        drawn = cost.draws(twins(*pairs))
+        drawn = draws.draws(twins(*pairs))
         one, two = drawn(ONE + "failure.chance"), drawn(TWO + "failure.chance")
         assert abs(np.corrcoef(one, two)[0, 1]) < 0.1
 
@@ -65,7 +65,7 @@ def test_an_opinion_of_its_own_or_a_record_is_a_draw_of_its_own():
 def test_what_two_candidates_share_cancels_in_their_difference():
     """Two candidates alike in every line cost the same in every draw; by hand: labour x time, both on one line."""
     build = twins()
-    drawn = cost.draws(build)
+    drawn = draws.draws(build)
     spread = np.std(drawn(ONE + "fitting_time") * drawn("shop.labour_rate"))
     gap = (drawn(ONE + "fitting_time") - drawn(TWO + "fitting_time")) * drawn("shop.labour_rate")
     assert spread > 100.0 and not gap.any()

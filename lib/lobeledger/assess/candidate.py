@@ -22,7 +22,7 @@ from lobeledger.assess.figures import Figure, FuelUse
 from lobeledger.assess.flow import breathing_figures, sound_speed
 from lobeledger.assess.inputs import MechanicalInputs, mechanical_inputs
 from lobeledger.assess.limits import Broken, Caution, Impossible, broken_limits, cautions
-from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_of
+from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_of, ramp_room_m
 from lobeledger.assess.motion import motion_figures
 from lobeledger.assess.springs import springs_and_mass
 from lobeledger.assess.stress import nose_stress
@@ -34,6 +34,7 @@ from lobeledger.engine.cycle import (
     displacement_m3,
     seat_lift_m,
 )
+from lobeledger.engine.friction import follower_fmep_pa
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.card import CardLobe
 from lobeledger.parts.build import Build
@@ -84,11 +85,8 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     ramp, base = ramp_of(model, c.lifter), c.valvetrain.base_circle_radius_m
     lobes: dict[str, CardLobe] = {}
     impossible: list[Impossible] = []
-    for which, card, lash in (
-        ("intake", c.intake, c.intake_lash_m),
-        ("exhaust", c.exhaust, c.exhaust_lash_m),
-    ):
-        seat = seat_lift_m(c, model, lash)
+    for which, card in (("intake", c.intake), ("exhaust", c.exhaust)):
+        seat = ramp_room_m(c, which, model, key.engine.exhaust_valve_m)
         try:
             lobes[which] = kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
         except NoSolution as trouble:
@@ -103,7 +101,8 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     intake, exhaust = lobes["intake"], lobes["exhaust"]
     motion_figures(key, intake, exhaust, limits, figures)
     from_rpm = search_from_rpm(figures["rigid_limit"].value)
-    elastic = [limit_rpm(train_of(c, which, model), lobes[which].nominal, from_rpm) for which in ("intake", "exhaust")]
+    trains = {which: train_of(c, which, model, key.engine.exhaust_valve_m) for which in lobes}
+    elastic = [limit_rpm(train, lobes[which].nominal, from_rpm) for which, train in trains.items()]
     figures["elastic_limit"] = Figure.exact(min(elastic))
     figures["stress_cranking"] = nose_stress(key, intake, exhaust, figures, model.cranking_speed_rpm)
     mean_area = breathing_figures(key, intake, exhaust, figures)
@@ -147,7 +146,6 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
     figures["run_in_time"] = Figure.exact(candidate.run_in_time_s)
     valves = 2 * eng.cylinders
     mean_speed = sum(band.share * (band.from_rpm + band.to_rpm) / 2.0 for band in use.bands)
-    friction = engine.valvetrain_fmep_flat_pa if candidate.follower == "flat" else engine.valvetrain_fmep_roller_pa
     if not mechanics.impossible:
         top = use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figures["elastic_limit"]))
@@ -168,7 +166,15 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
         tuple(cautions(build, candidate, figures)),
         FuelUse(
             displacement_m3(eng),
-            float(friction(mean_speed, valves=valves, cylinders=eng.cylinders, stroke_m=eng.stroke_m)),
+            float(
+                follower_fmep_pa(
+                    mean_speed,
+                    follower=candidate.follower,
+                    valves=valves,
+                    cylinders=eng.cylinders,
+                    stroke_m=eng.stroke_m,
+                )
+            ),
             mean_speed,
         ),
         mechanics.intake,

@@ -12,6 +12,7 @@ from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import (
     SPEED_GRID_RPM,
     displacement_m3,
+    flow_data_end_m,
     torque_curve_n_m,
     valve_timing,
 )
@@ -35,7 +36,13 @@ def torque_band(key: MechanicalInputs, intake: CardLobe, exhaust: CardLobe) -> t
         lobes = (intake.extremes.get(name, intake.nominal), exhaust.extremes.get(name, exhaust.nominal))
         moves.append(curve(*lobes) - nominal)
     family = float(np.nanmax(np.abs(moves)) / np.nanmax(nominal))
-    if not eng.flow:
+    # A measured flow table has a band only for a valve that lifts beyond its last line.
+    lifts = (("intake", intake, timing.intake_seat_m), ("exhaust", exhaust, timing.exhaust_seat_m))
+    is_beyond = any(
+        timing.ratio * (float(np.max(lobe.nominal.lift_m)) - seat) > flow_data_end_m(eng, key.discharge, which)
+        for which, lobe, seat in lifts
+    )
+    if not eng.flow or is_beyond:
         moves += [curve(intake.nominal, exhaust.nominal, level) - nominal for level in ("low", "high")]
     efficiency = band_of(key, "indicated_efficiency", model.indicated_efficiency)
     friction = model.friction_scale * engine.total_fmep_pa(SPEED_GRID_RPM) * displacement_m3(eng) / (4.0 * math.pi)

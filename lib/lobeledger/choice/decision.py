@@ -27,9 +27,10 @@ from lobeledger.assess.candidate import Assessment, assess
 from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken, Way, cautions, doubts
 from lobeledger.choice import cost
-from lobeledger.choice.chance import break_even_chance
 from lobeledger.choice.flips import flips, net_cost
 from lobeledger.choice.results import BreakEven, CandidateResult, CostGaps, Decision, Doubt, Flip, Lead, Out, Reason
+from lobeledger.doubt import draws
+from lobeledger.doubt.chance import break_even_chance
 from lobeledger.errors import NoSolution
 from lobeledger.parts.build import Build
 from lobeledger.parts.frozen import Frozen
@@ -63,22 +64,22 @@ def _gains(assessments: list[Assessment]) -> dict[str, float]:
 
 def gain_draws(build: Build, assessment: Assessment, gain: float) -> Array:
     """Draws of a gain: one doubt about the model, shared by all, and one about this card's own lobes."""
-    shared = cost.symmetric_draws("model.torque_trust")
-    own = cost.symmetric_draws(f"candidates.{assessment.candidate.id}.torque")
+    shared = draws.symmetric_draws("model.torque_trust")
+    own = draws.symmetric_draws(f"candidates.{assessment.candidate.id}.torque")
     return gain * (1.0 + build.model.torque_trust * shared) + assessment.torque_family_share * own
 
 
 def _result(build: Build, assessment: Assessment, gain: float) -> CandidateResult:
     candidate, fuel = assessment.candidate, assessment.fuel
-    plain, drawn = cost.nominal(build), cost.draws(build)
+    plain, drawn = draws.nominal(build), draws.draws(build)
     lines, line_draws = (cost.cost_lines(build, candidate, fuel, value) for value in (plain, drawn))
     figures = dict(assessment.figures)
-    figures["chance"] = _range(plain(cost.chance_path(candidate)), drawn(cost.chance_path(candidate)))
+    figures["chance"] = _range(plain(draws.chance_path(candidate)), drawn(draws.chance_path(candidate)))
     figures["first_cost"] = _range(cost.first_cost(lines, candidate), cost.first_cost(line_draws, candidate))
     figures["expected_loss"] = _range(cost.expected_loss(lines), cost.expected_loss(line_draws))
     figures["owning"] = _range(cost.cost_of_owning(lines), cost.cost_of_owning(line_draws))
     gained = gain_draws(build, assessment, gain)
-    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gained), (cost.DRAWS,))
+    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gained), (draws.DRAWS,))
     figures["net"] = _range(net_cost(lines, plain("limits.torque_worth"), gain), np.asarray(net_draws))
     if "torque" in assessment.figures:
         figures["gain"] = _range(gain, gained)
@@ -187,12 +188,12 @@ def _ties(passing: list[CandidateResult]) -> tuple[tuple[str, ...], float]:
 
 
 def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[BreakEven]:
-    plain = cost.nominal(build)
+    plain = draws.nominal(build)
     found = []
     for flat in (r for r in results if r.candidate.follower == "flat"):
         for roller in (r for r in results if r.candidate.follower == "roller"):
             base_flat, base_roller = (cost.cost_without_loss(list(r.lines)) for r in (flat, roller))
-            p_flat, p_roller = (float(plain(cost.chance_path(r.candidate))) for r in (flat, roller))
+            p_flat, p_roller = (float(plain(draws.chance_path(r.candidate))) for r in (flat, roller))
             loss_flat, loss_roller = (r.candidate.failure.cost_money for r in (flat, roller))
             chance = break_even_chance(
                 cost_without_loss=base_flat,
@@ -203,7 +204,7 @@ def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[Bre
             )
             flat_is_cheaper = base_flat + p_flat * loss_flat <= base_roller + p_roller * loss_roller
             cheaper = flat if flat_is_cheaper else roller
-            has_factors = bool(cost.factor_paths(build, flat.candidate))
+            has_factors = bool(draws.factor_paths(build, flat.candidate))
             ids = (flat.candidate.id, roller.candidate.id)
             found.append(BreakEven(*ids, chance, p_flat, cheaper.candidate.id, has_factors))
     return found

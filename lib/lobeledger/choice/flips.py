@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from lobeledger.choice import cost
-from lobeledger.choice.cost import Lookup
 from lobeledger.choice.results import CandidateResult, Flip
+from lobeledger.doubt import draws
+from lobeledger.doubt.draws import Lookup
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import Spec, key_of
 
@@ -51,7 +52,7 @@ def flips(
         return []
     found: list[Flip] = []
     for path in (*_SHARED_INPUTS, *(_own_paths(build, results))):
-        now = float(cost.nominal(build)(path))
+        now = float(draws.nominal(build)(path))
         if now <= 0.0:
             continue
         turned: set[bool] = set()
@@ -115,7 +116,7 @@ def _crossings(
     at = straight(now)
     step = 0.01 * at
     moved: dict[str, tuple[float, float]] = {}
-    trial = cost.nominal(build, {path: straight(at + step)})
+    trial = draws.nominal(build, {path: straight(at + step)})
     for result in _affected(results, path):
         c = result.candidate.id
         there = _standing(build, result, gains[c], trial)
@@ -155,7 +156,7 @@ def _may_be(build: Build, path: str, value: float) -> bool:
 def _winner_at(
     build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], overrides: dict[str, float]
 ) -> str | None:
-    value = cost.nominal(build, overrides)
+    value = draws.nominal(build, overrides)
     (path,) = overrides
     best: tuple[float, str] | None = None
     touched = {r.candidate.id for r in _affected(results, path)}
@@ -188,7 +189,7 @@ def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: Can
         ("use.highest_speed", "speed", fastest, 1.0),
         ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
     ):
-        now = float(cost.nominal(build)(path))
+        now = float(draws.nominal(build)(path))
         if now <= 0.0 or (limit == "vacuum" and not build.vehicle.brake_booster):
             continue
         # Past the winner's own level only those with more in hand are still in the race.

@@ -12,8 +12,7 @@ How big is the cylinder?                   `swept_volume_m3`, `displacement_m3`,
 What compression does the cam leave?       `trapped_compression_ratio`
 Will the fuel stand it?                    `knock_caution`
 What does it turn on the road?             `cruise_rpm`
-What does friction take?                   `total_fmep_pa`, `valvetrain_fmep_flat_pa`,
-                                           `valvetrain_fmep_roller_pa`
+What does it take to motor it?             `total_fmep_pa`; friction without pumping is in `friction`
 
 Continuous crank angles are radians after top dead centre (`crank_rad`). Named valve events and the numbers
 of a cam card stay in degrees, as the trade writes them, with shaft and datum in the name
@@ -60,8 +59,6 @@ __all__ = [
     "total_fmep_pa",
     "trapped_compression_ratio",
     "valve_events",
-    "valvetrain_fmep_flat_pa",
-    "valvetrain_fmep_roller_pa",
 ]
 
 
@@ -104,13 +101,13 @@ class KnockCaution(NamedTuple):
     level: str
 
 
-def _crank(*, stroke_m: float, rod_length_m: float) -> float:
-    """Crank radius after checking that the rod is longer than it."""
+def _crank(*, stroke_m: Any, rod_length_m: Any) -> Any:
+    """Crank radius after checking that the rod is longer than it; numbers, or arrays of draws."""
     positive(stroke_m=stroke_m, rod_length_m=rod_length_m)
-    if rod_length_m <= stroke_m / 2.0:
+    if np.any(rod_length_m <= stroke_m / 2.0):
         raise OutOfRange(
-            f"rod_length_m is {rod_length_m:g}; the crank cannot turn unless it exceeds half the stroke "
-            f"({stroke_m / 2.0:g} m)."
+            f"rod_length_m is {float(np.min(rod_length_m)):g}; the crank cannot turn unless it exceeds half the stroke "
+            f"({float(np.max(stroke_m)) / 2.0:g} m)."
         )
     return stroke_m / 2.0
 
@@ -249,7 +246,7 @@ def _timing(near_tdc_deg: float, near_bdc_deg: float, which: str) -> LobeTiming:
 # --------------------------------------------------------------------------------------------- slider-crank
 
 
-def piston_drop_m(crank_rad: Num, *, stroke_m: float, rod_length_m: float) -> Num:
+def piston_drop_m(crank_rad: Num, *, stroke_m: Any, rod_length_m: Any) -> Num:
     """Piston travel below top dead centre (m) at a crank angle (rad after TDC), no pin offset.
 
     y = R (1 - cos t) + L - sqrt(L^2 - R^2 sin^2 t), R half the stroke, L the rod's centre distance. Any
@@ -502,7 +499,8 @@ def total_fmep_pa(speed_rpm: Num) -> Num:
     """Total motored friction mean effective pressure (Pa) of a spark-ignition engine at wide-open throttle.
 
     fmep = 0.97 + 0.15 (N/1000) + 0.05 (N/1000)^2 bar. A fit to motored four-cylinder engines of the 1960s and
-    1970s, so it holds some wide-open pumping too: use +-20 %. Valid about 500-6500 rpm (range assumed).
+    1970s, so it holds some wide-open pumping too and must not meet a pumping term (`friction.friction_mep` has none):
+    use +-20 %. Valid about 500-6500 rpm (range assumed).
     Source: Barnes-Moss, as Heywood, eq. 13.6 (from memory). Raises OutOfRange below zero.
 
     >>> round(total_fmep_pa(2000.0))
@@ -512,42 +510,4 @@ def total_fmep_pa(speed_rpm: Num) -> Num:
         raise OutOfRange("speed_rpm is negative; give the engine speed as a positive number.")
     thousands = speed_rpm / 1000.0
     fmep: Num = 1e5 * (0.97 + 0.15 * thousands + 0.05 * thousands**2)
-    return fmep
-
-
-def _valves_over_stroke(speed_rpm: Any, valves: int, cylinders: int, stroke_m: float) -> float:
-    """n_v/(S n_c) with S in millimetres, as the correlations want it."""
-    positive(speed_rpm=speed_rpm, stroke_m=stroke_m)
-    if valves < 1 or cylinders < 1:
-        raise OutOfRange(f"valves is {valves} and cylinders {cylinders}; both are at least one.")
-    return valves / (stroke_m * 1000.0 * cylinders)
-
-
-def valvetrain_fmep_flat_pa(speed_rpm: Num, *, valves: int, cylinders: int, stroke_m: float) -> Num:
-    """Cam-and-follower friction mep (Pa), pushrod engine with flat followers; falls as speed rises.
-
-    400 (1 + 1000/N) n_v/(S n_c) kPa, S in mm, `valves` of the whole engine. Only the cam-follower term:
-    bearing and oscillating terms are much the same for both followers. Spring loads do not appear: a fit to
-    typical ones. Source: Patton, Nitschke and Heywood, SAE 890836 (from memory; range about 1000-6000 rpm,
-    assumed).
-
-    >>> round(valvetrain_fmep_flat_pa(2000.0, valves=16, cylinders=8, stroke_m=0.0884))
-    13575
-    """
-    scale = _valves_over_stroke(speed_rpm, valves, cylinders, stroke_m)
-    fmep: Num = 1000.0 * 400.0 * (1.0 + 1000.0 / speed_rpm) * scale
-    return fmep
-
-
-def valvetrain_fmep_roller_pa(speed_rpm: Num, *, valves: int, cylinders: int, stroke_m: float) -> Num:
-    """Cam-and-follower friction mep (Pa), pushrod engine with roller followers; grows with speed.
-
-    0.0050 N n_v/(S n_c) kPa, S in mm, `valves` of the whole engine. See `valvetrain_fmep_flat_pa` for what it
-    leaves out. Source: Patton, Nitschke and Heywood, SAE 890836 (from memory; about 1000-6000 rpm, assumed).
-
-    >>> round(valvetrain_fmep_roller_pa(2000.0, valves=16, cylinders=8, stroke_m=0.0884))
-    226
-    """
-    scale = _valves_over_stroke(speed_rpm, valves, cylinders, stroke_m)
-    fmep: Num = 1000.0 * 0.0050 * speed_rpm * scale
     return fmep

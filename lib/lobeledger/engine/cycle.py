@@ -1,7 +1,7 @@
 """The cycle: valve lift over crank angle, flow area, torque by filling and emptying.
 
 When is the valve open, and how far?     `ValveTiming`, `valve_timing`, `crank_lift_m`
-How much area is that?                   `crank_effective_area_m2`
+How much area is that?                   `crank_effective_area_m2`; known up to which lift? `flow_data_end_m`
 What torque is left?                     `torque_curve_n_m` over `SPEED_GRID_RPM`
 
 Crank angle zero is the firing top dead centre; the overlap TDC is 2 pi. The intake runner has inertia and one mode,
@@ -33,6 +33,7 @@ __all__ = [
     "crank_effective_area_m2",
     "crank_lift_m",
     "displacement_m3",
+    "flow_data_end_m",
     "seat_lift_m",
     "torque_curve_n_m",
     "valve_timing",
@@ -63,22 +64,38 @@ def crank_lift_m(
 def crank_effective_area_m2(
     lift: Array, eng: Engine, discharge: tuple[DischargePoint, ...], which: str, level: str
 ) -> Array:
-    """Effective area on the crank grid: from the flow table if there is one, else from the discharge table."""
+    """Effective area on the crank grid: from the flow table if there is one, else from the discharge table.
+
+    level: "coefficient", or "low" or "high" for the ends of its band. A flow table has a band only above its last lift.
+    """
+    doubt = ports.beyond_table_doubt_share(
+        lift,
+        table_end_lift_m=flow_data_end_m(eng, discharge, which),
+        valve_diameter_m=getattr(eng, f"{which}_valve_m"),
+    )
+    widened: Array = 1.0 + {"coefficient": 0.0, "low": -1.0, "high": 1.0}[level] * doubt
     if eng.flow:
         at = np.array([0.0, *(p.lift_m for p in eng.flow)])
         flow = np.array([0.0, *(getattr(p, f"{which}_m3_per_s") for p in eng.flow)])
         area = ports.flow_bench_effective_area_m2(flow, test_drop_pa=eng.flow_test_pa)
-        return np.interp(lift, at, area)
+        return widened * np.interp(lift, at, area)
     diameter = getattr(eng, f"{which}_valve_m")
     ratio = np.array([p.lift_over_diameter for p in discharge])
     coefficient = np.array([getattr(p, level) for p in discharge])
-    return ports.effective_area_m2(
+    return widened * ports.effective_area_m2(
         lift,
         valve_diameter_m=diameter,
         table_lift_over_diameter=ratio,
         table_coefficient=coefficient,
         throat_area_m2=ports.port_area_m2(diameter * eng.throat_share),
     )
+
+
+def flow_data_end_m(eng: Engine, discharge: tuple[DischargePoint, ...], which: str) -> float:
+    """Valve lift (m) up to which flow figures are known: the last line of the flow table, else of the discharge table."""
+    if eng.flow:
+        return eng.flow[-1].lift_m
+    return discharge[-1].lift_over_diameter * float(getattr(eng, f"{which}_valve_m"))
 
 
 class ValveTiming(NamedTuple):

@@ -146,6 +146,13 @@ class Model(Part):
         "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 2e7, 1e9
     )
     seat_contact_stiffness_n_per_m: float = amount("N/m", '"100 MN/m"', "stiffness of valve and seat", 2e7, 5e8)
+    stem_friction_n: float = amount("N", '"15 N"', "dry friction of a valve's stem in guide and seal", 0.0, 200.0)
+    exhaust_opening_pressure_pa: float = amount(
+        "Pa", '"400 kPa"', "cylinder pressure over the port's as the exhaust valve opens, full load", 0.0, 1.5e6
+    )
+    blowdown_angle_rad: float = amount(
+        "rad", '"80 deg"', "crank angle from there over which that pressure goes", 10 * DEG_RAD, 180 * DEG_RAD
+    )
     lobe_contact_damping: float = number(
         "damping ratio of the lifter on its contact with the lobe", 0.0, 1.0, example="0.15"
     )
@@ -179,6 +186,14 @@ class Model(Part):
     )
     shape_allowance: float = number(
         "the same between the second quoted lift and the nose", 1.0, 20.0, example="3", exact=_BAND
+    )
+    grinding_radius_m: float = amount(
+        "m",
+        '"100 mm"',
+        "radius of the wheel that grinds a roller's lobe; a hollow flank is no tighter",
+        0.02,
+        0.5,
+        exact=_FITS,
     )
     face_edge_m: float = amount(
         "m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005, exact=_FITS
@@ -224,7 +239,16 @@ class Model(Part):
     fuel_heating_value_j_per_kg: float = amount("J/kg", '"43.9 MJ/kg"', "lower heating value of the fuel", 2e7, 6e7)
     fuel_density_kg_per_m3: float = amount("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)
     indicated_efficiency: float = number("indicated efficiency at full load, gross", 0.15, 0.5, example="0.36")
-    idle_efficiency: float = number("indicated efficiency at idle, gross", 0.08, 0.4, example="0.25")
+    marginal_efficiency: float = number(
+        "work of the next drop of fuel over its heat, at one speed (slope of fuel over work)", 0.15, 0.6, example="0.40"
+    )
+    idle_efficiency: float = number(
+        "indicated efficiency at idle, gross, of the fuel that finds air", 0.08, 0.4, example="0.26"
+    )
+    idle_air_fuel: float = number("air to fuel by mass at idle", 8.0, 22.0, example="14.0")
+    idle_backflow: float = number(
+        "multiplier on the burned gas that flows back over the overlap at idle", 0.0, 3.0, example="1"
+    )
     torque_trust: float = number(
         "share by which a computed torque difference may be wrong: one mode of the runner, no exhaust tuning",
         0.0,
@@ -232,10 +256,35 @@ class Model(Part):
         example="0.5",
         exact=_DOUBT,
     )
+    torque_doubt: float = number(
+        "model error of a candidate's torque, as a share, at an overlap where the model is at home",
+        0.0,
+        0.2,
+        example="0.010",
+        exact=_DOUBT,
+    )
+    torque_doubt_overlap_rad: float = amount(
+        "rad", '"70 deg"', "overlap at the seat above which that error grows", 0.0, 180 * DEG_RAD, exact=_DOUBT
+    )
+    torque_doubt_growth: float = number(
+        "how fast it grows above, as a share a radian of crank", 0.0, 1.0, example="0.03", exact=_DOUBT
+    )
     idle_accessory_pa: float = amount(
-        "Pa", '"15 kPa"', "mean pressure that accessories and converter take at idle", 0.0, 2e5
+        "Pa", '"12 kPa"', "mean pressure that fan, charging and steering pump take at idle", 0.0, 2e5
+    )
+    idle_stall_mep_pa: float = amount(
+        "Pa", '"450 kPa"', "mean brake pressure at the stall speed by which a converter is sold", 0.0, 1.5e6
+    )
+    idle_stall_speed_rpm: float = amount(
+        "rpm", '"1700 rpm"', "stall speed of a converter where the sheet names none", 800.0, 8000.0
     )
     friction_scale: float = number("multiplier on the published friction", 0.3, 3.0, example="1")
+    friction_between: float = number(
+        "where friction lies between its two published fits, by components 0 and by piston speed 1",
+        0.0,
+        1.0,
+        example="0.5",
+    )
     mach_index_peak: float = number("inlet Mach index near the speed of peak power", 0.2, 1.2, example="0.55")
     cranking_polytropic: float = number("exponent of compression while cranking", 1.0, 1.45, example="1.25")
     run_in_load_pa: float = amount("Pa", '"100 kPa"', "mean brake pressure during run-in", 0.0, 1e6)

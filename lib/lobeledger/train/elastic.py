@@ -6,6 +6,7 @@ How stiff is a part?                   `pushrod_stiffness_n_per_m`, `beam_tip_st
                                        `stiffness_at_valve_n_per_m`
 What does the oil do?                  `oil_column_stiffness_n_per_m`, `oil_leak_n_s_per_m`,
                                        `oil_leak_from_test_n_s_per_m`
+When does it open, and give before?    `opening_cam_rad`, `Train.static_give_m`
 At what does it ring?                  `first_mode_hz`, `spring_first_surge_hz`, `first_mode_damping_ratio`,
                                        `with_damping_of`
 Where does it rest?                    `rest_state`
@@ -42,6 +43,7 @@ __all__ = [
     "ValveSpring",
     "first_mode_damping_ratio",
     "first_mode_hz",
+    "opening_cam_rad",
     "rest_state",
     "spring_first_surge_hz",
     "train_from",
@@ -179,17 +181,20 @@ class Train:
     lifter_weight_n: float = 0.0
     rocker_weight_n: float = 0.0
     watch_above_m: float = 0.0
+    gas_n: float = 0.0
+    gas_span_cam_rad: float = math.radians(40.0)
+    stem_friction_n: float = 0.0
 
     def __post_init__(self) -> None:
         check_part(
             "train",
             positive=(
                 "lifter_kg", "rocker_kg", "valve_kg", "ratio", "pushrod_stiffness_n_per_m",
-                "rocker_stiffness_n_per_m", "lobe_stiffness_n_per_m", "seat_stiffness_n_per_m",
+                "rocker_stiffness_n_per_m", "lobe_stiffness_n_per_m", "seat_stiffness_n_per_m", "gas_span_cam_rad",
             ),
             not_negative=(
                 "structural_damping_s", "lobe_damping_ratio", "seat_damping_ratio", "lash_m", "lifter_weight_n",
-                "rocker_weight_n", "watch_above_m",
+                "rocker_weight_n", "watch_above_m", "gas_n", "stem_friction_n",
             ),
             of=self,
         )  # fmt: skip
@@ -207,6 +212,17 @@ class Train:
     def rate_n_per_m(self) -> float:
         """Rate of all springs together."""
         return sum(s.rate_n_per_m for s in self.springs)
+
+    @property
+    def static_give_m(self) -> float:
+        """Lobe lift that the train gives under its seat load before the valve moves, lifter solid: seat load * ratio/k.
+
+        1/k = 1/lobe + 1/pushrod + 1/(ratio^2 rocker), all as felt at the lobe; a hydraulic lifter's oil column is left
+        out, since what it gives and leaks has a figure of its own. Source: springs in series through a lever, derived.
+        """
+        give = 1.0 / self.lobe_stiffness_n_per_m + 1.0 / self.pushrod_stiffness_n_per_m
+        give += 1.0 / (self.ratio**2 * self.rocker_stiffness_n_per_m)
+        return self.ratio * self.seat_load_n * give
 
     @property
     def end_mass_kg(self) -> float:
@@ -416,6 +432,7 @@ def packed(train: Train) -> tuple[Array, Array]:
         p[core.P_OIL_LEAK], p[core.P_OIL_REFILL] = o.leak_n_s_per_m, o.refill_n_s_per_m
         p[core.P_OIL_TRAVEL_UP] = o.travel_up_m
     p[core.P_SPRING_LOAD], p[core.P_WATCH] = t.seat_load_n, t.watch_above_m
+    p[core.P_GAS], p[core.P_GAS_SPAN], p[core.P_FRICTION] = t.gas_n, t.gas_span_cam_rad, t.stem_friction_n
     links = t.spring_masses + 1
     rows = np.zeros((len(t.springs), 3))
     for row, spring in zip(rows, t.springs, strict=True):
@@ -424,6 +441,20 @@ def packed(train: Train) -> tuple[Array, Array]:
         row[core.S_C] = 2.0 * spring.damping_ratio / omega * row[core.S_K]
         row[core.S_INVERSE_MASS] = links / spring.active_mass_kg
     return p, rows
+
+
+def opening_cam_rad(train: Train, lobe: Lobe) -> float:
+    """Cam angle at which the lobe has taken up the lash and the static give, so that the valve leaves its seat.
+
+    Linear between the nodes. The lobe's own first angle where it stands above that lift from the beginning.
+    """
+    taken_up = train.lash_m / train.ratio + train.static_give_m
+    above = int(np.argmax(lobe.lift_m > taken_up))
+    if above == 0:
+        return float(lobe.theta_cam_rad[0])
+    low, high = float(lobe.lift_m[above - 1]), float(lobe.lift_m[above])
+    step = float(lobe.theta_cam_rad[above] - lobe.theta_cam_rad[above - 1])
+    return float(lobe.theta_cam_rad[above - 1]) + step * (taken_up - low) / (high - low)
 
 
 @functools.lru_cache(maxsize=64)

@@ -37,6 +37,7 @@ from lobeledger.train.elastic import (
     Train,
     ValveSpring,
     lobe_quintics,
+    opening_cam_rad,
     packed,
     rest_state,
     spring_first_surge_hz,
@@ -158,6 +159,8 @@ def _march(
         raise OutOfRange(f"tolerance is {tolerance}; it lies between 1e-12 and 1e-3")
     p, springs = packed(train)
     quintics, begin, step = lobe_quintics(lobe)
+    if train.gas_n > 0.0:
+        p[core.P_GAS_FROM] = opening_cam_rad(train, lobe)
     state = rest_state(train)
     if start is not None:
         if start.shape != state.shape:

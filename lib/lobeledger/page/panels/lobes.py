@@ -7,6 +7,7 @@ The panel                               `LobesPanel`
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 from collections.abc import Callable
@@ -30,7 +31,7 @@ from lobeledger.lobe.readings import ReadLobe, differenced, lobe_from_readings
 from lobeledger.page.palette import style_of
 from lobeledger.page.panels import screen
 from lobeledger.page.panels.base import WIDE, CamPanel, Charts
-from lobeledger.page.panels.runner import Progress
+from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.paper.profile import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.page.plots import best as design_plots
 from lobeledger.page.plots import lobes as lobe_plots
@@ -85,6 +86,9 @@ class Motion:
     face_diameter_m: float
 
 
+_MOTIONS: Kept[tuple[Build, str, str], Motion] = Kept()
+
+
 def _usual_m(path: str, follower: str) -> float:
     """What the library assumes of a part that no candidate of the build has (m)."""
     row = tables.default_for(path, {"follower": follower})
@@ -95,6 +99,11 @@ def _usual_m(path: str, follower: str) -> float:
 def compute_motion(inputs: LobesInputs, progress: Progress) -> Motion:
     """Lobes and outlines of the chosen card. Raises LedgerError with one sentence."""
     build = inputs.current()
+    found = _MOTIONS.of((build, inputs.candidate_id, inputs.which), lambda: _motion(inputs, build))
+    return dataclasses.replace(found, system=inputs.system)
+
+
+def _motion(inputs: LobesInputs, build: Build) -> Motion:
     c = build.candidate(inputs.candidate_id)
     card = candidate_lobe(build, c, inputs.which)
     base = c.valvetrain.base_circle_radius_m
@@ -113,10 +122,14 @@ def compute_motion(inputs: LobesInputs, progress: Progress) -> Motion:
     )
 
 
+_SHARES: Kept[tuple[Build, str, str], ShareOfBest] = Kept()
+
+
 def compute_share(inputs: LobesInputs, progress: Progress) -> tuple[LobesInputs, ShareOfBest]:
     """How much of the best lobe the chosen card uses."""
     build = inputs.current()
-    return inputs, lobe_share_of(build, build.candidate(inputs.candidate_id), inputs.which)
+    c = build.candidate(inputs.candidate_id)
+    return inputs, _SHARES.of((build, c.id, inputs.which), lambda: lobe_share_of(build, c, inputs.which))
 
 
 @dataclass(frozen=True)
