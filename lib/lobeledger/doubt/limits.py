@@ -133,7 +133,7 @@ def _clearances(
         drawn("rocker_ratio") * drawn(f"{which}.lobe_lift") - drawn(f"{which}_lash") for which in ("intake", "exhaust")
     ]
     lift = np.maximum(*lifts)
-    limits = build.limits
+    limits, does = build.limits, {line.rule for line in order_list(build, candidate)}
     found = []
     for limit, clear, least, need in (
         ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance", limits.coil_bind_clearance_m),
@@ -142,7 +142,7 @@ def _clearances(
         ok = _all(clear >= value(f"limits.{least}"))
         remedy = _remedy_for(build, candidate, limit)
         price = None if remedy is None else _price(build, candidate, remedy, value)
-        if any(line.rule == _MACHINED[limit] for line in order_list(build, candidate)):
+        if _MACHINED[limit] in does:
             price = np.zeros(DRAWS)  # the order list already has the work, at its own price
         draws = LimitDraws(limit, ok, price)
         have = spread_of(figures[limit].value, clear)
