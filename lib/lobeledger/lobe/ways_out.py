@@ -65,17 +65,19 @@ def what_would_give(
     # possible when each of its flanks is.
     sides = ("opening",) if card.is_symmetric else ("opening", "closing")
 
-    def flanks(points_card: Card = card, points_limits: Limits = limits) -> list[Flank]:
-        # A card of one duration is judged by the usual shape it is completed with.
-        whole = completed(points_card, seat_m).usual[0]
+    def flanks(whole: Card, points_limits: Limits = limits) -> list[Flank]:
         return [Flank(whole, points_limits, base_radius_m, ramp, seat_m, side) for side in sides]
 
     def fits(points_card: Card = card, points_limits: Limits = limits) -> bool:
-        try:
-            return all(flank.least_excess() < FITS for flank in flanks(points_card, points_limits))
-        except NoSolution:
-            # A solver that gives up on an extreme card has not shown that the change helps.
-            return False
+        # A card of one duration may stand for several: one of them is enough.
+        for whole in completed(points_card, seat_m).usual:
+            try:
+                if all(flank.least_excess() < FITS for flank in flanks(whole, points_limits)):
+                    return True
+            except NoSolution:
+                # A solver that gives up on an extreme card has not shown that the change helps.
+                continue
+        return False
 
     def solved(here: Flank, geometry: tuple[sp.csr_matrix, Array]) -> Array | None:
         try:
@@ -98,7 +100,7 @@ def what_would_give(
 
     ways: list[WayOut] = []
     if isinstance(limits, FlatLimits):
-        both = flanks()
+        both = flanks(completed(card, seat_m).usual[0])
         found = [(here, solved(here, here.geometry(face_is_free=True))) for here in both]
         faces = [2.0 * (float(z[here.t]) * here.slope_unit + limits.edge_m) for here, z in found if z is not None]
         if len(faces) == len(both):
