@@ -358,7 +358,7 @@ def rung(place: float, compression: float, idle_rpm: float) -> tuple[float, floa
 
 
 def ladder_table() -> list[tuple[str, float, float, float, float, float, float, float, bool]]:
-    """(name, overlap deg, rpm, vacuum, usual low, usual high, vacuum less the middle inHg, burned share, in the fit)."""
+    """(name, overlap deg, rpm, vacuum, usual low, usual high, vacuum less the middle inHg, burned share, in fit)."""
     rows = []
     for name, place, compression, rpm, (low, high) in LADDER:
         overlap, vacuum, burned, fits = rung(place, compression, rpm)
