@@ -12,7 +12,8 @@ ROOMS = Path(__file__).parents[1] / "lib" / "lobeledger"
 ALLOWED: dict[str, set[str]] = {
     "assess": {"best", "engine", "lobe", "parts", "train"},
     "best": {"lobe", "train"},
-    "choice": {"assess", "best", "engine", "lobe", "parts", "train"},
+    "choice": {"assess", "best", "doubt", "engine", "lobe", "parts", "train"},
+    "doubt": {"assess", "engine", "lobe", "parts", "train"},
     "engine": {"lobe", "parts"},
     "lobe": {"parts"},
     "page": set(),

@@ -25,10 +25,9 @@ from lobeledger._startup import prepare
 prepare()
 
 if TYPE_CHECKING:
-    from lobeledger.choice.decision import compare
-    from lobeledger.choice.results import Comparison
     from lobeledger.errors import BuildError, LedgerError, NoSolution, OutOfRange
     from lobeledger.page.paper.customer import write_customer_sheet
+    from lobeledger.page.words.comparison import Comparison, compare
     from lobeledger.sheet.change import change, write_build
     from lobeledger.sheet.open import build_from_text, read_build
 
@@ -38,8 +37,8 @@ _HOME = {
     "change": "sheet.change",
     "read_build": "sheet.open",
     "write_build": "sheet.change",
-    "compare": "choice.decision",
-    "Comparison": "choice.results",
+    "compare": "page.words.comparison",
+    "Comparison": "page.words.comparison",
     "BuildError": "errors",
     "LedgerError": "errors",
     "NoSolution": "errors",

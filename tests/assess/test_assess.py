@@ -34,6 +34,7 @@ from lobeledger.assess.figures import COLUMNS, Figure, spread
 from lobeledger.assess.lobes import kept_lobe, kept_ways
 from lobeledger.assess.motion import worse_of_both
 from lobeledger.errors import OutOfRange
+from lobeledger.page.words.limits import broken_text
 from lobeledger.parts.candidate import Candidate, Springs, Valvetrain
 from lobeledger.parts.car import Engine, Vehicle
 from lobeledger.parts.spec import key_of, replaced
@@ -542,7 +543,6 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
 STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
     Engine: {"head_material": (H, "aluminium"), "flow_test": (H, "25 inH2O"), "rocker_studs": (H, "pressed")},
     Vehicle: {
-        "weight": (H, "4000 lb"),
         "brake_booster": (H, False),
         "booster_vacuum": (H, "10 inHg"),
         "fuel_system": (H, "injection"),
@@ -872,7 +872,9 @@ def test_an_impossible_card_is_named_and_nothing_else_breaks() -> None:
     path = f"candidates.{H[1]}.intake.lobe_lift"
     a = found(ll.change(shipped(H[0]), {path: "0.360 in"}), H[1])
     assert [b.limit for b in a.broken][0] == "card"
-    assert a.broken[0].text.startswith("the intake card (0.360 in lobe lift) cannot be followed by a flat lifter")
+    assert a.broken[0].subject == "intake" and a.broken[0].ways
+    said = broken_text(shipped(H[0]), a.candidate, a.broken[0], "us")
+    assert said.startswith("the intake card (0.360 in lobe lift) cannot be followed by a flat lifter")
     assert a.intake is None and a.exhaust is not None
     assert a.torque_n_m.size == 0
     assert {"mass", "open_load", "coil_bind", "cruise"} <= set(a.figures)

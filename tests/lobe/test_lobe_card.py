@@ -16,6 +16,7 @@ import pytest
 import scipy.sparse as sp
 from scipy.optimize import linprog
 
+from library_defaults import CARD
 from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe, lobe_from_card
@@ -71,8 +72,8 @@ def solved(
     limits: FlatLimits | RollerLimits,
     seat_in: float = 0.006,
     ramp: Ramp = RAMP,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
+    jerk_allowance: float = CARD["jerk_allowance"],
+    shape_allowance: float = CARD["shape_allowance"],
 ) -> CardLobe:
     return lobe_from_card(
         the_card,
@@ -87,7 +88,7 @@ def solved(
 
 def fits(the_card: Card, limits: FlatLimits | RollerLimits, base_radius_m: float = BASE) -> bool:
     try:
-        lobe_from_card(the_card, limits, base_radius_m=base_radius_m, ramp=RAMP, seat_m=0.006 * IN)
+        lobe_from_card(the_card, limits, base_radius_m=base_radius_m, ramp=RAMP, seat_m=0.006 * IN, **CARD)
     except NoSolution:
         return False
     return True
@@ -132,7 +133,7 @@ def test_every_quoted_point_is_met(case: Case) -> None:
 
 def test_lobes_are_symmetric_and_smooth(case: Case, fine_grid: None) -> None:
     """Lift, slope and, between the ramp tops, acceleration are continuous: integrals of their derivatives."""
-    result = lobe_from_card(case.card, case.limits, base_radius_m=BASE, ramp=RAMP, seat_m=case.seat_in * IN)
+    result = lobe_from_card(case.card, case.limits, base_radius_m=BASE, ramp=RAMP, seat_m=case.seat_in * IN, **CARD)
     for lobe in result.members:
         theta, lift = lobe.theta_cam_rad, lobe.lift_m
         slope, bend = lobe.velocity_m_per_rad, lobe.acceleration_m_per_rad2
@@ -172,7 +173,7 @@ def test_ramp_runs_at_the_stated_velocity(case: Case) -> None:
 
 def test_follower_limits_hold_between_nodes(case: Case, fine_grid: None) -> None:
     """All six lobes, at ten points a segment: no limit is overstepped by more than 0.5 %."""
-    result = lobe_from_card(case.card, case.limits, base_radius_m=BASE, ramp=RAMP, seat_m=case.seat_in * IN)
+    result = lobe_from_card(case.card, case.limits, base_radius_m=BASE, ramp=RAMP, seat_m=case.seat_in * IN, **CARD)
     for lobe in result.members:
         lift, slope, bend = lobe.lift_m, np.abs(lobe.velocity_m_per_rad), lobe.acceleration_m_per_rad2
         if isinstance(case.limits, FlatLimits):
@@ -192,7 +193,7 @@ def test_limits_are_active_and_still_hold(tight: FlatLimits | RollerLimits, fine
     """A card at the edge of the possible (1-2 % inside): the limit is reached, and kept to within 0.5 %."""
     flat = isinstance(tight, FlatLimits)
     limits = replace(FACE, face_diameter_m=0.885 * IN) if flat else tight
-    lobe = lobe_from_card(ROLLER.card, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN).nominal
+    lobe = lobe_from_card(ROLLER.card, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD).nominal
     slope = np.abs(lobe.velocity_m_per_rad)
     if isinstance(limits, FlatLimits):
         used = np.max(slope) / limits.greatest_eccentricity_m
@@ -265,7 +266,7 @@ def test_finer_grid_changes_little(name: str, monkeypatch: pytest.MonkeyPatch) -
     one = CASES[name]
     coarse = solved(one.card, one.limits, one.seat_in)
     monkeypatch.setattr("lobeledger.lobe.flank.SEGMENTS", 2 * SEGMENTS)
-    fine = lobe_from_card(one.card, one.limits, base_radius_m=BASE, ramp=RAMP, seat_m=one.seat_in * IN)
+    fine = lobe_from_card(one.card, one.limits, base_radius_m=BASE, ramp=RAMP, seat_m=one.seat_in * IN, **CARD)
     assert np.allclose(coarse.band(peak_deceleration), fine.band(peak_deceleration), rtol=0.01)
     assert np.allclose(coarse.band(area), fine.band(area), rtol=0.001)
 
@@ -277,7 +278,7 @@ def test_least_jerk_does_not_depend_on_where_nodes_fall(longest: float, monkeypa
     one = card(0.330, (0.006, longest), (0.050, longest - 50), (0.200, longest - 132))
     coarse = solved(one, WHEEL).least_jerk_m_per_rad3
     monkeypatch.setattr("lobeledger.lobe.flank.SEGMENTS", 288)
-    fine = lobe_from_card(one, WHEEL, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
+    fine = lobe_from_card(one, WHEEL, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD)
     assert coarse[0] == pytest.approx(fine.least_jerk_m_per_rad3[0], rel=0.01)
     assert coarse[1] == pytest.approx(fine.least_jerk_m_per_rad3[1], rel=0.03)
 

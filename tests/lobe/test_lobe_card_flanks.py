@@ -15,11 +15,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from library_defaults import CARD
 from lobeledger.arrays import Array
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
-from lobeledger.lobe import flank, ramp
+from lobeledger.lobe import ramp
 from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.two_flanks import two_flanks
 from lobeledger.lobe.ways_out import what_would_give
 from lobeledger.parts.card import Card, CardPoint, CardRamp
 from lobeledger.sheet.open import build_from_text, starter_sheet
@@ -100,7 +102,7 @@ def card_of(opening: Flank, closing: Flank, lifts_in: tuple[float, ...], *, to_d
 
 @functools.cache
 def solved(the_card: Card, seat_in: float = 0.006) -> CardLobe:
-    return lobe_from_card(the_card, WIDE, base_radius_m=BASE, ramp=RAMP, seat_m=seat_in * IN)
+    return lobe_from_card(the_card, WIDE, base_radius_m=BASE, ramp=RAMP, seat_m=seat_in * IN, **CARD)
 
 
 def compared(result: CardLobe, the_card: Card, opening: Flank, closing: Flank) -> tuple[float, list[float], float]:
@@ -228,7 +230,7 @@ def mirrored(the_card: Card) -> Card:
 @pytest.mark.parametrize("limits", [FACE, WHEEL])
 def test_each_side_meets_its_own_points(limits: ramp.Limits) -> None:
     """Every member passes every quoted point on either side to 1e-6 in, and is one smooth curve over the nose."""
-    result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
+    result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD)
     assert len(result.members) == 7
     for lobe in result.members:
         theta = lobe.theta_cam_rad
@@ -255,7 +257,7 @@ def test_equal_flanks_give_the_symmetric_lobe() -> None:
     plain = replace(UNLIKE, points=tuple(replace(p, opening_rad=None) for p in UNLIKE.points))
     assert plain.is_symmetric
     one = solved(plain)
-    two = flank.two_flank_lobe(plain, WIDE, BASE, RAMP, 0.006 * IN, 1.2, 3.0)
+    two = two_flanks(plain, WIDE, BASE, RAMP, 0.006 * IN, 1.2, 3.0).family()
     assert np.max(np.abs(one.nominal.lift_m - two.nominal.lift_m)) < 1e-5 * IN
     assert two.band(peak_deceleration) == pytest.approx(one.band(peak_deceleration), rel=1e-3)
     assert two.band(Lobe.lift_area_m_rad) == pytest.approx(one.band(Lobe.lift_area_m_rad), rel=1e-3)

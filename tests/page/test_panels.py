@@ -242,6 +242,16 @@ def test_units_switch_changes_words_not_the_table_columns(panel: ChoosePanel) ->
     )
 
 
+def test_units_switch_computes_nothing_anew(panel: ChoosePanel) -> None:
+    settled(panel)
+    next(s for s in sliders(panel) if s.description == "Years counted").value = 3
+    us = settled(panel)
+    panel.system.value = "metric"
+    metric = settled(panel)
+    assert metric.decision is us.decision and (us.system, metric.system) == ("us", "metric")
+    assert metric.build.use.years == 3
+
+
 def test_files_to_hand_out(panel: ChoosePanel) -> None:
     comparison = settled(panel)
     name, mime, text = panel._file("sheet")()

@@ -80,10 +80,14 @@ def test_a_stiffer_train_holds_longer_and_either_valve_is_told(panel: Valvetrain
 def test_units_follow_the_switch_and_what_was_moved_stays(panel: ValvetrainPanel) -> None:
     seat = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Seat load" in x.description)
     seat.value = 140.0
-    moved = settled(panel).loss_rpm
+    before = settled(panel)
+    assert panel.later.wait(120) and panel.doubts is not None
+    moved, band = before.loss_rpm, panel.doubts.band
     panel.system.value = "metric"
     result = settled(panel)
-    assert result.loss_rpm == pytest.approx(moved, abs=1.0)
+    assert panel.later.wait(120) and panel.doubts is not None
+    assert result.loss_rpm == moved and result.run is before.run, "nothing is computed anew"
+    assert panel.doubts.band is band and (before.inputs.system, result.inputs.system) == ("us", "metric")
     seat = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Seat load" in x.description)
     assert seat.description.endswith(", N") and seat.value == pytest.approx(140.0 * 4.4482216, rel=1e-3)
     panel.reset.click()

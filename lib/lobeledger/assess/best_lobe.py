@@ -22,7 +22,7 @@ from lobeledger.lobe.ramp import FlatLimits, RollerLimits
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.train import rigid as valvetrain
-from lobeledger.units import rad
+from lobeledger.units import INCH_M, rad
 
 __all__ = ["GRINDING_RADIUS_M", "JERK_LIMIT_M_PER_RAD3", "equal_tasks", "lobe_share_of", "task_for"]
 
@@ -124,7 +124,7 @@ def lobe_share_of(build: Build, candidate: Candidate, which: str = "intake") -> 
 
 
 def equal_tasks(
-    build: Build, flat: Candidate, roller: Candidate, *, ramp_top_m: float = 0.006 * 0.0254
+    build: Build, flat: Candidate, roller: Candidate, *, ramp_top_m: float = 0.006 * INCH_M
 ) -> tuple[LobeTask, LobeTask]:
     """Tasks of a flat and a roller candidate from one ramp top, for `lobe_share.flat_and_roller`.
 

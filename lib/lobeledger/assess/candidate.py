@@ -21,8 +21,8 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure, FuelUse
 from lobeledger.assess.flow import breathing_figures, sound_speed
 from lobeledger.assess.inputs import MechanicalInputs, mechanical_inputs
-from lobeledger.assess.limits import Broken, Impossible, broken_limits, cautions
-from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_of
+from lobeledger.assess.limits import Broken, Caution, Impossible, broken_limits, cautions
+from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_of, ramp_room_m
 from lobeledger.assess.motion import motion_figures
 from lobeledger.assess.springs import springs_and_mass
 from lobeledger.assess.stress import nose_stress
@@ -55,7 +55,7 @@ class Assessment:
     candidate: Candidate
     figures: Mapping[str, Figure]
     broken: tuple[Broken, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
     fuel: FuelUse
     intake: CardLobe | None = None
     exhaust: CardLobe | None = None
@@ -85,11 +85,8 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     ramp, base = ramp_of(model, c.lifter), c.valvetrain.base_circle_radius_m
     lobes: dict[str, CardLobe] = {}
     impossible: list[Impossible] = []
-    for which, card, lash in (
-        ("intake", c.intake, c.intake_lash_m),
-        ("exhaust", c.exhaust, c.exhaust_lash_m),
-    ):
-        seat = seat_lift_m(c, model, lash)
+    for which, card in (("intake", c.intake), ("exhaust", c.exhaust)):
+        seat = ramp_room_m(c, which, model, key.engine.exhaust_valve_m)
         try:
             lobes[which] = kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
         except NoSolution as trouble:
@@ -104,7 +101,8 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     intake, exhaust = lobes["intake"], lobes["exhaust"]
     motion_figures(key, intake, exhaust, limits, figures)
     from_rpm = search_from_rpm(figures["rigid_limit"].value)
-    elastic = [limit_rpm(train_of(c, which, model), lobes[which].nominal, from_rpm) for which in ("intake", "exhaust")]
+    trains = {which: train_of(c, which, model, key.engine.exhaust_valve_m) for which in lobes}
+    elastic = [limit_rpm(train, lobes[which].nominal, from_rpm) for which, train in trains.items()]
     figures["elastic_limit"] = Figure.exact(min(elastic))
     figures["stress_cranking"] = nose_stress(key, intake, exhaust, figures, model.cranking_speed_rpm)
     mean_area = breathing_figures(key, intake, exhaust, figures)
@@ -128,10 +126,10 @@ def _stress_at(key: MechanicalInputs, speed_rpm: float) -> Figure:
     return nose_stress(key, mechanics.intake, mechanics.exhaust, dict(mechanics.figures), speed_rpm)
 
 
-def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment:
+def assess(build: Build, candidate: Candidate) -> Assessment:
     """All figures but money of one candidate, the hard limits it breaks and what to watch.
 
-    system: "us" or "metric", the units of the sentences. Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
+    Warm calls cost little: lobes, stresses and torque curves are kept, and only what use moves is made anew.
     """
     _check_seats(candidate, build.model)
     key = mechanical_inputs(build, candidate)
@@ -160,12 +158,12 @@ def assess(build: Build, candidate: Candidate, system: str = "us") -> Assessment
         torque = Figure(*(weighed_torque(build, curve) for curve in curves))
         if math.isfinite(torque.value):
             figures["torque"] = torque
-    broken = broken_limits(build, candidate, mechanics.impossible, figures, system)
+    broken = broken_limits(build, candidate, mechanics.impossible, figures)
     return Assessment(
         candidate,
         figures,
         tuple(broken),
-        tuple(cautions(build, candidate, figures, system)),
+        tuple(cautions(build, candidate, figures)),
         FuelUse(
             displacement_m3(eng),
             float(

@@ -203,12 +203,18 @@ def idle_of(key: MechanicalInputs, *, in_gear: bool, values: Mapping[str, Any]) 
 
 
 def _idle_figures(key: MechanicalInputs, figures: dict[str, Figure]) -> None:
-    """Vacuum and residual at idle, in gear with an automatic: there the driver stands on the brakes."""
-    inputs, in_gear = idle_inputs(key, figures), key.transmission == "automatic"
+    """Vacuum and residual at idle out of gear, as a gauge is read; with an automatic the vacuum in gear as well."""
+    inputs = idle_inputs(key, figures)
     nominal = {name: figure.value for name, figure in inputs.items()}
-    balance = idle_of(key, in_gear=in_gear, values=nominal)
     ranges = {name: figure[1:] for name, figure in inputs.items() if figure.low < figure.high}
-    figures["vacuum"] = spread(lambda **values: idle_of(key, in_gear=in_gear, values=values).vacuum_pa, nominal, ranges)
+
+    def vacuum(in_gear: bool) -> Figure:
+        return spread(lambda **values: idle_of(key, in_gear=in_gear, values=values).vacuum_pa, nominal, ranges)
+
+    balance = idle_of(key, in_gear=False, values=nominal)
+    figures["vacuum"] = vacuum(in_gear=False)
+    if key.transmission == "automatic":
+        figures["vacuum_in_gear"] = vacuum(in_gear=True)
     figures["residual"] = Figure.exact(balance.residual_fraction) if balance.idles else NOT_FOR_THIS
 
 

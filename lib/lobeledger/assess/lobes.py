@@ -19,6 +19,7 @@ from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import CamAndTrain, Candidate
 from lobeledger.parts.card import Card
 from lobeledger.parts.use import Model
+from lobeledger.train.of_candidate import train_of
 
 __all__ = ["candidate_lobe"]
 
@@ -70,7 +71,20 @@ def follower_limits(candidate: CamAndTrain, model: Model, pressure_angle_rad: fl
         assert candidate.face_diameter_m is not None
         return FlatLimits(candidate.face_diameter_m, model.face_edge_m, model.least_nose_radius_m)
     assert candidate.wheel_diameter_m is not None
-    return RollerLimits(candidate.wheel_diameter_m / 2.0, pressure_angle_rad, model.least_nose_radius_m)
+    return RollerLimits(
+        candidate.wheel_diameter_m / 2.0, pressure_angle_rad, model.least_nose_radius_m, model.grinding_radius_m
+    )
+
+
+def ramp_room_m(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: float) -> float:
+    """Lobe lift that the ramp of one lobe must take up before the valve moves.
+
+    Solid: lash over ratio, and what the train gives under its seat load. Hydraulic: leak-down and give.
+    """
+    seat_m = seat_lift_m(candidate, model, candidate.intake_lash_m if which == "intake" else candidate.exhaust_lash_m)
+    if candidate.lifter == "hydraulic":
+        return seat_m
+    return seat_m + train_of(candidate, which, model, exhaust_valve_m).static_give_m
 
 
 def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") -> CardLobe:
@@ -80,9 +94,10 @@ def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") ->
     possible, when no lobe fits.
     """
     c, model = candidate, build.model
-    card, lash = (c.intake, c.intake_lash_m) if which == "intake" else (c.exhaust, c.exhaust_lash_m)
+    card = c.intake if which == "intake" else c.exhaust
     limits, ramp = follower_limits(c, model, build.limits.pressure_angle_rad), ramp_of(model, c.lifter)
-    base, seat = c.valvetrain.base_circle_radius_m, seat_lift_m(c, model, lash)
+    base = c.valvetrain.base_circle_radius_m
+    seat = ramp_room_m(c, which, model, build.engine.exhaust_valve_m)
     try:
         return kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
     except NoSolution as trouble:

@@ -41,7 +41,7 @@ def remedies_of(build: Build, candidate: Candidate, which: str, extra_rpm: float
     Raises NoSolution for a card no lobe fits, or where contact is not lost at all.
     """
     lobe = candidate_lobe(build, candidate, which).nominal
-    train = train_of(candidate, which, build.model)
+    train = train_of(candidate, which, build.model, build.engine.exhaust_valve_m)
     found = []
     for remedy in what_buys(train, lobe, extra_rpm, low_rpm=1000.0, high_rpm=SEARCH_TO_RPM):
         open_load = stress = price = None

@@ -1,6 +1,6 @@
 """Which cam, what it costs to own, why, and what would change it.
 
-Compare the candidates of a build      `compare` -> `results.Comparison`
+Compare the candidates of a build      `decide` -> `results.Decision`
 Draws of a gain in torque              `gain_draws`
 
 Hard limits come first. Among those that pass, the least 'cost less what the torque is worth' wins: the cost
@@ -25,19 +25,18 @@ from lobeledger.arrays import Array
 from lobeledger.assess.best_lobe import lobe_share_of
 from lobeledger.assess.candidate import Assessment, assess
 from lobeledger.assess.figures import Figure
-from lobeledger.assess.limits import Broken, cautions, doubts
-from lobeledger.best.task import LIMIT_WORDS
+from lobeledger.assess.limits import Broken, Way, cautions, doubts
 from lobeledger.choice import cost
-from lobeledger.choice.chance import break_even_chance
 from lobeledger.choice.flips import flips, net_cost
-from lobeledger.choice.results import BreakEven, CandidateResult, Comparison, Flip, chance_text, money_text, nearest_of
-from lobeledger.errors import NoSolution, OutOfRange
+from lobeledger.choice.results import BreakEven, CandidateResult, CostGaps, Decision, Doubt, Flip, Lead, Out, Reason
+from lobeledger.doubt import draws
+from lobeledger.doubt.chance import break_even_chance
+from lobeledger.errors import NoSolution
 from lobeledger.parts.build import Build
 from lobeledger.parts.frozen import Frozen
 from lobeledger.train.of_candidate import limit_band
-from lobeledger.units import SYSTEMS
 
-__all__ = ["TIE_SHARE", "compare", "gain_draws"]
+__all__ = ["TIE_SHARE", "decide", "gain_draws"]
 
 TIE_SHARE = 0.8
 
@@ -65,38 +64,33 @@ def _gains(assessments: list[Assessment]) -> dict[str, float]:
 
 def gain_draws(build: Build, assessment: Assessment, gain: float) -> Array:
     """Draws of a gain: one doubt about the model, shared by all, and one about this card's own lobes."""
-    shared = cost.symmetric_draws("model.torque_trust")
-    own = cost.symmetric_draws(f"candidates.{assessment.candidate.id}.torque")
+    shared = draws.symmetric_draws("model.torque_trust")
+    own = draws.symmetric_draws(f"candidates.{assessment.candidate.id}.torque")
     return gain * (1.0 + build.model.torque_trust * shared) + assessment.torque_family_share * own
 
 
-def _result(build: Build, assessment: Assessment, gain: float, system: str) -> CandidateResult:
+def _result(build: Build, assessment: Assessment, gain: float) -> CandidateResult:
     candidate, fuel = assessment.candidate, assessment.fuel
-    plain, drawn = cost.nominal(build), cost.draws(build)
+    plain, drawn = draws.nominal(build), draws.draws(build)
     lines, line_draws = (cost.cost_lines(build, candidate, fuel, value) for value in (plain, drawn))
     figures = dict(assessment.figures)
-    figures["chance"] = _range(plain(cost.chance_path(candidate)), drawn(cost.chance_path(candidate)))
+    figures["chance"] = _range(plain(draws.chance_path(candidate)), drawn(draws.chance_path(candidate)))
     figures["first_cost"] = _range(cost.first_cost(lines, candidate), cost.first_cost(line_draws, candidate))
     figures["expected_loss"] = _range(cost.expected_loss(lines), cost.expected_loss(line_draws))
     figures["owning"] = _range(cost.cost_of_owning(lines), cost.cost_of_owning(line_draws))
     gained = gain_draws(build, assessment, gain)
-    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gained), (cost.DRAWS,))
+    net_draws = np.broadcast_to(net_cost(line_draws, drawn("limits.torque_worth"), gained), (draws.DRAWS,))
     figures["net"] = _range(net_cost(lines, plain("limits.torque_worth"), gain), np.asarray(net_draws))
     if "torque" in assessment.figures:
         figures["gain"] = _range(gain, gained)
     broken = list(assessment.broken)
-    over = figures["first_cost"].value - build.limits.budget_money
+    first, budget = figures["first_cost"], build.limits.budget_money
+    over = first.value - budget
     if over > 0:
-        money = money_text(build)
-        broken.append(
-            Broken(
-                "budget",
-                f"the first cost is {money(figures['first_cost'].value)}, {money(over)} over the budget",
-                # Rounded up, so that it really is enough.
-                f"{money(math.ceil(over))} more budget",
-                over / max(build.limits.budget_money, 1.0),
-            )
-        )
+        # Rounded up, so that it really is enough.
+        more = Way("budget", float(math.ceil(over)), "money")
+        short = over / max(budget, 1.0)
+        broken.append(Broken("budget", "first_cost", first, budget, "money", -1, short, (more,)))
     ranges = tuple(_range(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
     frozen = Frozen(figures)
     return CandidateResult(assessment, frozen, tuple(lines), ranges, tuple(broken), np.asarray(net_draws))
@@ -105,35 +99,26 @@ def _result(build: Build, assessment: Assessment, gain: float, system: str) -> C
 # -- comparing ---------------------------------------------------------------------------------------------
 
 
-def compare(
-    build: Build,
-    *,
-    system: str = "us",
-    step: Callable[[float, float], None] | None = None,
-    details: bool = False,
-) -> Comparison:
+def decide(build: Build, *, step: Callable[[float, float], None] | None = None, details: bool = False) -> Decision:
     """Compare a build's candidates.
 
-    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. Cold, it
-    finds every candidate's lobes (both cores); after that only what changed is made anew. step(done, total) is
+    Cold, it finds every candidate's lobes (both cores); after that only what changed is made anew. step(done, total) is
     called after each candidate; an exception it raises ends the comparison. details: whether to find what takes
     longer, some seconds a candidate when cold: how much of the best possible lobe each intake card uses and what holds
     the best back, and the band of the speed at which contact is lost. The verdict is the same without.
     """
-    if system not in SYSTEMS:
-        raise OutOfRange(f"system is '{system}'; it is {' or '.join(SYSTEMS)}")
     assessments: list[Assessment] = []
     with ThreadPoolExecutor(max_workers=2) as pool:
-        for done in pool.map(lambda c: assess(build, c, system), build.candidates):
+        for done in pool.map(functools.partial(assess, build), build.candidates):
             assessments.append(done)
             if step is not None:
                 step(len(assessments), len(build.candidates))
     gains = _gains(assessments)
-    results = tuple(_result(build, a, gains[a.candidate.id], system) for a in assessments)
+    results = tuple(_result(build, a, gains[a.candidate.id]) for a in assessments)
     if details:
         detailed: list[CandidateResult] = []
         with ThreadPoolExecutor(max_workers=2) as pool:
-            for result in pool.map(functools.partial(_with_details, build, system), results):
+            for result in pool.map(functools.partial(_with_details, build), results):
                 detailed.append(result)
                 if step is not None:
                     step(len(detailed), len(results))
@@ -142,28 +127,26 @@ def compare(
     winner = passing[0] if passing else None
     tied, ahead = _ties(passing)
     break_evens = tuple(_break_evens(build, results))
-    flipped = tuple(flips(build, results, gains, winner, system))
-    return Comparison(
+    flipped = tuple(flips(build, results, gains, winner))
+    return Decision(
         build=build,
-        system=system,
         results=results,
         winner_id=winner.candidate.id if winner else None,
         tied_ids=tied,
         ahead_share=ahead,
-        answer=_answer(build, results, passing, tied, ahead),
-        reasons=tuple(_reasons(build, results, passing, tied, break_evens, flipped, system)),
         break_evens=break_evens,
         flips=flipped,
+        reasons=tuple(_reasons(build, results, passing, break_evens, flipped)),
     )
 
 
-def _with_details(build: Build, system: str, result: CandidateResult) -> CandidateResult:
+def _with_details(build: Build, result: CandidateResult) -> CandidateResult:
     """A result with what takes longer: its intake card's share of the best lobe, and the band of its speed limit."""
     figures, holds = dict(result.figures), ""
     try:
         share = lobe_share_of(build, result.candidate)
         figures["share_of_best"] = Figure(*share.at_its_lift)
-        holds = next(iter(LIMIT_WORDS[name] for name in share.best_at_its_lift.bound_share()), "")
+        holds = next(iter(share.best_at_its_lift.bound_share()), "")
     except NoSolution:
         pass
     intake, exhaust = result.assessment.intake, result.assessment.exhaust
@@ -176,7 +159,7 @@ def _with_details(build: Build, system: str, result: CandidateResult) -> Candida
         top = build.use.highest_speed_rpm
         figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
     frozen = Frozen(figures)
-    warned = tuple(cautions(build, result.candidate, frozen, system))
+    warned = tuple(cautions(build, result.candidate, frozen))
     return dataclasses.replace(
         result,
         figures=frozen,
@@ -205,12 +188,12 @@ def _ties(passing: list[CandidateResult]) -> tuple[tuple[str, ...], float]:
 
 
 def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[BreakEven]:
-    plain = cost.nominal(build)
+    plain = draws.nominal(build)
     found = []
     for flat in (r for r in results if r.candidate.follower == "flat"):
         for roller in (r for r in results if r.candidate.follower == "roller"):
             base_flat, base_roller = (cost.cost_without_loss(list(r.lines)) for r in (flat, roller))
-            p_flat, p_roller = (float(plain(cost.chance_path(r.candidate))) for r in (flat, roller))
+            p_flat, p_roller = (float(plain(draws.chance_path(r.candidate))) for r in (flat, roller))
             loss_flat, loss_roller = (r.candidate.failure.cost_money for r in (flat, roller))
             chance = break_even_chance(
                 cost_without_loss=base_flat,
@@ -221,106 +204,40 @@ def _break_evens(build: Build, results: tuple[CandidateResult, ...]) -> list[Bre
             )
             flat_is_cheaper = base_flat + p_flat * loss_flat <= base_roller + p_roller * loss_roller
             cheaper = flat if flat_is_cheaper else roller
-            names = (flat.candidate.name, roller.candidate.name)
-            what = flat.candidate.failure.what
-            if chance is None:
-                text = (
-                    f"{cheaper.candidate.name} is cheaper to own than {names[flat_is_cheaper]} however likely "
-                    f"a loss of the flat one ({what}) is."
-                )
-            else:
-                is_moved = bool(cost.factor_paths(build, flat.candidate))
-                opinion = "with its factors and precautions it is now" if is_moved else "the opinion now is"
-                text = (
-                    f"{names[1]} is cheaper to own than {names[0]} only if a loss of the flat one ({what}) is likelier "
-                    f"than {chance_text(chance)}; {opinion} {chance_text(p_flat)}."
-                )
-            found.append(BreakEven(flat.candidate.id, roller.candidate.id, chance, p_flat, cheaper.candidate.id, text))
+            has_factors = bool(draws.factor_paths(build, flat.candidate))
+            ids = (flat.candidate.id, roller.candidate.id)
+            found.append(BreakEven(*ids, chance, p_flat, cheaper.candidate.id, has_factors))
     return found
 
 
-# -- words --------------------------------------------------------------------------------------------------
-
-
-def _answer(
-    build: Build,
-    results: tuple[CandidateResult, ...],
-    passing: list[CandidateResult],
-    tied: tuple[str, ...],
-    ahead: float,
-) -> str:
-    money = money_text(build)
-    years = f"{build.use.years:g} years"
-    if not passing:
-        nearest = nearest_of(results)
-        if len(results) == 1:
-            only = f"{nearest.candidate.name}, the only candidate, does not pass every limit"
-            return f"{only}; it would need {_gives(nearest)}."
-        return (
-            f"None of the {len(results)} candidates passes every limit; {nearest.candidate.name} comes nearest "
-            f"and would need {_gives(nearest)}."
-        )
-    best = passing[0]
-    owning = best.figures["owning"]
-    cost_text = f"{money(owning.value)} to own over {years} ({owning.low:,.0f} to {owning.high:,.0f})"
-    if len(results) == 1:
-        return f"{best.candidate.name}, the only candidate, passes every limit, at {cost_text}."
-    if len(passing) == 1:
-        return f"Choose {best.candidate.name}: it alone passes every limit, at {cost_text}."
-    lead = passing[1].figures["net"].value - best.figures["net"].value
-    if len(tied) > 1:
-        *first, last = (f"{build.candidate(t).name}" for t in tied)
-        return (
-            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little "
-            "to tell "
-            f"them apart (it still does in {ahead:.0%} of trials with prices, times and chances varied). Choose "
-            "between "
-            "them on other grounds."
-        )
-    return (
-        f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque "
-        f"is credited, and still does in {ahead:.0%} of trials with prices, times and chances varied."
-    )
-
-
-def _gives(result: CandidateResult) -> str:
-    """What would mend all that is broken; each mend may itself be a choice."""
-    return "; and ".join(broken.give for broken in result.broken)
+# -- why ---------------------------------------------------------------------------------------------------
 
 
 def _reasons(
     build: Build,
     results: tuple[CandidateResult, ...],
     passing: list[CandidateResult],
-    tied: tuple[str, ...],
     break_evens: tuple[BreakEven, ...],
     flipped: tuple[Flip, ...],
-    system: str,
-) -> list[str]:
-    said = []
+) -> list[Reason]:
+    found: list[Reason] = []
     if len(passing) > 1:
         best, second = passing[0], passing[1]
-        dearer = second.figures["owning"].value - best.figures["owning"].value
-        said.append(_against(build, best, second, dearer))
-        biggest = _biggest_lines(build, best, second)
-        if biggest:
-            said.append(biggest)
-    for result in results:
-        if result.broken:
-            why = "; ".join(broken.text for broken in result.broken)
-            said.append(f"{result.candidate.name} is out: {why}. It would take {_gives(result)}.")
+        found.append(_lead(build, best, second))
+        gaps = _biggest_gaps(best, second)
+        if gaps:
+            found.append(CostGaps(second.candidate.id, gaps))
+    found += [Out(result.candidate.id) for result in results if result.broken]
     if passing:
-        unsure = doubts(build, passing[0].figures, system)
-        said += [f"{passing[0].candidate.name} passes by its nominal figures only. {text}" for text in unsure]
-        mine = passing[0].candidate
-        related = [b for b in break_evens if mine.id in (b.flat_id, b.roller_id)]
+        mine = passing[0].candidate.id
+        found += [Doubt(mine, unsure) for unsure in doubts(build, passing[0].figures)]
+        related = [b for b in break_evens if mine in (b.flat_id, b.roller_id)]
         alive = {r.candidate.id for r in passing}
         related = [b for b in related if {b.flat_id, b.roller_id} <= alive] or related
         if related:
-            said.append(_nearest_break_even(related).text)
-        if flipped:
-            said.append(_flip_text(build, flipped[0]))
-    return said
+            found.append(_nearest_break_even(related))
+        found += flipped[:1]
+    return found
 
 
 def _nearest_break_even(items: list[BreakEven]) -> BreakEven:
@@ -330,23 +247,19 @@ def _nearest_break_even(items: list[BreakEven]) -> BreakEven:
     return min(items, key=far)
 
 
-def _against(build: Build, best: CandidateResult, second: CandidateResult, dearer: float) -> str:
-    money = money_text(build)
+def _lead(build: Build, best: CandidateResult, second: CandidateResult) -> Lead:
     gains = best.figures["gain"].value - second.figures["gain"].value
-    worth = abs(gains) * 100.0 * build.limits.torque_worth_money
-    cheaper = f"{money(abs(dearer))} {'less' if dearer >= 0 else 'more'} to own than {second.candidate.name}"
-    if abs(gains) < 0.0005:
-        return f"{best.candidate.name} costs {cheaper}; over the speeds used both give much the same torque."
-    pull = f"{abs(gains):.1%} {'more' if gains > 0 else 'less'} torque over the speeds used"
-    price = money(build.limits.torque_worth_money)
-    return (
-        f"{best.candidate.name} costs {cheaper} and gives {pull}, which at {price} for each 1 % is worth "
-        f"{money(worth)}."
+    return Lead(
+        winner_id=best.candidate.id,
+        second_id=second.candidate.id,
+        dearer_money=second.figures["owning"].value - best.figures["owning"].value,
+        gain_share=gains,
+        worth_money=abs(gains) * 100.0 * build.limits.torque_worth_money,
     )
 
 
-def _biggest_lines(build: Build, best: CandidateResult, second: CandidateResult) -> str:
-    """The groups of cost that separate two candidates most."""
+def _biggest_gaps(best: CandidateResult, second: CandidateResult) -> tuple[tuple[str, float], ...]:
+    """The two groups of cost that separate two candidates most; none below one unit of money."""
     totals = []
     for result in (best, second):
         sums: dict[str, float] = {}
@@ -355,15 +268,4 @@ def _biggest_lines(build: Build, best: CandidateResult, second: CandidateResult)
         totals.append(sums)
     gaps = {g: totals[1].get(g, 0.0) - totals[0].get(g, 0.0) for g in cost.GROUPS}
     top = sorted(gaps, key=lambda g: -abs(gaps[g]))[:2]
-    money = money_text(build)
-    parts = [f"{g} ({money(abs(gaps[g]))} {'more' if gaps[g] > 0 else 'less'})" for g in top if abs(gaps[g]) >= 1.0]
-    return f"Where {second.candidate.name} differs most in cost: {' and '.join(parts)}." if parts else ""
-
-
-def _flip_text(build: Build, flip: Flip) -> str:
-    then = f"{build.candidate(flip.new_winner_id).name} leads" if flip.new_winner_id else "nothing passes"
-    way = "up" if flip.change_share > 0 else "down"
-    return (
-        f"The smallest single change that flips this: {flip.what} {way} from {flip.now} to {flip.then} "
-        f"({flip.change_share:+.0%}); then {then}."
-    )
+    return tuple((g, gaps[g]) for g in top if abs(gaps[g]) >= 1.0)

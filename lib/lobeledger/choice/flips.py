@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from lobeledger import units
 from lobeledger.choice import cost
-from lobeledger.choice.cost import Lookup
-from lobeledger.choice.results import CandidateResult, Flip, chance_text
+from lobeledger.choice.results import CandidateResult, Flip
+from lobeledger.doubt import draws
+from lobeledger.doubt.draws import Lookup
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import Spec, key_of
 
@@ -40,7 +40,6 @@ def flips(
     results: tuple[CandidateResult, ...],
     gains: Mapping[str, float],
     winner: CandidateResult | None,
-    system: str,
 ) -> list[Flip]:
     """Changes of one input that change the winner, smallest relative change first; one a direction of an input.
 
@@ -53,7 +52,7 @@ def flips(
         return []
     found: list[Flip] = []
     for path in (*_SHARED_INPUTS, *(_own_paths(build, results))):
-        now = float(cost.nominal(build)(path))
+        now = float(draws.nominal(build)(path))
         if now <= 0.0:
             continue
         turned: set[bool] = set()
@@ -63,8 +62,8 @@ def flips(
             after = _winner_at(build, results, gains, {path: value})
             if after != winner.candidate.id:
                 turned.add(value > now)
-                found.append(_flip(build, path, now, value, after, system))
-    found += [flip for flip in _limit_flips(build, results, winner, system) if _may_be(build, flip.path, flip.value)]
+                found.append(_flip(path, now, value, after))
+    found += [flip for flip in _limit_flips(build, results, winner) if _may_be(build, flip.path, flip.then)]
     return sorted(found, key=lambda flip: abs(flip.change_share))
 
 
@@ -117,7 +116,7 @@ def _crossings(
     at = straight(now)
     step = 0.01 * at
     moved: dict[str, tuple[float, float]] = {}
-    trial = cost.nominal(build, {path: straight(at + step)})
+    trial = draws.nominal(build, {path: straight(at + step)})
     for result in _affected(results, path):
         c = result.candidate.id
         there = _standing(build, result, gains[c], trial)
@@ -157,7 +156,7 @@ def _may_be(build: Build, path: str, value: float) -> bool:
 def _winner_at(
     build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], overrides: dict[str, float]
 ) -> str | None:
-    value = cost.nominal(build, overrides)
+    value = draws.nominal(build, overrides)
     (path,) = overrides
     best: tuple[float, str] | None = None
     touched = {r.candidate.id for r in _affected(results, path)}
@@ -175,9 +174,7 @@ def _winner_at(
     return best[1] if best else None
 
 
-def _limit_flips(
-    build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult, system: str
-) -> list[Flip]:
+def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult) -> list[Flip]:
     """Where a limit lets go of the winner, or lets in a better candidate that only it stops."""
     found = []
     others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
@@ -192,12 +189,12 @@ def _limit_flips(
         ("use.highest_speed", "speed", fastest, 1.0),
         ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
     ):
-        now = float(cost.nominal(build)(path))
+        now = float(draws.nominal(build)(path))
         if now <= 0.0 or (limit == "vacuum" and not build.vehicle.brake_booster):
             continue
         # Past the winner's own level only those with more in hand are still in the race.
         left = [r for r in others if side * level(r) > side * level(winner)]
-        found.append(_flip(build, path, now, level(winner), left[0].candidate.id if left else None, system))
+        found.append(_flip(path, now, level(winner), left[0].candidate.id if left else None))
         barred = [
             r
             for r in results
@@ -205,47 +202,9 @@ def _limit_flips(
         ]
         if barred:
             nearest = max(barred, key=lambda r: side * level(r))
-            found.append(_flip(build, path, now, level(nearest), nearest.candidate.id, system))
+            found.append(_flip(path, now, level(nearest), nearest.candidate.id))
     return found
 
 
-_LABELS = {
-    "shop.labour_rate": "the labour rate",
-    "shop.dyno_rate": "the dyno rate",
-    "shop.fuel_price": "the price of fuel",
-    "use.hours_a_year": "running hours a year",
-    "use.years": "the years counted",
-    "use.highest_speed": "the highest speed",
-    "limits.torque_worth": "what 1 % more torque is worth",
-    "limits.budget": "the budget",
-    "vehicle.booster_vacuum": "the vacuum the booster needs",
-    "failure.chance": "the chance of a loss",
-    "failure.cost": "the cost of a loss",
-    "fitting_time": "the time to fit it",
-    "dyno_time": "its dyno time",
-    "lash_check_every": "hours between lash checks",
-    "spring_change_every": "hours between spring changes",
-    "spring_set_price": "the price of a set of springs",
-    "lifter_service_every": "hours between lifter services",
-}
-
-
-def _flip(build: Build, path: str, now: float, value: float, winner: str | None, system: str) -> Flip:
-    what = _LABELS.get(path, "")
-    if path.startswith("candidates."):
-        _, candidate_id, *rest = path.split(".")
-        candidate = build.candidate(candidate_id)
-        if rest[0] == "parts":
-            what = f"the price of '{candidate.parts[int(rest[1])].item}'"
-        else:
-            what = _LABELS[".".join(rest)]
-        what = f"{what} ({candidate.name})"
-    if path.endswith(".failure.chance"):
-        texts = [chance_text(v) for v in (now, value)]
-    elif path == "vehicle.booster_vacuum":
-        texts = [units.show(v, "vacuum", system) for v in (now, value)]
-    else:
-        datum = build.data[path]
-        unit = datum.unit.replace(build.currency, "money")
-        texts = [units.rewritten(v, datum.text, unit, build.currency) for v in (now, value)]
-    return Flip(path, what, texts[0], texts[1], value / now - 1.0, winner, value)
+def _flip(path: str, now: float, then: float, winner: str | None) -> Flip:
+    return Flip(path, now, then, then / now - 1.0, winner)

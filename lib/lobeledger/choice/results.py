@@ -1,26 +1,20 @@
-"""The frozen result of a comparison, and its table.
+"""The frozen result of a comparison: facts, in SI and money.
 
-What came out?                         `Comparison`, `CandidateResult`
+What came out?                         `Decision`, `CandidateResult`
 When does risk turn the choice?        `BreakEven`
 What flips the verdict?                `Flip`
-How is a chance or a sum written?      `money_text`, `chance_text`
+Why this one?                          `Reason`: `Lead`, `CostGaps`, `Out`, `Doubt`, a `BreakEven`, a `Flip`
 """
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
-
-import numpy as np
-import pandas as pd
 
 from lobeledger.arrays import Array
 from lobeledger.assess.candidate import Assessment
-from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure
-from lobeledger.assess.limits import Broken
+from lobeledger.assess.figures import Figure
+from lobeledger.assess.limits import Broken, Caution
 from lobeledger.choice.cost import CostLine
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
@@ -28,39 +22,24 @@ from lobeledger.parts.candidate import Candidate
 __all__ = [
     "BreakEven",
     "CandidateResult",
-    "Comparison",
+    "CostGaps",
+    "Decision",
+    "Doubt",
     "Flip",
-    "chance_text",
+    "Lead",
+    "Out",
+    "Reason",
     "is_assumption",
-    "money_text",
     "nearest_of",
 ]
-
-
-def money_text(build: Build) -> Callable[[float], str]:
-    """A writer of sums in the build's currency, to the unit."""
-    return lambda amount: f"{amount:,.0f} {build.currency}"
-
-
-def chance_text(chance: float) -> str:
-    """A chance of loss as people say it; a common one with a digit more, for 1 in 2.5 is not 1 in 2.
-
-    >>> chance_text(0.025), chance_text(0.4), chance_text(0.7), chance_text(0.0)
-    ('1 in 40 builds', '1 in 2.5 builds', '70% of builds', 'never')
-    """
-    if chance <= 0.0:
-        return "never"
-    if chance > 0.5:
-        return f"{chance:.0%} of builds"
-    builds = 1.0 / chance
-    return f"1 in {builds:.2g} builds" if builds < 9.5 else f"1 in {builds:,.0f} builds"
 
 
 @dataclass(frozen=True)
 class CandidateResult:
     """One candidate: its physics, what it costs, and whether it passes.
 
-    binding_limit: what holds the best possible lobe back over most of its flank, in words.
+    binding_limit: what holds the best possible lobe back over most of its flank, a key of `task.LIMIT_WORDS`; empty
+    where that was not looked for.
     """
 
     assessment: Assessment
@@ -92,7 +71,8 @@ class BreakEven:
     """For a flat and a roller: chance of losing the flat at which both cost the same, the roller's held fixed.
 
     chance is None when there is none between 0 and 1; `cheaper_id` is then the cheaper one whatever happens,
-    and with a chance it is the cheaper one at the flat's own chance of loss.
+    and with a chance it is the cheaper one at the flat's own chance of loss. has_factors: whether factors or
+    precautions have moved that chance from the opinion.
     """
 
     flat_id: str
@@ -100,154 +80,91 @@ class BreakEven:
     chance: float | None
     flat_chance: float
     cheaper_id: str
-    text: str
+    has_factors: bool
 
 
 @dataclass(frozen=True)
 class Flip:
-    """The change of one input that changes the winner. `change_share` is relative to the value now."""
+    """The change of one input that changes the winner: `now` to `then` (SI or money); `change_share` is relative."""
 
     path: str
-    what: str
-    now: str
-    then: str
+    now: float
+    then: float
     change_share: float
     new_winner_id: str | None
-    value: float
 
 
 @dataclass(frozen=True)
-class Comparison:
-    """The frozen result of `compare`.
+class Lead:
+    """What sets the winner apart from the next: what the next costs more to own (less, below zero), and the gain in
+    torque over it with what that is worth at the owner's price; money and shares."""
+
+    winner_id: str
+    second_id: str
+    dearer_money: float
+    gain_share: float
+    worth_money: float
+
+
+@dataclass(frozen=True)
+class CostGaps:
+    """Where the next differs most in cost from the winner: groups of cost, and by how much more."""
+
+    second_id: str
+    gaps: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Out:
+    """A candidate that is out; its broken limits stand in its result."""
+
+    candidate_id: str
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A limit that the winner passes by its nominal figure only."""
+
+    candidate_id: str
+    caution: Caution
+
+
+Reason = Lead | CostGaps | Out | Doubt | BreakEven | Flip
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a comparison found, as facts: no unit system, no sentence.
 
     results: one a candidate, in the sheet's order. winner_id: None when nothing passes. tied_ids: all that
     cannot be told from the winner, the winner first; one entry when the lead is clear. ahead_share: share of
-    draws in which the winner beats the best of the others that pass.
+    draws in which the winner beats the best of the others that pass. flips: smallest change first. reasons: in the
+    order in which they are told.
     """
 
     build: Build
-    system: str
     results: tuple[CandidateResult, ...]
     winner_id: str | None
     tied_ids: tuple[str, ...]
     ahead_share: float
-    answer: str
-    reasons: tuple[str, ...]
     break_evens: tuple[BreakEven, ...]
     flips: tuple[Flip, ...]
+    reasons: tuple[Reason, ...]
 
     @property
-    def verdict(self) -> str:
-        """Plain sentences: the answer or a tie, its margin, the reasons, the smallest change that flips it."""
-        return "\n".join([self.answer, *self.reasons])
+    def passing(self) -> tuple[CandidateResult, ...]:
+        """The results that pass every limit, the winner first."""
+        return tuple(sorted((r for r in self.results if r.passes), key=lambda r: r.figures["net"].value))
 
     @property
     def nearest_id(self) -> str:
         """The candidate that breaks fewest limits, by least: whom to talk about when none passes."""
         return nearest_of(self.results).candidate.id
 
-    @property
-    def table(self) -> pd.DataFrame:
-        """One row a candidate; the columns are those of `figures.COLUMNS`, low and high beside each figure."""
-        rows = []
-        for result in self.results:
-            c = result.candidate
-            row: dict[str, Any] = {
-                "candidate": c.id,
-                "name": c.name,
-                "follower": c.follower,
-                "lifter": c.lifter,
-                "passes": result.passes,
-                "is_winner": c.id == self.winner_id,
-                "currency": self.build.currency,
-            }
-            for column in COLUMNS:
-                figure = result.figures.get(column.key, NOT_FOR_THIS)
-                for suffix, value in zip(("", "_low", "_high"), figure, strict=True):
-                    row[column.name + suffix] = value * column.scale
-            row["binding_limit"] = result.binding_limit
-            row["limits_broken"] = "; ".join(b.text for b in result.broken)
-            row["cautions"] = " ".join(result.assessment.cautions)
-            rows.append(row)
-        return pd.DataFrame(rows)
-
-    @property
-    def assumptions(self) -> pd.DataFrame:
-        """Every value not given: path, value as written, low, high, unit, origin, and whether the sheet says so."""
-        rows = [
-            {
-                "path": datum.path,
-                "written": datum.text,
-                "value": datum.value,
-                "low": datum.low,
-                "high": datum.high,
-                "unit": datum.unit,
-                "origin": datum.origin,
-                "from": "build sheet" if datum.written else "defaults",
-                "note": datum.note,
-            }
-            for datum in self.build.data.values()
-            if not datum.written or is_assumption(datum)
-        ]
-        names = ["path", "written", "value", "low", "high", "unit", "origin", "from", "note"]
-        return pd.DataFrame(rows, columns=names)
-
     def result(self, candidate_id: str) -> CandidateResult:
         """The result of one candidate; OutOfRange names the nearest id if there is none."""
         wanted = self.build.candidate(candidate_id)
         return next(r for r in self.results if r.candidate.id == wanted.id)
-
-    def to_json(self) -> str:
-        """The whole result as JSON, figures by the table's column names; what does not exist is null."""
-
-        def plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-            return [
-                {str(key): None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
-                for row in frame.astype(object).where(frame.notna(), None).to_dict("records")
-            ]
-
-        return json.dumps(
-            {
-                "schema": 1,
-                "build": self.build.name,
-                "currency": self.build.currency,
-                "winner": self.winner_id,
-                "tied": list(self.tied_ids),
-                "ahead_share": None if math.isnan(self.ahead_share) else self.ahead_share,
-                "verdict": self.verdict,
-                "table": plain(self.table),
-                "break_even": [
-                    {
-                        "flat": b.flat_id,
-                        "roller": b.roller_id,
-                        "chance": b.chance,
-                        "cheaper": b.cheaper_id,
-                        "text": b.text,
-                    }
-                    for b in self.break_evens
-                ],
-                "flips": [
-                    {
-                        "path": f.path,
-                        "now": f.now,
-                        "then": f.then,
-                        "change_share": f.change_share,
-                        "winner": f.new_winner_id,
-                    }
-                    for f in self.flips
-                ],
-                "assumptions": plain(self.assumptions),
-            },
-            indent=1,
-            ensure_ascii=False,
-            default=_plain_number,
-        )
-
-
-def _plain_number(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        return value.item()
-    raise TypeError(type(value).__name__)
 
 
 def is_assumption(datum: Datum) -> bool:

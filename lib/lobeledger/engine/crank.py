@@ -24,7 +24,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -101,13 +101,13 @@ class KnockCaution(NamedTuple):
     level: str
 
 
-def _crank(*, stroke_m: float, rod_length_m: float) -> float:
-    """Crank radius after checking that the rod is longer than it."""
+def _crank(*, stroke_m: Any, rod_length_m: Any) -> Any:
+    """Crank radius after checking that the rod is longer than it; numbers, or arrays of draws."""
     positive(stroke_m=stroke_m, rod_length_m=rod_length_m)
-    if rod_length_m <= stroke_m / 2.0:
+    if np.any(rod_length_m <= stroke_m / 2.0):
         raise OutOfRange(
-            f"rod_length_m is {rod_length_m:g}; the crank cannot turn unless it exceeds half the stroke "
-            f"({stroke_m / 2.0:g} m)."
+            f"rod_length_m is {float(np.min(rod_length_m)):g}; the crank cannot turn unless it exceeds half the stroke "
+            f"({float(np.max(stroke_m)) / 2.0:g} m)."
         )
     return stroke_m / 2.0
 
@@ -246,7 +246,7 @@ def _timing(near_tdc_deg: float, near_bdc_deg: float, which: str) -> LobeTiming:
 # --------------------------------------------------------------------------------------------- slider-crank
 
 
-def piston_drop_m(crank_rad: Num, *, stroke_m: float, rod_length_m: float) -> Num:
+def piston_drop_m(crank_rad: Num, *, stroke_m: Any, rod_length_m: Any) -> Num:
     """Piston travel below top dead centre (m) at a crank angle (rad after TDC), no pin offset.
 
     y = R (1 - cos t) + L - sqrt(L^2 - R^2 sin^2 t), R half the stroke, L the rod's centre distance. Any

@@ -19,6 +19,7 @@ import numpy as np
 from lobeledger.arrays import Array
 from lobeledger.engine import breathing, filling, ports, runner
 from lobeledger.engine import crank as engine
+from lobeledger.engine.burn import BurnEstimate
 from lobeledger.lobe.lift import Lobe, seat_lobe_lift_m
 from lobeledger.parts.candidate import CamAndTrain
 from lobeledger.parts.car import DischargePoint, Engine
@@ -27,6 +28,7 @@ from lobeledger.parts.use import Model
 __all__ = [
     "CRANK_GRID_RAD",
     "SPEED_GRID_RPM",
+    "burn_of",
     "ValveTiming",
     "crank_effective_area_m2",
     "crank_lift_m",
@@ -116,6 +118,18 @@ def valve_timing(candidate: CamAndTrain, model: Model) -> ValveTiming:
     )
 
 
+def burn_of(model: Model) -> BurnEstimate:
+    """What the sheet's `[model]` assumes of the closed part of the cycle."""
+    return BurnEstimate(
+        air_fuel_ratio=13.0,
+        fuel_heating_value_j_per_kg=44.0e6,
+        combustion_efficiency=model.combustion_efficiency,
+        lost_fraction=model.burn_lost,
+        compression_exponent=model.compression_exponent,
+        expansion_exponent=model.expansion_exponent,
+    )
+
+
 @functools.lru_cache(maxsize=512)
 def torque_curve_n_m(
     eng: Engine,
@@ -161,7 +175,11 @@ def torque_curve_n_m(
         reference_temperature_k=model.ambient_temperature_k,
         entry_loss=model.runner_entry_loss,
         friction_factor=model.runner_friction,
+        plenum_exit_loss=model.plenum_exit_loss,
         charge_heating_k=model.charge_heating_k,
+        burn=burn_of(model),
+        gamma_fresh=model.gamma_fresh,
+        gamma_burned=model.gamma_burned,
     )
     density = model.ambient_pressure_pa / (ports.GAS_CONSTANT_J_PER_KG_K * model.ambient_temperature_k)
     steady = filled.settled

@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from lobeledger.arguments import not_negative, positive
 from lobeledger.arrays import Array
-from lobeledger.engine.burn import ASSUMED_BURN, BurnEstimate, EvoState, check_burn
+from lobeledger.engine.burn import BurnEstimate, EvoState, check_burn
 from lobeledger.engine.crank import clearance_volume_m3, cylinder_volume_m3, swept_volume_m3
 from lobeledger.engine.gas_kernel import MOST_CYCLES, RESULTS, TOLERANCE, fill_speeds
 from lobeledger.engine.ports import GAS_CONSTANT_J_PER_KG_K, specific_heat_ratio
@@ -106,16 +106,16 @@ def fill_and_empty(
     exhaust_pressure_pa: ArrayLike,
     reference_pressure_pa: float,
     reference_temperature_k: float,
+    entry_loss: float,
+    friction_factor: float,
+    plenum_exit_loss: float,
+    charge_heating_k: float,
+    burn: BurnEstimate,
+    gamma_fresh: float,
+    gamma_burned: float,
     port_volume_m3: float | None = None,
-    entry_loss: float = 0.2,
-    friction_factor: float = 0.03,
-    plenum_exit_loss: float = 1.0,
     port_head_loss: float = 0.0,
-    charge_heating_k: float = 25.0,
-    burn: BurnEstimate = ASSUMED_BURN,
     evo_given: EvoState | None = None,
-    gamma_fresh: float = 1.38,
-    gamma_burned: float = 1.30,
     gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K,
 ) -> FillResult:
     """Gas exchange of one cylinder at each speed: volumetric efficiency, residual, pumping, trapped state.

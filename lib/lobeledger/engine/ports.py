@@ -19,6 +19,7 @@ from lobeledger.arrays import Num
 from lobeledger.errors import OutOfRange
 
 __all__ = [
+    "AIR_GAMMA",
     "FLOW_BENCH_28_INH2O_PA",
     "GAS_CONSTANT_J_PER_KG_K",
     "beyond_table_doubt_share",
@@ -35,7 +36,9 @@ __all__ = [
 ]
 
 
-GAS_CONSTANT_J_PER_KG_K = 287.05
+GAS_CONSTANT_J_PER_KG_K = 287.05  # dry air: U.S. Standard Atmosphere, 1976 (287.053), from memory
+AIR_GAMMA = 1.4  # ratio of specific heats of air at room temperature: Heywood, app. C, from memory
+# 28 inches of water at 4 degC, 249.0889 Pa each: NIST SP 811, 2008, app. B
 FLOW_BENCH_28_INH2O_PA = 28.0 * 249.0889
 
 
@@ -186,7 +189,7 @@ def flow_bench_effective_area_m2(
 
 
 def sound_speed_m_per_s(
-    temperature_k: Num, *, gamma: float = 1.4, gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K
+    temperature_k: Num, *, gamma: float = AIR_GAMMA, gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K
 ) -> Num:
     """Speed of sound (m/s) of an ideal gas: sqrt(gamma R T).
 
@@ -199,7 +202,7 @@ def sound_speed_m_per_s(
     return speed
 
 
-def choked_pressure_ratio(*, gamma: float = 1.4) -> float:
+def choked_pressure_ratio(*, gamma: float = AIR_GAMMA) -> float:
     """Downstream over upstream stagnation pressure at which an orifice chokes: (2/(g+1))^(g/(g-1)).
 
     Source: Heywood, app. C (from memory).
@@ -211,7 +214,7 @@ def choked_pressure_ratio(*, gamma: float = 1.4) -> float:
     return float((2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0)))
 
 
-def flow_function(pressure_ratio: Num, *, gamma: float = 1.4) -> Num:
+def flow_function(pressure_ratio: Num, *, gamma: float = AIR_GAMMA) -> Num:
     """Dimensionless orifice flow m' sqrt(R T0)/(A p0) at static-over-stagnation pressure r (0 to 1).
 
     Subcritical: sqrt(2 g/(g-1) (r^(2/g) - r^((g+1)/g))); choked: sqrt(g) (2/(g+1))^((g+1)/(2(g-1))).
@@ -236,7 +239,7 @@ def orifice_mass_flux_kg_per_s_m2(
     *,
     upstream_temperature_k: float,
     downstream_pressure_pa: float,
-    gamma: float = 1.4,
+    gamma: float = AIR_GAMMA,
     gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K,
 ) -> Num:
     """Mass flow per effective area (kg/s/m2) through an orifice from the upstream stagnation state.

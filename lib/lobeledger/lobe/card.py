@@ -1,7 +1,10 @@
 """A lobe from a catalogue card, with its band.
 
 What lobe does this card describe?     `lobe_from_card` -> `CardLobe` (a nominal lobe and its extremes)
-What must a lobe keep to?              `FlatLimits`, `RollerLimits`
+Only its smoothest?                    `smoothest_lobe`
+Which figure would narrow it most?     `most_open` -> `Open`
+Lobes drawn from all that it leaves?   `family.LobeFamily`
+What must a lobe keep to?              `FlatLimits`, `RollerLimits`; the grinder's wheel: `grind`
 What lies below its flank?             `Ramp`, `with_ramp`
 Why is this card impossible?           `what_would_give`
 
@@ -22,6 +25,10 @@ in one program, with one lift and one acceleration at the nose (`TwoFlanks`):
 4. The extremes are admissible lobes too: least peak deceleration, greatest deceleration at the nose and
    off it, greatest and least area between the ramp tops.
 
+What a competent grinder would cut is held to by the jerk allowances and, for rollers, by the wheel that grinds the
+hollow flank (`grind`). A card of one duration is completed from the usual shape of a lobe, three times over
+(`one_duration`).
+
 Judging each part by its own need matters: the rise off the ramp needs so much jerk that a single bound for
 the whole lobe leaves the nose free, and both the lobe of least peak jerk and the band then say little
 (`tests/test_lobe_card.py` measures both on lobes whose truth is known).
@@ -29,40 +36,44 @@ the whole lobe leaves the nose free, and both the lobe of least peak jerk and th
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from lobeledger.arrays import Array
-from lobeledger.errors import NoSolution
-from lobeledger.lobe.flank import CardLobe, Flank, family_of, jerk_allowed, two_flank_lobe
+from lobeledger.errors import NoSolution, OutOfRange
+from lobeledger.lobe.flank import CardLobe, Flank, Solved, jerk_allowed
+from lobeledger.lobe.grind import ground
 from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.one_duration import completed
 from lobeledger.lobe.ramp import Limits, Ramp
+from lobeledger.lobe.two_flanks import two_flanks
 from lobeledger.parts.card import Card
+from lobeledger.units import INCH_M
 
-__all__ = ["CardLobe", "lobe_from_card"]
+__all__ = ["CardLobe", "Open", "lobe_from_card", "most_open", "smoothest_lobe"]
+
+# Lifts at which durations are usually quoted (common practice).
+USUAL_LIFTS_M = tuple(at * INCH_M for at in (0.006, 0.020, 0.050, 0.100, 0.200))
 
 
-def lobe_from_card(
+def _one_flank(
     card: Card,
     limits: Limits,
-    *,
     base_radius_m: float,
     ramp: Ramp,
     seat_m: float,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
-) -> CardLobe:
-    """The card's nominal lobe and the extremes of all admissible ones.
-
-    Raises NoSolution when no lobe fits the card within the follower's limits; `what_would_give` says why.
-    """
-    if not card.is_symmetric:
-        return two_flank_lobe(card, limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
+    jerk_allowance: float,
+    shape_allowance: float,
+) -> Solved:
+    """The program of a card whose flanks are alike."""
     flank = Flank(card, limits, base_radius_m, ramp, seat_m)
-    geometry = flank.geometry()
-    least, caps = jerk_allowed(flank, geometry, jerk_allowance, shape_allowance)
-    within = (geometry, flank.jerk_rows(caps))
+    held = ground(flank)
+    least, caps = jerk_allowed(flank, held.rows, jerk_allowance, shape_allowance)
+    within = (held.rows, flank.jerk_rows(caps))
     smooth = flank.unit(flank.j, value=2.0 * flank.dx / least[0] ** 2)
     # Nothing else uses the spare variable here; a whisker of curvature keeps it determined.
     smooth[flank.t] = 1e-6
@@ -82,10 +93,103 @@ def lobe_from_card(
         "least area": (flank.unit(flank.y, value=area), within),
     }
     half = flank.reach_rad()
-    extremes: dict[str, Lobe] = {}
-    for name, (cost, rows) in asks.items():
+
+    def ask(cost: Array, rows: tuple[Any, ...]) -> Lobe | None:
         z = flank.solve(cost, *rows, nominal_ramp=False)
-        if z is not None:
-            extremes[name] = flank.lobe(z, half)
-    needed = tuple(value * flank.jerk_unit for value in least)
-    return family_of(flank.lobe(nominal, half), extremes, needed, flank.top_rad, flank.top_rad)
+        return None if z is None else flank.lobe(z, half)
+
+    return Solved(
+        flank.lobe(nominal, half),
+        {name: functools.partial(ask, cost, rows) for name, (cost, rows) in asks.items()},
+        tuple(value * flank.jerk_unit for value in least),
+        (flank.top_rad, flank.top_rad),
+        held.wheel_radius_m,
+    )
+
+
+def _solved(card: Card, *rest: Any) -> Solved:
+    return (_one_flank if card.is_symmetric else two_flanks)(card, *rest)
+
+
+def smoothest_lobe(
+    card: Card,
+    limits: Limits,
+    *,
+    base_radius_m: float,
+    ramp: Ramp,
+    seat_m: float,
+    jerk_allowance: float = 1.2,
+    shape_allowance: float = 3.0,
+) -> Lobe:
+    """The nominal lobe of `lobe_from_card` without its extremes, in a third of the time. Raises as that does."""
+    rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
+    for each in completed(card, seat_m).usual:
+        try:
+            return _solved(each, *rest).nominal
+        except NoSolution as trouble:
+            last = trouble
+    raise last
+
+
+def lobe_from_card(
+    card: Card,
+    limits: Limits,
+    *,
+    base_radius_m: float,
+    ramp: Ramp,
+    seat_m: float,
+    jerk_allowance: float = 1.2,
+    shape_allowance: float = 3.0,
+) -> CardLobe:
+    """The card's nominal lobe and the extremes of all admissible ones.
+
+    seat_m: lobe lift that the ramp must take up: of a solid lobe lash over ratio and the train's static give.
+    A card of one duration also has, among its extremes, the smoothest lobes of the fuller and leaner shapes that are
+    usual (`one_duration`): its band is wide, and `most_open` says which duration would narrow it.
+    Raises NoSolution when no lobe fits the card within the follower's limits; `what_would_give` says why.
+    """
+    rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
+    cards = completed(card, seat_m)
+    solved: Solved | None = None
+    for each in cards.usual:
+        try:
+            solved = _solved(each, *rest)
+            break
+        except NoSolution as trouble:
+            last = trouble
+    if solved is None:
+        raise last
+    others: dict[str, Lobe] = {}
+    for name, each in cards.others.items():
+        try:
+            others[name] = _solved(each, *rest).nominal
+        except NoSolution:
+            continue  # no lobe of that shape runs on this follower: it is none of those the card may mean
+    return solved.family(others)
+
+
+@dataclass(frozen=True)
+class Open:
+    """The quotable duration that a card leaves widest open: at which lobe lift, and its range (crank rad)."""
+
+    at_m: float
+    low_rad: float
+    high_rad: float
+
+
+def most_open(lobes: CardLobe, at_m: Sequence[float] = USUAL_LIFTS_M) -> Open:
+    """Of the lifts at which durations are usually quoted, the one where this card's lobes differ most.
+
+    What a grinder could be asked for that would narrow the lobe most; lifts below the ramp's top are left out, since
+    the valve does not see them. Raises OutOfRange when no lift lies on the lobe.
+    """
+    found = []
+    nominal = lobes.nominal
+    top_m = float(np.interp(-lobes.ramp_top_cam_rad, nominal.theta_cam_rad, nominal.lift_m))
+    for lift_m in at_m:
+        if 0.98 * top_m < lift_m < 0.98 * nominal.greatest_lift_m:
+            _, low, high = lobes.band(lambda lobe, lift_m=lift_m: lobe.duration_crank_rad(lift_m))
+            found.append(Open(lift_m, low, high))
+    if not found:
+        raise OutOfRange("none of these lifts lies on the lobe")
+    return max(found, key=lambda o: o.high_rad - o.low_rad)

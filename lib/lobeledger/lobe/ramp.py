@@ -14,7 +14,7 @@ import scipy.sparse as sp
 from scipy.optimize import brentq
 
 from lobeledger.arrays import Array
-from lobeledger.errors import NoSolution
+from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.parts.card import Card
 from lobeledger.units import rad
 
@@ -46,11 +46,20 @@ class RollerLimits:
     """What a roller follower asks of a lobe.
 
     |ds/dtheta| <= tan(pressure angle)(base radius + wheel radius + s), and no undercut at the nose.
+    grinding_radius_m: of the wheel that grinds its hollow flanks (`grind`); infinite where that is not asked.
     """
 
     wheel_radius_m: float
     pressure_angle_rad: float
     least_nose_radius_m: float
+    grinding_radius_m: float = math.inf
+
+    def __post_init__(self) -> None:
+        if not self.grinding_radius_m > self.wheel_radius_m:
+            raise OutOfRange(
+                f"grinding_radius_m is {self.grinding_radius_m}; it must be larger than the follower's wheel "
+                f"({self.wheel_radius_m}), which runs in the same hollow"
+            )
 
 
 Limits = FlatLimits | RollerLimits
@@ -82,14 +91,14 @@ def top_of_ramp(
 ) -> tuple[float, float]:
     """Lift and cam angle (from the nose) at which the ramp ends.
 
-    A hydraulic card quotes its lowest duration at the ramp top. A solid lobe's ramp ends just past the lash,
-    below the lowest quoted lift: its angle follows from a constant jerk c off the ramp,
-    s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where the
-    lash takes up more than the lowest quoted lift, or only one duration is known, the ramp ends at that lift.
-    A ramp lift that the card itself gives takes the place of 1.05 times the lash.
+    A hydraulic card quotes its lowest duration at the ramp top. A solid lobe's ramp ends at seat_m, where lash and the
+    train's static give are taken up, below the lowest quoted lift: its angle follows from a constant jerk c off the ramp,
+    s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where lash and
+    give take up more than the lowest quoted lift, or only one duration is known, the ramp ends at that lift.
+    A ramp lift that the card itself gives takes the place of seat_m.
     """
     first_m, at_rad = quoted[0]
-    top = 1.05 * seat_m if ramp_lift_m is None else ramp_lift_m
+    top = seat_m if ramp_lift_m is None else ramp_lift_m
     if top >= first_m * 0.999 or len(quoted) < 2:
         return first_m, at_rad
     v = ramp.velocity_m_per_rad

@@ -14,6 +14,7 @@ import scipy.sparse as sp
 from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.flank import FITS, Flank
+from lobeledger.lobe.one_duration import completed
 from lobeledger.lobe.ramp import FlatLimits, Limits, Ramp, RollerLimits
 from lobeledger.parts.card import Card, CardPoint
 from lobeledger.units import rad
@@ -65,7 +66,9 @@ def what_would_give(
     sides = ("opening",) if card.is_symmetric else ("opening", "closing")
 
     def flanks(points_card: Card = card, points_limits: Limits = limits) -> list[Flank]:
-        return [Flank(points_card, points_limits, base_radius_m, ramp, seat_m, side) for side in sides]
+        # A card of one duration is judged by the usual shape it is completed with.
+        whole = completed(points_card, seat_m).usual[0]
+        return [Flank(whole, points_limits, base_radius_m, ramp, seat_m, side) for side in sides]
 
     def fits(points_card: Card = card, points_limits: Limits = limits) -> bool:
         try:

@@ -101,7 +101,6 @@ class Block(Part):
 class Vehicle(Part):
     """What the engine moves and what it must leave alone."""
 
-    weight_kg: float = amount("kg", '"3600 lb"', "vehicle with its driver", 200.0, 20000.0)
     transmission: str = choice("gearbox", "automatic", "manual")
     converter_stall_rpm: float | None = amount(
         "rpm", '"2000 rpm"', "torque converter stall speed", 800.0, 8000.0, optional=True
@@ -110,7 +109,9 @@ class Vehicle(Part):
     top_gear_ratio: float = number("top gear ratio", 0.4, 2.0, example="1.0")
     tyre_diameter_m: float = amount("m", '"26.5 in"', "tyre diameter", 0.3, 1.5)
     brake_booster: bool = flag("the brakes rely on engine vacuum")
-    booster_vacuum_pa: float = amount("Pa", '"15 inHg"', "vacuum the booster needs at idle", 0.0, 90000.0)
+    booster_vacuum_pa: float = amount(
+        "Pa", '"15 inHg"', "vacuum the booster needs at idle, as a gauge reads it out of gear", 0.0, 90000.0
+    )
     fuel_system: str = choice("how the fuel is metered", "carburettor", "injection")
     idle_speed_rpm: float = amount("rpm", '"750 rpm"', "idle speed", 400.0, 2000.0)
     cruise_speed_m_per_s: float = amount("m/s", '"65 mph"', "usual cruising speed", 1.0, 120.0)

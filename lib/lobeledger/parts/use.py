@@ -91,6 +91,14 @@ class Limits(Part):
     torque_worth_money: float = amount(
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
     )
+    shortfall_money: float | None = amount(
+        "money",
+        '"2000 USD"',
+        "what falling short of a limit costs the owner where nothing with a price mends it",
+        0.0,
+        1e8,
+        optional=True,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,6 +146,18 @@ class Model(Part):
         "N/m", '"200 MN/m"', "stiffness of the contact of lobe and follower", 2e7, 1e9
     )
     seat_contact_stiffness_n_per_m: float = amount("N/m", '"100 MN/m"', "stiffness of valve and seat", 2e7, 5e8)
+    stem_friction_n: float = amount("N", '"15 N"', "dry friction of a valve's stem in guide and seal", 0.0, 200.0)
+    exhaust_opening_pressure_pa: float = amount(
+        "Pa", '"400 kPa"', "cylinder pressure over the port's as the exhaust valve opens, full load", 0.0, 1.5e6
+    )
+    blowdown_angle_rad: float = amount(
+        "rad", '"80 deg"', "crank angle from there over which that pressure goes", 10 * DEG_RAD, 180 * DEG_RAD
+    )
+    lobe_contact_damping: float = number(
+        "damping ratio of the lifter on its contact with the lobe", 0.0, 1.0, example="0.15"
+    )
+    seat_contact_damping: float = number("damping ratio of the valve on its seat", 0.0, 1.0, example="0.15")
+    lifter_incline_rad: float = amount("rad", '"45 deg"', "lifter bore from upright", 0.0, 90.0 * DEG_RAD)
     plunger_share: float = number("share of a hydraulic lifter's mass in its plunger", 0.05, 0.8, example="0.3")
     plunger_diameter_m: float = amount("m", '"16 mm"', "diameter of a hydraulic lifter's plunger", 0.008, 0.03)
     oil_chamber_height_m: float = amount("m", '"4 mm"', "height of the oil under the plunger", 0.0005, 0.02)
@@ -151,8 +171,29 @@ class Model(Part):
         "N*s/m", '"500 N*s/m"', "suction over speed as the plunger draws oil through its check valve", 10.0, 1e5
     )
     preload_m: float = amount("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004)
+    separation_allowed_m: float = amount(
+        "m",
+        '"0.1 mm"',
+        "gap between lifter and lobe, valve open, up to which a solid train is under control",
+        1e-6,
+        0.002,
+    )
+    seat_bounce_allowed_m: float = amount(
+        "m", '"0.25 mm"', "bounce of the valve on its seat up to which a solid train is under control", 1e-6, 0.002
+    )
+    pump_up_allowed_m: float = amount(
+        "m", '"0.25 mm"', "rise of a hydraulic plunger up to which its train is under control", 1e-6, 0.002
+    )
     shape_allowance: float = number(
         "the same between the second quoted lift and the nose", 1.0, 20.0, example="3", exact=_BAND
+    )
+    grinding_radius_m: float = amount(
+        "m",
+        '"100 mm"',
+        "radius of the wheel that grinds a roller's lobe; a hollow flank is no tighter",
+        0.02,
+        0.5,
+        exact=_FITS,
     )
     face_edge_m: float = amount(
         "m", '"0.5 mm"', "distance contact keeps from the lifter's edge", 0.0, 0.005, exact=_FITS
@@ -179,7 +220,21 @@ class Model(Part):
     runner_entry_loss: float = number(
         "dynamic heads lost on entering the intake runner from the plenum", 0.0, 3.0, example="0.2"
     )
+    plenum_exit_loss: float = number(
+        "dynamic heads lost by gas that blows back from the intake runner into the plenum", 0.0, 2.0, example="1"
+    )
     runner_friction: float = number("Darcy friction factor of the intake runner", 0.0, 0.2, example="0.03")
+    gamma_fresh: float = number("ratio of specific heats of the fresh charge", 1.2, 1.45, example="1.38")
+    gamma_burned: float = number("ratio of specific heats of burned gas", 1.1, 1.4, example="1.30")
+    combustion_efficiency: float = number("share of the fuel's heat that is set free", 0.5, 1.0, example="0.92")
+    burn_lost: float = number(
+        "share of that heat which walls, dissociation and rising specific heat take until the exhaust opens",
+        0.0,
+        0.9,
+        example="0.30",
+    )
+    compression_exponent: float = number("polytropic exponent of compression at full load", 1.0, 1.45, example="1.32")
+    expansion_exponent: float = number("polytropic exponent of expansion at full load", 1.0, 1.45, example="1.30")
     air_fuel: float = number("air to fuel by mass", 8.0, 22.0, example="13.5")
     fuel_heating_value_j_per_kg: float = amount("J/kg", '"43.9 MJ/kg"', "lower heating value of the fuel", 2e7, 6e7)
     fuel_density_kg_per_m3: float = amount("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)

@@ -2,6 +2,7 @@
 
 Which tables and keys?             `TOP_KEYS`, `SHEET_PARTS`, `SHARED`, `LINES`, `FIELDS`, `KEYS`
 What belongs to one follower?      `ONLY`
+What is no longer read?            `RETIRED`
 How long may it be?                `LARGEST_SHEET_BYTES`, `MOST_CANDIDATES`, `LONGEST_NAME`, `LONGEST_NOTE`, ...
 """
 
@@ -19,8 +20,8 @@ from lobeledger.parts.use import Limits, Model, Shop, SpeedBand, Use
 
 __all__ = [
     "DEEPEST", "FIELDS", "KEYS", "LARGEST_SHEET_BYTES", "LINES", "LONGEST_NAME", "LONGEST_NOTE", "LONGEST_QUANTITY",
-    "MOST_CANDIDATES", "NUMBER_TEXT", "ONLY", "SAME_AS_INTAKE", "SCHEMA", "SHARED", "SHEET_PARTS", "TAG_KEYS",
-    "TOP_KEYS", "WORDS",
+    "FACT_KEYS", "MOST_CANDIDATES", "NUMBER_TEXT", "ONLY", "RETIRED", "SAME_AS_INTAKE", "SCHEMA", "SHARED",
+    "SHEET_PARTS", "TOP_KEYS", "WORDS",
 ]  # fmt: skip
 
 SCHEMA = 1
@@ -38,7 +39,7 @@ ONLY = {
     "flat": ("face_diameter", "crown_radius", "lobe_taper"),
     "roller": ("wheel_diameter", "wheel_width"),
 }
-TAG_KEYS = ("follower", "lifter", "core", "run_in_school")
+FACT_KEYS = ("follower", "lifter", "core", "run_in_school")
 LINES: dict[tuple[type[Any], str], tuple[type[Any], str, int]] = {
     # (part, field) -> part of one line, prefix of its defaults, most lines
     (Engine, "flow"): (FlowPoint, "flow", MOST_LINES),
@@ -55,7 +56,9 @@ SHEET_PARTS: dict[str, type[Any]] = {
     "model": Model,
 }
 SHARED: dict[str, type[Any]] = {"valvetrain": Valvetrain, "springs": Springs}
-TOP_KEYS = ("schema", "name", "currency", "note", *SHEET_PARTS, *SHARED, "candidates")
+# Keys that older sheets hold and nothing is reckoned from any more: they are passed over, and stay in the file.
+RETIRED = {"vehicle": ("weight",)}
+TOP_KEYS = ("schema", "name", "currency", "note", *SHEET_PARTS, *SHARED, "remedies", "candidates")
 SAME_AS_INTAKE = "same as intake"
 
 # part -> (key in the sheet, field name, Spec) of every field

@@ -17,8 +17,10 @@ from typing import Any, NoReturn, TypeVar
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Datum
 from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.conditions import Fact
 from lobeledger.parts.spec import ORIGINS, Spec
 from lobeledger.sheet.fields import (
+    FACT_KEYS,
     FIELDS,
     KEYS,
     LINES,
@@ -26,7 +28,7 @@ from lobeledger.sheet.fields import (
     LONGEST_NOTE,
     LONGEST_QUANTITY,
     NUMBER_TEXT,
-    TAG_KEYS,
+    RETIRED,
 )
 from lobeledger.sheet.files import on_one_line
 from lobeledger.sheet.refusal import kind_of, nearest, quoted, refuse
@@ -68,7 +70,7 @@ class Reader:
 
     def known(self, table: Mapping[str, Any], keys: tuple[str, ...], path: str) -> None:
         for key in table:
-            if key not in keys:
+            if key not in keys and key not in RETIRED.get(path, ()):
                 at = f"{path}.{key}" if path else key
                 self.fail(at, f"there is no such key{nearest(key, keys)}")
 
@@ -97,6 +99,8 @@ class Reader:
                 self.fail(f"{said_at}.origin", f"is {quoted(origin)}; it must be one of {', '.join(ORIGINS)}")
             note = self.text(raw.get("note", ""), f"{said_at}.note", longest=LONGEST_NOTE, empty=True)
         read = self.scalar(spec, body, said_at)
+        if spec.exact and (pm_raw, low_raw, high_raw) != (None, None, None):
+            self.fail(said_at, f"takes no pm, low or high: {spec.exact}")
         low = high = None
         if pm_raw is not None:
             if low_raw is not None or high_raw is not None:
@@ -131,8 +135,16 @@ class Reader:
             text=on_one_line(body if isinstance(body, str) else plain_text(body), longest=LONGEST_NAME),
             origin=origin,
             note=note,
+            line=said_at,
         )
         return read
+
+    def note_lines(self, path: str, written_at: str) -> None:
+        """What was noted under `path` stands under `written_at` in the sheet, and is one line with it."""
+        for at, datum in list(self.data.items()):
+            if at.startswith(f"{path}."):
+                line = written_at + datum.line.removeprefix(path)
+                self.data[at] = dataclasses.replace(datum, line=line)
 
     @property
     def is_ours(self) -> bool:
@@ -229,9 +241,9 @@ class Reader:
 
     # ------------------------------------------------------------------ defaults
 
-    def default(self, spec: Spec, path: str, prefix: str, key: str, tags: set[str], needed: bool) -> Any:
+    def default(self, spec: Spec, path: str, prefix: str, key: str, facts: dict[str, Fact], needed: bool) -> Any:
         """The value of a key nobody wrote; BuildError when the table of defaults has none."""
-        row = default_for(f"{prefix}.{key}", tags)
+        row = default_for(f"{prefix}.{key}", facts)
         if row is None:
             if spec.optional and not needed:
                 return None
@@ -248,9 +260,7 @@ class Reader:
                 self.fail_for_price(path, spec)
             # Nothing is nothing in every currency.
             datum = dataclasses.replace(datum, text=f"0 {self.currency}", unit=self.unit(spec))
-        self.data[path] = Datum(
-            path, datum.value, datum.low, datum.high, datum.unit, datum.text, datum.origin, datum.note, False
-        )
+        self.data[path] = dataclasses.replace(datum, path=path)
         return datum.value
 
     def fail_for_price(self, path: str, spec: Spec) -> NoReturn:
@@ -274,7 +284,7 @@ class Reader:
         table: Any,
         path: str,
         prefix: str,
-        tags: set[str],
+        facts: dict[str, Fact],
         *,
         base: tuple[str, Mapping[str, Any]] = ("", {}),
         skip: tuple[str, ...] = (),
@@ -289,15 +299,15 @@ class Reader:
                 continue
             at = f"{path}.{key}"
             if spec.kind == "parts":
-                out[name] = self.part_lines(part, name, key, spec, table, at, tags)
+                out[name] = self.part_lines(part, name, key, spec, table, at, facts)
             elif key in table:
                 out[name] = self.value(spec, table[key], at, at, "given")
             elif key in base[1]:
                 out[name] = self.value(spec, base[1][key], at, f"{base[0]}.{key}", "given")
             else:
-                out[name] = self.default(spec, at, prefix, key, tags, key in needed)
-            if part is Candidate and key in TAG_KEYS and out[name] is not None:
-                tags.add(out[name])
+                out[name] = self.default(spec, at, prefix, key, facts, key in needed)
+            if part is Candidate and key in FACT_KEYS and out[name] is not None:
+                facts[key] = out[name]
         return out
 
     def part_lines(
@@ -308,7 +318,7 @@ class Reader:
         spec: Spec,
         table: Mapping[str, Any],
         path: str,
-        tags: set[str],
+        facts: dict[str, Fact],
     ) -> tuple[Any, ...]:
         line, prefix, most = LINES[part, name]
         if key not in table:
@@ -319,7 +329,7 @@ class Reader:
         if len(found) < spec.low:
             self.fail(path, f"is empty; it needs at least {spec.low:.0f} entry ({spec.doc})")
         return tuple(
-            self.made(line, self.values(line, each, f"{path}.{i}", prefix, tags), f"{path}.{i}")
+            self.made(line, self.values(line, each, f"{path}.{i}", prefix, facts), f"{path}.{i}")
             for i, each in enumerate(found)
         )
 
@@ -345,4 +355,4 @@ def _default_datum(row: Default, spec: Spec) -> Datum:
     if row.low or row.high:
         raw |= {"low": row.low, "high": row.high}
     reader.value(spec, raw, row.path, row.path, row.origin)
-    return dataclasses.replace(reader.data[row.path], written=False)
+    return dataclasses.replace(reader.data[row.path], written=False, line=f"{row.path} {row.when.text}".rstrip())

@@ -13,8 +13,10 @@ from typing import Any
 from lobeledger.parts.build import Build, Datum, risk_data
 from lobeledger.parts.candidate import Candidate, Failure
 from lobeledger.parts.car import Block, DischargePoint
+from lobeledger.parts.conditions import Fact
 from lobeledger.parts.pairing import pairing_data, without_prices
-from lobeledger.parts.spec import Spec
+from lobeledger.parts.rules import Remedy
+from lobeledger.parts.spec import Spec, spec_of
 from lobeledger.sheet.card import card_of
 from lobeledger.sheet.checks import check_candidate, check_follower_keys, check_risk_ids
 from lobeledger.sheet.fields import (
@@ -31,7 +33,14 @@ from lobeledger.sheet.fields import (
 )  # fmt: skip
 from lobeledger.sheet.reader import Reader
 from lobeledger.sheet.refusal import quoted
-from lobeledger.sheet.tables import read_discharge, read_factors, read_pairing, read_precautions, read_run_in
+from lobeledger.sheet.tables import (
+    read_discharge,
+    read_factors,
+    read_pairing,
+    read_precautions,
+    read_remedies,
+    read_run_in,
+)
 
 __all__ = ["build_of"]
 
@@ -64,7 +73,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
     reader.currency = currency
     note = reader.text(tree.get("note", ""), "note", longest=LONGEST_NOTE, empty=True)
     parts = {
-        key: reader.made(part, reader.values(part, tree.get(key, {}), key, key, set()), key)
+        key: reader.made(part, reader.values(part, tree.get(key, {}), key, key, {}), key)
         for key, part in SHEET_PARTS.items()
     }
     shared = {key: _shared(reader, part, tree.get(key, {}), key) for key, part in SHARED.items()}
@@ -86,6 +95,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
             "factors": read_factors(),
             "precautions": tuple(p for p in read_precautions() if reader.is_ours or not p.price_money),
             "run_in": read_run_in(),
+            "remedies": _remedies(reader, tree.get("remedies", {})),
             "pairing": read_pairing() if reader.is_ours else without_prices(read_pairing()),
         },
         "",
@@ -112,22 +122,22 @@ def _candidate(
     reader.known(table, KEYS[Candidate], path)
     check_follower_keys(reader, table, path)
     follower = table["follower"] if isinstance(table.get("follower"), str) else ""
-    tags: set[str] = set()
+    facts: dict[str, Fact] = {}
     values = reader.values(
         Candidate,
         table,
         path,
         "candidate",
-        tags,
+        facts,
         skip=("intake", "exhaust", "valvetrain", "springs", "failure"),
         needed=ONLY.get(follower, ()),
     )
     for key, part in SHARED.items():
         at = f"{path}.{key}"
-        read = reader.values(part, table.get(key, {}), at, key, tags, base=(key, shared[key]))
+        read = reader.values(part, table.get(key, {}), at, key, facts, base=(key, shared[key]))
         values[key] = reader.made(part, read, at)
     at = f"{path}.failure"
-    values["failure"] = reader.made(Failure, reader.values(Failure, table.get("failure", {}), at, "failure", tags), at)
+    values["failure"] = reader.made(Failure, reader.values(Failure, table.get("failure", {}), at, "failure", facts), at)
     check_risk_ids(reader, values["failure"], values["follower"], at)
     ratio = values["valvetrain"].rocker_ratio
     for side in ("intake", "exhaust"):
@@ -144,6 +154,8 @@ def _candidate(
                 reader.fail(at, f'is {quoted(raw)}; write a card, or exhaust = "{SAME_AS_INTAKE}"')
             raw = table["intake"]
         values[side] = card_of(reader, raw, at, ratio)
+        if side == "exhaust" and table["exhaust"] == SAME_AS_INTAKE:
+            reader.note_lines(at, f"{path}.intake")
     check_candidate(reader, values, path, block)
     return reader.made(Candidate, values, path)
 
@@ -166,6 +178,33 @@ def _discharge(reader: Reader) -> tuple[DischargePoint, ...]:
             written=False,
         )
     return points
+
+
+def _remedies(reader: Reader, table: Any) -> tuple[Remedy, ...]:
+    """The remedies at the sheet's own prices where it gives them; in another currency without the library's."""
+    table = reader.table(table, "remedies")
+    shipped = read_remedies()
+    reader.known(table, tuple(remedy.id for remedy, _ in shipped), "remedies")
+    found = []
+    for remedy, ranges in shipped:
+        at = f"remedies.{remedy.id}"
+        own = reader.table(table.get(remedy.id, {}), at)
+        reader.known(own, tuple(ranges), at)
+        values: dict[str, Any] = {}
+        for key, name in (("price", "price_money"), ("time", "time_h")):
+            spec, (low, middle, high) = spec_of(Remedy, name), ranges[key]
+            if key in own:
+                values[name] = reader.value(spec, own[key], f"{at}.{key}", f"{at}.{key}", "given")
+            elif key == "price" and not reader.is_ours:
+                values[name] = None
+            else:
+                unit = reader.unit(spec)
+                text = f"{middle:g} {unit}"
+                reader.data[f"{at}.{key}"] = Datum(
+                    f"{at}.{key}", middle, low, high, unit, text, remedy.origin, f"remedy: {remedy.text}", written=False
+                )
+        found.append(dataclasses.replace(remedy, **values))
+    return tuple(found)
 
 
 def _shared(reader: Reader, part: type[Any], table: Any, path: str) -> Mapping[str, Any]:

@@ -6,6 +6,7 @@ How stiff is a part?                   `pushrod_stiffness_n_per_m`, `beam_tip_st
                                        `stiffness_at_valve_n_per_m`
 What does the oil do?                  `oil_column_stiffness_n_per_m`, `oil_leak_n_s_per_m`,
                                        `oil_leak_from_test_n_s_per_m`
+When does it open, and give before?    `opening_cam_rad`, `Train.static_give_m`
 At what does it ring?                  `first_mode_hz`, `spring_first_surge_hz`, `first_mode_damping_ratio`,
                                        `with_damping_of`
 Where does it rest?                    `rest_state`
@@ -22,7 +23,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -35,12 +36,14 @@ from lobeledger.train.stiffness import (
 )
 
 __all__ = [
+    "SPRING_MASSES",
     "OilColumn",
     "RockerArms",
     "Train",
     "ValveSpring",
     "first_mode_damping_ratio",
     "first_mode_hz",
+    "opening_cam_rad",
     "rest_state",
     "spring_first_surge_hz",
     "train_from",
@@ -49,6 +52,8 @@ __all__ = [
 
 GRAVITY_M_PER_S2 = 9.80665
 ATMOSPHERE_PA = 101325.0
+# Masses that a spring's active coils are cut into: its first surge is then within 1 % of a continuous one's.
+SPRING_MASSES = 6
 
 
 @dataclass(frozen=True)
@@ -62,7 +67,7 @@ class ValveSpring:
     rate_n_per_m: float
     active_mass_kg: float
     end_coil_kg: float = 0.0
-    damping_ratio: float = 0.02
+    damping_ratio: float = field(kw_only=True)
 
     def __post_init__(self) -> None:
         check_part(
@@ -170,23 +175,26 @@ class Train:
     seat_damping_ratio: float
     lash_m: float
     springs: tuple[ValveSpring, ...]
-    spring_masses: int = 6
+    spring_masses: int = SPRING_MASSES
     oil: OilColumn | None = None
     arms: RockerArms | None = None
     lifter_weight_n: float = 0.0
     rocker_weight_n: float = 0.0
     watch_above_m: float = 0.0
+    gas_n: float = 0.0
+    gas_span_cam_rad: float = math.radians(40.0)
+    stem_friction_n: float = 0.0
 
     def __post_init__(self) -> None:
         check_part(
             "train",
             positive=(
                 "lifter_kg", "rocker_kg", "valve_kg", "ratio", "pushrod_stiffness_n_per_m",
-                "rocker_stiffness_n_per_m", "lobe_stiffness_n_per_m", "seat_stiffness_n_per_m",
+                "rocker_stiffness_n_per_m", "lobe_stiffness_n_per_m", "seat_stiffness_n_per_m", "gas_span_cam_rad",
             ),
             not_negative=(
                 "structural_damping_s", "lobe_damping_ratio", "seat_damping_ratio", "lash_m", "lifter_weight_n",
-                "rocker_weight_n", "watch_above_m",
+                "rocker_weight_n", "watch_above_m", "gas_n", "stem_friction_n",
             ),
             of=self,
         )  # fmt: skip
@@ -204,6 +212,17 @@ class Train:
     def rate_n_per_m(self) -> float:
         """Rate of all springs together."""
         return sum(s.rate_n_per_m for s in self.springs)
+
+    @property
+    def static_give_m(self) -> float:
+        """Lobe lift that the train gives under its seat load before the valve moves, lifter solid: seat load * ratio/k.
+
+        1/k = 1/lobe + 1/pushrod + 1/(ratio^2 rocker), all as felt at the lobe; a hydraulic lifter's oil column is left
+        out, since what it gives and leaks has a figure of its own. Source: springs in series through a lever, derived.
+        """
+        give = 1.0 / self.lobe_stiffness_n_per_m + 1.0 / self.pushrod_stiffness_n_per_m
+        give += 1.0 / (self.ratio**2 * self.rocker_stiffness_n_per_m)
+        return self.ratio * self.seat_load_n * give
 
     @property
     def end_mass_kg(self) -> float:
@@ -295,19 +314,19 @@ def train_from(
     retainer_kg: float,
     locks_kg: float,
     springs: tuple[ValveSpring, ...],
+    stiffness_at_valve_n_per_m: float,
+    lobe_stiffness_n_per_m: float,
+    seat_stiffness_n_per_m: float,
+    damping_ratio: float,
+    lobe_damping_ratio: float,
+    seat_damping_ratio: float,
+    pushrod_share: float,
+    lifter_incline_rad: float,
     lash_m: float = 0.0,
-    stiffness_at_valve_n_per_m: float = 6.0e6,
     pushrod_stiffness_n_per_m: float | None = None,
-    lobe_stiffness_n_per_m: float = 2.0e8,
-    seat_stiffness_n_per_m: float = 1.0e8,
-    damping_ratio: float = 0.05,
-    lobe_damping_ratio: float = 0.15,
-    seat_damping_ratio: float = 0.15,
-    pushrod_share: float = 0.30,
-    spring_masses: int = 6,
+    spring_masses: int = SPRING_MASSES,
     oil: OilColumn | None = None,
     arms: RockerArms | None = None,
-    lifter_incline_rad: float = math.radians(45.0),
     watch_above_m: float = 0.0,
 ) -> Train:
     """A train from what a shop weighs and measures, kilograms, metres and newtons.
@@ -321,9 +340,13 @@ def train_from(
 
     Raises OutOfRange when the parts named give more than the whole does.
 
-    >>> spring = ValveSpring(seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.075, end_coil_kg=0.012)
+    >>> spring = ValveSpring(
+    ...     seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.075, end_coil_kg=0.012, damping_ratio=0.02)
     >>> t = train_from(lifter_kg=0.095, pushrod_kg=0.058, rocker_inertia_kg_m2=3.0e-5, rocker_pushrod_radius_m=0.024,
-    ...     ratio=1.5, valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, springs=(spring,), lash_m=0.0005)
+    ...     ratio=1.5, valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, springs=(spring,), lash_m=0.0005,
+    ...     stiffness_at_valve_n_per_m=6.0e6, lobe_stiffness_n_per_m=2.0e8, seat_stiffness_n_per_m=1.0e8,
+    ...     damping_ratio=0.05, lobe_damping_ratio=0.15, seat_damping_ratio=0.15, pushrod_share=0.30,
+    ...     lifter_incline_rad=0.7854)
     >>> round(first_mode_hz(t))
     887
     """
@@ -409,6 +432,7 @@ def packed(train: Train) -> tuple[Array, Array]:
         p[core.P_OIL_LEAK], p[core.P_OIL_REFILL] = o.leak_n_s_per_m, o.refill_n_s_per_m
         p[core.P_OIL_TRAVEL_UP] = o.travel_up_m
     p[core.P_SPRING_LOAD], p[core.P_WATCH] = t.seat_load_n, t.watch_above_m
+    p[core.P_GAS], p[core.P_GAS_SPAN], p[core.P_FRICTION] = t.gas_n, t.gas_span_cam_rad, t.stem_friction_n
     links = t.spring_masses + 1
     rows = np.zeros((len(t.springs), 3))
     for row, spring in zip(rows, t.springs, strict=True):
@@ -417,6 +441,20 @@ def packed(train: Train) -> tuple[Array, Array]:
         row[core.S_C] = 2.0 * spring.damping_ratio / omega * row[core.S_K]
         row[core.S_INVERSE_MASS] = links / spring.active_mass_kg
     return p, rows
+
+
+def opening_cam_rad(train: Train, lobe: Lobe) -> float:
+    """Cam angle at which the lobe has taken up the lash and the static give, so that the valve leaves its seat.
+
+    Linear between the nodes. The lobe's own first angle where it stands above that lift from the beginning.
+    """
+    taken_up = train.lash_m / train.ratio + train.static_give_m
+    above = int(np.argmax(lobe.lift_m > taken_up))
+    if above == 0:
+        return float(lobe.theta_cam_rad[0])
+    low, high = float(lobe.lift_m[above - 1]), float(lobe.lift_m[above])
+    step = float(lobe.theta_cam_rad[above] - lobe.theta_cam_rad[above - 1])
+    return float(lobe.theta_cam_rad[above - 1]) + step * (taken_up - low) / (high - low)
 
 
 @functools.lru_cache(maxsize=64)
@@ -478,7 +516,7 @@ def spring_first_surge_hz(spring: ValveSpring, masses: int) -> float:
     (N+1)/pi sqrt(k/m) sin(pi/(2(N+1))), which tends to 1/2 sqrt(k/m) from below: 0.8 % short with six masses.
     Source: chain of equal masses and springs; Den Hartog, Mechanical Vibrations (from memory).
 
-    >>> s = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1)
+    >>> s = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1, damping_ratio=0.02)
     >>> round(spring_first_surge_hz(s, 6), 1), round(spring_first_surge_hz(s, 40), 1)
     (313.6, 316.2)
     """

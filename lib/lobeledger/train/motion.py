@@ -32,9 +32,18 @@ from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.lift import Lobe
 from lobeledger.train import solver as core
-from lobeledger.train.elastic import Train, ValveSpring, lobe_quintics, packed, rest_state, spring_first_surge_hz
+from lobeledger.train.elastic import (
+    SPRING_MASSES,
+    Train,
+    ValveSpring,
+    lobe_quintics,
+    opening_cam_rad,
+    packed,
+    rest_state,
+    spring_first_surge_hz,
+)
 
-__all__ = ["FirstLoss", "Run", "SpeedPoint", "first_loss", "lift_harmonics_m", "run", "surge_order", "sweep"]
+__all__ = ["FirstLoss", "Run", "SpeedPoint", "first_loss", "lift_harmonics_m", "rows_at", "run", "surge_order", "sweep"]
 
 TOLERANCE = 1e-8
 # A loss that is mended so much further up is chatter at one speed, no limit; crank rpm.
@@ -150,6 +159,8 @@ def _march(
         raise OutOfRange(f"tolerance is {tolerance}; it lies between 1e-12 and 1e-3")
     p, springs = packed(train)
     quintics, begin, step = lobe_quintics(lobe)
+    if train.gas_n > 0.0:
+        p[core.P_GAS_FROM] = opening_cam_rad(train, lobe)
     state = rest_state(train)
     if start is not None:
         if start.shape != state.shape:
@@ -220,6 +231,17 @@ def run(
     channels = [np.ascontiguousarray(traces[:, :, i]) for i in kept]
     contact, pushrod, tip, seat, spring, lift, speed, column = channels
     return Run(points, theta, contact, pushrod, tip, seat, spring, lift, speed, column, state)
+
+
+def rows_at(
+    train: Train, lobe: Lobe, crank_rpm: float, *, cycles: int, tolerance: float, start: Array | None = None
+) -> tuple[Array, Array]:
+    """The march's own rows, (cycles, `solver.ROW_COUNT`), and the state it ended in: `run` without traces or names.
+
+    For answers made of thousands of runs, where making a `SpeedPoint` of every cycle would count.
+    """
+    rows, _, state = _march(train, lobe, crank_rpm, cycles, 0, tolerance, start, True)
+    return rows, state
 
 
 def _at_speed(train: Train, lobe: Lobe, crank_rpm: float, cycles: int, tolerance: float) -> SpeedPoint:
@@ -346,10 +368,11 @@ def lift_harmonics_m(lobe: Lobe, orders: Sequence[int], *, points: int = 2048) -
     return np.asarray(2.0 * np.abs(np.fft.rfft(lift)[wanted]) / points)
 
 
-def surge_order(spring: ValveSpring, crank_rpm: float, *, masses: int = 6) -> int:
+def surge_order(spring: ValveSpring, crank_rpm: float, *, masses: int = SPRING_MASSES) -> int:
     """The harmonic of the cam's turn nearest to the spring's first surge at a crank speed.
 
-    >>> surge_order(ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1), 6000.0)
+    >>> spring = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1, damping_ratio=0.02)
+    >>> surge_order(spring, 6000.0)
     6
     """
     return max(round(spring_first_surge_hz(spring, masses) / (_cam_rad_per_s(crank_rpm) / (2.0 * math.pi))), 1)

@@ -1,6 +1,7 @@
 """From a candidate of the build sheet to its elastic valvetrain, and what that says.
 
 Which train is this candidate's?       `train_of`
+What in the sheet is it made of?       `inputs_of`; the same parts with some of it moved: `moved`
 How fast before it leaves the lobe?    `loss_of`, `limit_rpm`, `search_from_rpm`; with its band, `limit_band`
 All that is said of one valve          `ride_of` -> `Ride`
 
@@ -12,26 +13,34 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
-from lobeledger.errors import NoSolution
+from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.lift import Lobe
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import CamAndTrain, Candidate
+from lobeledger.parts.spec import Part, key_of
 from lobeledger.parts.use import Model
 from lobeledger.train.elastic import OilColumn, Train, ValveSpring, spring_first_surge_hz, train_from
 from lobeledger.train.loss import LossBand, Move, first_loss_band
 from lobeledger.train.motion import FirstLoss, SpeedPoint, first_loss, lift_harmonics_m, surge_order, sweep
 from lobeledger.train.stiffness import oil_column_stiffness_n_per_m, oil_leak_from_test_n_s_per_m
+from lobeledger.units import INCH_M, LBF_N, cam_rad_from_crank_rad
 
 __all__ = [
+    "LEAK_TEST_LOAD_N",
+    "LEAK_TEST_TRAVEL_M",
     "SEARCH_TO_RPM",
     "Ride",
     "Surge",
+    "inputs_of",
     "limit_band",
     "limit_rpm",
     "loss_of",
+    "moved",
     "ranges_of",
     "ride_of",
     "search_from_rpm",
@@ -39,7 +48,8 @@ __all__ = [
     "train_of",
 ]
 
-_INCH, _LBF = 0.0254, 4.4482216152605
+# The bench test that `leak_down_time` is about: this load, and the plunger down by this much (common practice).
+LEAK_TEST_LOAD_N, LEAK_TEST_TRAVEL_M = 50.0 * LBF_N, 0.125 * INCH_M
 # Search for the first loss: no higher than this, begun at this share of where the springs give out on a rigid train.
 SEARCH_TO_RPM = 12000.0
 _SEARCH_FROM = 0.35
@@ -53,10 +63,12 @@ _MODEL_MOVES = (
 )
 
 
-def train_of(candidate: CamAndTrain, which: str, model: Model) -> Train:
+def train_of(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: float) -> Train:
     """The elastic train of one valve of a candidate; which: "intake" or "exhaust".
 
-    A nested pair shares the sheet's one spring mass in proportion to its rates, since the sheet gives no other.
+    exhaust_valve_m: diameter of the engine's exhaust valve head, on which the cylinder's pressure lies as it opens (the
+    pressure on its other face, in the port, is taken off in the model's figure). A nested pair shares the sheet's one
+    spring mass in proportion to its rates, since the sheet gives no other.
     """
     c, v, s, e = candidate, candidate.valvetrain, candidate.springs, model
     total = s.total_rate_n_per_m
@@ -69,7 +81,7 @@ def train_of(candidate: CamAndTrain, which: str, model: Model) -> Train:
             rate,
             e.spring_active_share * s.spring_mass_kg * rate / total,
             (1.0 - e.spring_active_share) / 2.0 * s.spring_mass_kg * rate / total,
-            e.spring_damping,
+            damping_ratio=e.spring_damping,
         )
         for load, rate in pairs
     )
@@ -86,14 +98,14 @@ def train_of(candidate: CamAndTrain, which: str, model: Model) -> Train:
             plunger_spring_n=e.plunger_spring_n,
             supply_pa=e.oil_supply_pa,
             leak_n_s_per_m=oil_leak_from_test_n_s_per_m(
-                load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_down_time_s
+                load_n=LEAK_TEST_LOAD_N, travel_m=LEAK_TEST_TRAVEL_M, time_s=e.leak_down_time_s
             ),
             refill_n_s_per_m=e.oil_refill_n_s_per_m,
             travel_up_m=e.preload_m,
         )
     intake = which == "intake"
     lash = c.intake_lash_m if intake else c.exhaust_lash_m
-    return train_from(
+    train = train_from(
         lifter_kg=c.lifter_mass_kg,
         pushrod_kg=v.pushrod_mass_kg,
         rocker_inertia_kg_m2=v.rocker_inertia_kg_m2,
@@ -109,8 +121,14 @@ def train_of(candidate: CamAndTrain, which: str, model: Model) -> Train:
         seat_stiffness_n_per_m=e.seat_contact_stiffness_n_per_m,
         damping_ratio=e.valvetrain_damping,
         pushrod_share=e.pushrod_share,
+        lobe_damping_ratio=e.lobe_contact_damping,
+        seat_damping_ratio=e.seat_contact_damping,
+        lifter_incline_rad=e.lifter_incline_rad,
         oil=oil,
     )
+    gas = 0.0 if intake else e.exhaust_opening_pressure_pa * math.pi * exhaust_valve_m**2 / 4.0
+    span = cam_rad_from_crank_rad(e.blowdown_angle_rad)
+    return replace(train, gas_n=gas, gas_span_cam_rad=span, stem_friction_n=e.stem_friction_n)
 
 
 @dataclass(frozen=True)
@@ -145,46 +163,89 @@ class Ride:
     band: LossBand | None
 
 
-def _moved(candidate: Candidate, which: str, model: Model, name: str, value: float) -> Train:
-    """The train with one figure moved: of the model, or of the parts by their name in the sheet."""
-    if name in _MODEL_MOVES:
-        return train_of(candidate, which, replace(model, **{_FIELDS[name]: value}))
-    if name == "lifter_mass":
-        return train_of(replace(candidate, lifter_mass_kg=value), which, model)
-    if name in _SPRING_MOVES:
-        springs = replace(candidate.springs, **{_SPRING_MOVES[name]: value})
-        return train_of(replace(candidate, springs=springs), which, model)
-    moved = replace(candidate.valvetrain, **{_TRAIN_MOVES[name].format(which=which): value})
-    return train_of(replace(candidate, valvetrain=moved), which, model)
+# Keys of the sheet that a train is made of, by the table they stand in ("" is the candidate's own).
+_TRAIN_KEYS = {
+    "": ("lifter_mass",),
+    "springs": ("seat_load", "rate", "inner_seat_load", "inner_rate", "spring_mass"),
+    "valvetrain": (
+        "rocker_ratio", "rocker_inertia", "rocker_pushrod_radius", "pushrod_mass", "retainer_mass", "locks_mass",
+    ),
+    "model": (
+        "valvetrain_stiffness", "valvetrain_damping", "pushrod_share", "spring_damping", "spring_active_share",
+        "lobe_contact_stiffness", "seat_contact_stiffness", "stem_friction", "lobe_contact_damping",
+        "seat_contact_damping", "lifter_incline",
+    ),
+}  # fmt: skip
+_OIL_KEYS = (
+    "plunger_share", "plunger_diameter", "oil_chamber_height", "oil_bulk_modulus", "plunger_spring", "oil_supply",
+    "leak_down_time", "oil_refill", "preload",
+)  # fmt: skip
 
 
-# Names in the sheet -> fields of the parts.
-_FIELDS = {
-    "valvetrain_stiffness": "valvetrain_stiffness_n_per_m",
-    "valvetrain_damping": "valvetrain_damping",
-    "spring_damping": "spring_damping",
-    "spring_active_share": "spring_active_share",
-    "oil_bulk_modulus": "oil_bulk_modulus_pa",
-}
-_SPRING_MOVES = {"seat_load": "seat_load_n", "rate": "rate_n_per_m", "spring_mass": "spring_mass_kg"}
-_TRAIN_MOVES = {
-    "valve_mass": "{which}_valve_mass_kg",
-    "pushrod_mass": "pushrod_mass_kg",
-    "rocker_inertia": "rocker_inertia_kg_m2",
+def inputs_of(candidate: CamAndTrain, which: str) -> tuple[str, ...]:
+    """Paths of everything in the sheet that one valve's train is made of, apart from the lobe and the valve's size.
+
+    As in the sheet, a candidate's own without "candidates.<id>.": "model.valvetrain_damping", "springs.rate",
+    "lifter_mass". `moved` takes them; tests/train/test_of_candidate.py checks that none is missing.
+    """
+    found = [f"{table}.{key}".lstrip(".") for table, keys in _TRAIN_KEYS.items() for key in keys]
+    found.append(f"valvetrain.{which}_valve_mass")
+    if which == "exhaust":
+        found += ["model.exhaust_opening_pressure", "model.blowdown_angle"]
+    found += [f"{which}_lash"] if candidate.lifter == "solid" else [f"model.{key}" for key in _OIL_KEYS]
+    return tuple(found)
+
+
+@functools.cache
+def _field_of(part: type[Part], key: str) -> str:
+    """The field of a part behind a key of the sheet."""
+    for each in fields(part):
+        if key_of(each.name) == key:
+            return each.name
+    raise OutOfRange(f"a {part.__name__} has no '{key}'")
+
+
+def moved(candidate: CamAndTrain, model: Model, values: Mapping[str, float]) -> tuple[CamAndTrain, Model]:
+    """The candidate and the model with some of their figures set; values: by the paths of `inputs_of`, in SI.
+
+    Raises OutOfRange for a path that is none, and for a value that no such part has.
+    """
+    tables: dict[str, dict[str, float]] = {}
+    for path, value in values.items():
+        table, _, key = path.rpartition(".")
+        tables.setdefault(table, {})[key] = value
+    made: dict[str, Any] = {}
+    for table, part in (("springs", candidate.springs), ("valvetrain", candidate.valvetrain), ("model", model)):
+        new = tables.pop(table, {})
+        made[table] = replace(part, **{_field_of(type(part), key): v for key, v in new.items()}) if new else part
+    own = {_field_of(type(candidate), key): v for key, v in tables.pop("", {}).items()}
+    if tables:
+        raise OutOfRange(f"a train is not made of '{next(iter(tables))}'; see inputs_of")
+    return replace(candidate, springs=made["springs"], valvetrain=made["valvetrain"], **own), made["model"]
+
+
+def _moved(build: Build, candidate: Candidate, which: str, name: str, value: float) -> Train:
+    """The train with one figure moved, by its name among `ranges_of`."""
+    parts, model = moved(candidate, build.model, {_SHORT[name].format(which=which): value})
+    return train_of(parts, which, model, build.engine.exhaust_valve_m)
+
+
+# Names of the moves -> paths.
+_SHORT = {
+    **{name: f"model.{name}" for name in _MODEL_MOVES},
+    **{name: f"springs.{name}" for name in ("seat_load", "rate", "spring_mass")},
+    "lifter_mass": "lifter_mass",
+    "valve_mass": "valvetrain.{which}_valve_mass",
+    "pushrod_mass": "valvetrain.pushrod_mass",
+    "rocker_inertia": "valvetrain.rocker_inertia",
 }
 
 
 def ranges_of(build: Build, candidate: Candidate, which: str) -> dict[str, tuple[float, float]]:
     """Low and high of what moves the speed limit, by the names `ride_of` takes; only what has a range."""
-    own = f"candidates.{candidate.id}"
-    paths = {name: f"model.{name}" for name in _MODEL_MOVES}
-    paths |= {name: f"{own}.springs.{name}" for name in _SPRING_MOVES}
-    paths |= {
-        "lifter_mass": f"{own}.lifter_mass",
-        "valve_mass": f"{own}.valvetrain.{which}_valve_mass",
-        "pushrod_mass": f"{own}.valvetrain.pushrod_mass",
-        "rocker_inertia": f"{own}.valvetrain.rocker_inertia",
-    }
+    own = f"candidates.{candidate.id}."
+    paths = {name: path if path.startswith("model.") else own + path for name, path in _SHORT.items()}
+    paths = {name: path.format(which=which) for name, path in paths.items()}
     if candidate.lifter == "solid":
         del paths["oil_bulk_modulus"]
     found = {}
@@ -240,7 +301,7 @@ def ride_of(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe,
     A band takes some twenty searches (a second or two in all).
     """
     model, highest_rpm = build.model, build.use.highest_speed_rpm
-    train, lobe = train_of(candidate, which, model), card_lobe.nominal
+    train, lobe = train_of(candidate, which, model, build.engine.exhaust_valve_m), card_lobe.nominal
     low = min(1000.0, highest_rpm / 2.0)
     loss = first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM)
     at_lobe = loss if not train.oil else first_loss(train, lobe, low_rpm=low, high_rpm=SEARCH_TO_RPM, judge="lobe")
@@ -260,9 +321,9 @@ def _kept(train: Train, members: tuple[Lobe, ...], moves: tuple[Move, ...]) -> L
 
 def limit_band(build: Build, candidate: Candidate, which: str, card_lobe: CardLobe) -> LossBand:
     """First loss of contact of one valve with its band over parts, stiffness, damping and what the card leaves open."""
-    train = train_of(candidate, which, build.model)
+    train = train_of(candidate, which, build.model, build.engine.exhaust_valve_m)
     moves = tuple(
-        Move(name, *(_moved(candidate, which, build.model, name, end) for end in ends))
+        Move(name, *(_moved(build, candidate, which, name, end) for end in ends))
         for name, ends in ranges_of(build, candidate, which).items()
     )
     return _kept(train, tuple(card_lobe.members), moves)

@@ -58,8 +58,12 @@ __all__ = ["march", "rates"]
     P_HYDRAULIC,
     P_SPRING_LOAD,
     P_WATCH,
+    P_GAS,
+    P_GAS_FROM,
+    P_GAS_SPAN,
+    P_FRICTION,
     P_COUNT,
-) = range(31)
+) = range(35)
 # One row per spring: link stiffness, link damping, one over a moving mass.
 S_K, S_C, S_INVERSE_MASS = range(3)
 # Forces and gaps that `rates` leaves behind: force at lobe, pushrod, rocker tip, seat, springs; then the overlap
@@ -96,8 +100,9 @@ TRACE_LOBE, TRACE_SIGNED, TRACE_PUSHROD, TRACE_TIP, TRACE_SEAT, TRACE_SPRING, TR
     range(9)
 )
 TRACE_COUNT = 9
-# Force over which the damper of a contact fades in (N).
+# Force over which the damper of a contact fades in (N), and valve speed over which dry friction turns round (m/s).
 FADE_N = 2.0
+CREEP_M_PER_S = 0.05
 # Scales of the local error: a tolerance of 1e-6 is 0.01 um of travel and 0.1 mm/s of speed a step.
 _TRAVEL_M, _SPEED_M_PER_S = 0.01, 100.0
 
@@ -203,7 +208,18 @@ def rates(
         dy[n + last] = (ahead - force) * inverse
         spring += ahead
         first += masses
-    dy[n + 2] = (at_tip + at_seat - spring) / p[P_MASS_VALVE]
+    held = at_tip + at_seat - spring
+    if p[P_GAS] > 0.0:
+        # Full when the valve opens, gone by the square over the blowdown; before that the seat bears it, so that how
+        # it came about does not matter as long as nothing jumps.
+        past = (theta - p[P_GAS_FROM]) / p[P_GAS_SPAN]
+        if past < 0.0:
+            held -= p[P_GAS] * max((theta + math.pi) / (p[P_GAS_FROM] + math.pi), 0.0)
+        elif past < 1.0:
+            held -= p[P_GAS] * (1.0 - past) * (1.0 - past)
+    if p[P_FRICTION] > 0.0:
+        held -= p[P_FRICTION] * y[n + 2] / math.sqrt(y[n + 2] * y[n + 2] + CREEP_M_PER_S * CREEP_M_PER_S)
+    dy[n + 2] = held / p[P_MASS_VALVE]
     for j in range(n):
         dy[j] = y[n + j]
     f[F_LOBE], f[F_PUSHROD], f[F_TIP], f[F_SEAT], f[F_SPRING], f[F_SIGNED] = (

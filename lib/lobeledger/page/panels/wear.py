@@ -15,6 +15,7 @@ from lobeledger.page.panels.base import WIDE, Charts
 from lobeledger.page.panels.record import LABEL, NARROW, Shelf, View, button, said
 from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.words import break_in as break_in_views
+from lobeledger.page.words.wear import growth_answer, watch_answer
 from lobeledger.parts.build import Build
 from lobeledger.record import uncertainty, wear
 from lobeledger.record.entries import Entry, uncertainty_si, value_si
@@ -218,9 +219,10 @@ class WearView(View):
                 uncertainty_m=[doubt for _, doubt in before],
                 after_uncertainty_m=[doubt for _, doubt in after],
                 limit_m=_length_m(self.limit.value, "the limit of lift lost"),
-                system=self._system,
             )
-            self.answer.value = f'<div class="ll-answer" role="status">{escape(watch.answer)}</div>'
+            self.answer.value = (
+                f'<div class="ll-answer" role="status">{escape(watch_answer(watch, self._system))}</div>'
+            )
             self.table.value = break_in_views.tables_html(break_in_views.watch_tables(watch, self._system))
             self.charts.draw(
                 {"Lift lost by lobe, with its 95 % interval": break_in_plots.wear_figure(watch, self._system)}
@@ -254,9 +256,10 @@ class WearView(View):
                 limit_m=_length_m(self.lash_limit.value, "the limit of lash"),
                 uncertainty_m=self._uncertainty_m(),
                 check_every_h=self._check_every_h,
-                system=self._system,
             )
-            self.lash_answer.value = f'<div class="ll-answer" role="status">{escape(growth.answer)}</div>'
+            self.lash_answer.value = (
+                f'<div class="ll-answer" role="status">{escape(growth_answer(growth, self._system))}</div>'
+            )
             return ""
 
         self.attempt(act)

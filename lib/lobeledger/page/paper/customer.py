@@ -15,13 +15,16 @@ from typing import Any
 
 import markupsafe
 
-from lobeledger.assess.figures import NOT_FOR_THIS, band_text, column, value_text
+from lobeledger.assess.figures import NOT_FOR_THIS, column
 from lobeledger.choice import cost
-from lobeledger.choice.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
-from lobeledger.choice.run_in import run_answer, run_in_plan
+from lobeledger.choice.results import CandidateResult, is_assumption
+from lobeledger.choice.run_in import run_in_plan
 from lobeledger.errors import BuildError
 from lobeledger.page.palette import GROUP_SHADES, INK
 from lobeledger.page.templates import style_text, templates
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import band_text, chance_text, money_text, value_text
+from lobeledger.page.words.run_in import run_answer
 from lobeledger.parts.build import Build
 from lobeledger.sheet.files import write_text_atomically
 
@@ -82,6 +85,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
+    own = [b for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)]
     template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
@@ -97,9 +101,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
         run_in=_run_in(build, shown),
-        risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
-        + [_risk(comparison, r) for r in shown],
-        cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
+        risks=[comparison.break_even_text(b) for b in own[:3]] + [_risk(comparison, r) for r in shown],
+        cautions=[(r.candidate.name, comparison.cautions(r.candidate.id)) for r in shown[:2] if r.assessment.cautions],
         safety=_safety(shown),
         assumed=_assumed(comparison),
     )
@@ -131,7 +134,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                     {
                         "value": value_text(col, figure.value, system, currency),
                         "band": band_text(col, figure, system, currency),
-                        "hint": f"the best lobe is held back by {result.binding_limit}"
+                        "hint": f"the best lobe is held back by {comparison.held_back_by(result.candidate.id)}"
                         if key == "share_of_best" and result.binding_limit
                         else "",
                         "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
@@ -192,8 +195,8 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             deposits=f"{deposits:,.2f}" if deposits else "",
             total=f"{total:,.2f}",
             surprises=f"{surprises:,.2f}",
-            cautions=result.assessment.cautions,
-            broken=[b.text for b in result.broken],
+            cautions=comparison.cautions(c.id),
+            broken=[told.text for told in comparison.broken(c.id)],
         )
     )
 

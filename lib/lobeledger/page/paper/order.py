@@ -10,9 +10,9 @@ import math
 
 import markupsafe
 
-from lobeledger.choice.results import Comparison
 from lobeledger.page.templates import style_text, templates
 from lobeledger.page.words.break_in import VERBS, orders_of
+from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.run_in import reasons_not_to_run
 
 __all__ = ["order_sheet_html"]

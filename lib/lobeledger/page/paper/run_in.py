@@ -14,11 +14,11 @@ from pathlib import Path
 import markupsafe
 
 from lobeledger import units
-from lobeledger.choice.results import Comparison
-from lobeledger.choice.run_in import RunInPlan, run_answer, run_in_plan, speed_span
+from lobeledger.choice.run_in import RunInPlan, run_in_plan
 from lobeledger.lobe.flat import crown_height_m
 from lobeledger.page.templates import style_text, templates
-from lobeledger.page.words.run_in import reasons_not_to_run, run_fuel, run_springs
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.run_in import reasons_not_to_run, run_answer, run_cautions, run_fuel, run_springs, speed_span
 from lobeledger.sheet.files import write_text_atomically
 
 __all__ = ["run_sheet_html", "step_text", "write_run_sheet"]
@@ -53,6 +53,7 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             plan=plan,
             date=(date or datetime.date.today()).isoformat(),
             answer=run_answer(plan),
+            cautions=run_cautions(plan),
             stopped=[b.text for b in reasons_not_to_run(comparison, candidate_id)],
             springs=run_springs(plan, system),
             notes=_run_notes(plan, system),

@@ -18,11 +18,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from lobeledger.assess.figures import Figure
-from lobeledger.choice.results import Comparison, chance_text, money_text
-from lobeledger.choice.run_in import RunInPlan, run_answer, speed_span
+from lobeledger.choice.run_in import RunInPlan
 from lobeledger.choice.stake import Stake, Stakes
 from lobeledger.page.templates import templates
-from lobeledger.page.words.run_in import reasons_not_to_run, run_fuel, run_springs
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import chance_text, money_text
+from lobeledger.page.words.run_in import (
+    reasons_not_to_run,
+    run_answer,
+    run_cautions,
+    run_fuel,
+    run_springs,
+    speed_span,
+)
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.pairing import OrderLine, order_list
@@ -136,7 +144,7 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[Order]:
 
 
 def _rule_line(line: OrderLine, system: str) -> Order:
-    why = line.why
+    why = line.told
     if line.change_m is not None:
         way = "longer" if line.change_m > 0 else "shorter"
         why += f"; by lifter height and base circle {_length(abs(line.change_m), system)} {way} than now"
@@ -156,7 +164,7 @@ def orders_of(build: Build, candidate: Candidate, system: str) -> dict[str, list
     reasons: dict[str, str] = {}
     for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
-            reasons.setdefault(line.covered_by, line.why)
+            reasons.setdefault(line.covered_by, line.told)
     for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
     found["buy"].append(_run_in_oil(build, candidate))
@@ -228,7 +236,7 @@ def run_in_tables(comparison: Comparison, plan: RunInPlan) -> list[Table]:
         for b in reasons_not_to_run(comparison, plan.candidate.id)
     ]
     tables += [Table("The part maker's instruction", maker), Table("", run_answer(plan))]
-    tables += [Table("", f"Note: {warning}") for warning in plan.warnings]
+    tables += [Table("", f"Note: {warning}") for warning in run_cautions(plan)]
     show = functools.partial(show_unit, system=system)
     steps = [
         Row(
@@ -290,7 +298,7 @@ def input_name(build: Build, path: str) -> str:
 
 def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
     """What is at stake with one candidate: precautions by worth, factors, what is worth knowing."""
-    build = stakes.comparison.build
+    build = stakes.decision.build
     one = stakes.of(candidate_id)
     return [_precaution_table(build, one), _factor_table(one), _luck_table(stakes, one), _information_table(stakes)]
 
@@ -346,7 +354,7 @@ def _factor_table(one: Stake) -> Table:
 
 
 def _luck_table(stakes: Stakes, one: Stake) -> Table:
-    names = {r.candidate.id: r.candidate.name for r in stakes.comparison.results}
+    names = {r.candidate.id: r.candidate.name for r in stakes.decision.results}
     rows = tuple(
         Row((names[p.flat_id], names[p.roller_id], f"{p.expected_share:.0%}", f"{p.realised_share:.0%}"))
         for p in stakes.pairs
@@ -362,8 +370,8 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
 
 
 def _information_table(stakes: Stakes) -> Table:
-    money = money_text(stakes.comparison.build)
-    passing = sum(r.passes for r in stakes.comparison.results)
+    money = money_text(stakes.decision.build)
+    passing = sum(r.passes for r in stakes.decision.results)
     title = "What it is worth to know before choosing"
     if passing < 2:
         how = "one candidate passes" if passing else "no candidate passes"

@@ -17,7 +17,7 @@ from lobeledger.best.task import LIMIT_WORDS
 from lobeledger.lobe.card_check import CardCheck
 from lobeledger.lobe.readings import ReadLobe
 from lobeledger.page.words.break_in import Row, Table
-from lobeledger.units import deg, from_si, show, shown_unit
+from lobeledger.units import INCH_M, deg, from_si, show, shown_unit
 
 __all__ = ["card_sentence", "readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
 
@@ -130,7 +130,7 @@ def readings_table(read: ReadLobe, checks: Sequence[CardCheck], handled: Sequenc
         )
     ]
     for at_in in (0.006, 0.020, 0.050, 0.100, 0.200):
-        at_m = at_in * 0.0254
+        at_m = at_in * INCH_M
         if at_m >= 0.98 * read.greatest_lift.value:
             continue
         try:

@@ -17,7 +17,7 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import SpeedPoint
 from lobeledger.train.of_candidate import SEARCH_TO_RPM, Surge
-from lobeledger.units import deg, show
+from lobeledger.units import INCH_M, deg, show
 
 __all__ = ["band_table", "limit_reasons", "limit_sentence", "remedy_table", "spring_tables"]
 
@@ -89,7 +89,7 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
                 )
             )
         )
-    shim = 0.030 * 0.0254
+    shim = 0.030 * INCH_M
     rows.append(
         Row(
             (
