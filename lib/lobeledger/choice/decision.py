@@ -244,7 +244,7 @@ def decide(
         flips_searched=search.searched,
         reasons=tuple(_reasons(build, results, order, shortfalls, break_evens, search.flips)),
         measure_next=tuple(measure_next(build, results, order)) if trials else (),
-        trials=trials,
+        trials=max((len(run.uses) for _, run in found if run is not None), default=0),
     )
 
 

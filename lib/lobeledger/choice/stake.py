@@ -195,7 +195,7 @@ def stake(decision: Decision, *, count: int = COUNT, seed: int = 1) -> Stakes:
         realised[result.candidate.id] = costs
         stakes.append(_stake(build, result, costs, lost))
     pairs = tuple(_pairs(build, decision.results, realised))
-    passing = [r for r in decision.results if r.passes]
+    passing = decision.running
     information = (_information_on_losses(build, passing), *worth_of_knowing_inputs(build, passing))
     return Stakes(decision, tuple(stakes), pairs, information, count)
 

@@ -10,8 +10,10 @@ those that were run on what they were drawn from.
 
 from __future__ import annotations
 
+import collections
 import dataclasses
 import functools
+import threading
 from dataclasses import dataclass
 from typing import Any
 
@@ -58,7 +60,7 @@ class SpeedTrials:
 
     nominal: the valvetrain as given on its nominal lobes. uses: of each trial, the greatest of what it did over what is
     allowed, intake and exhaust; 1 or less holds. ok: per draw, the chance that it holds. is_settled: whether the trials
-    tell the standing for sure, or there were only so many.
+    tell the standing for sure, or there were only so many. most: how many were allowed.
     """
 
     nominal: Control
@@ -66,6 +68,7 @@ class SpeedTrials:
     ok: Array
     is_settled: bool
     cycles: int
+    most: int
 
     @property
     def met(self) -> int:
@@ -73,15 +76,53 @@ class SpeedTrials:
         return sum(use <= 1.0 for use in self.uses)
 
 
-@functools.lru_cache(maxsize=128)
+class _Kept:
+    """The fullest trials of each valvetrain and speed that were run: a first answer takes them where there are any."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._held = most, collections.OrderedDict[Any, SpeedTrials]()
+        self._lock = threading.Lock()
+
+    def of(self, key: Any, most: int) -> SpeedTrials | None:
+        """What is kept under a key, if it was allowed as many trials."""
+        with self._lock:
+            found = self._held.get(key)
+            return found if found is not None and found.most >= most else None
+
+    def put(self, key: Any, trials: SpeedTrials) -> None:
+        """Keep trials, in place of fewer."""
+        with self._lock:
+            self._held[key] = trials
+            self._held.move_to_end(key)
+            while len(self._held) > self._most:
+                self._held.popitem(last=False)
+
+    def cache_clear(self) -> None:
+        """Forget all, as an `lru_cache` does."""
+        with self._lock:
+            self._held.clear()
+
+
+kept_trials = _Kept(128)
+
+
 def speed_trials(
     inputs: MechanicalInputs, name: str, wanted: Wanted, *, most: int = MOST_TRIALS, spring_scale: float = 1.0
 ) -> SpeedTrials:
     """Run a candidate's valvetrains at the wanted speed. Raises NoSolution for a card that no lobe fits.
 
-    name: the candidate's, for draws of its own lobes. most: trials at most; 0 runs the nominal valvetrain alone.
-    spring_scale: multiplies load and rate of its springs, to try stiffer ones.
+    name: the candidate's, for draws of its own lobes. most: trials at most; 0 runs the nominal valvetrain alone, or
+    gives the trials that were run before. spring_scale: multiplies load and rate of its springs, to try stiffer ones.
     """
+    key = (inputs, name, wanted, spring_scale)
+    found = kept_trials.of(key, most)
+    if found is None:
+        found = _tried(inputs, name, wanted, most, spring_scale)
+        kept_trials.put(key, found)
+    return found
+
+
+def _tried(inputs: MechanicalInputs, name: str, wanted: Wanted, most: int, spring_scale: float) -> SpeedTrials:
     lobes, drawn = drawn_lobes(inputs, name), Drawn(inputs)
     speeds = np.broadcast_to(np.asarray(wanted.draws(), dtype=float), (DRAWS,))
     middle = {which: family.card_lobe.nominal for which, family in lobes.families.items()}
@@ -100,9 +141,9 @@ def speed_trials(
         if len(uses) in _LOOKS:
             settled = share_is_settled(sum(use <= 1.0 for use in uses), len(uses))
     if not uses:
-        return SpeedTrials(nominal, (), np.full(DRAWS, float(nominal.holds)), False, cycles)
+        return SpeedTrials(nominal, (), np.full(DRAWS, float(nominal.holds)), False, cycles, most)
     ok = _all_draws(np.asarray(uses), _columns(values, lobes, name, speeds))
-    return SpeedTrials(nominal, tuple(uses), ok, settled, cycles)
+    return SpeedTrials(nominal, tuple(uses), ok, settled, cycles, most)
 
 
 @functools.lru_cache(maxsize=128)

@@ -7,7 +7,7 @@ The chance of loss at which two cost the same       `break_even_text`
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from lobeledger import units
 from lobeledger.choice.results import BreakEven, Flip
@@ -80,7 +80,7 @@ def _of_the_library(build: Build, path: str) -> str:
     """What a line of the library's own tables is called; empty for a value of the sheet."""
     table, _, rest = path.partition(".")
     name, _, key = rest.partition(".")
-    rows = {"pairing": build.pairing, "remedies": build.remedies, "precautions": build.precautions}.get(table)
+    rows: Any = {"pairing": build.pairing, "remedies": build.remedies, "precautions": build.precautions}.get(table)
     if rows is None:
         return ""
     row = next((each for each in rows if each.id == name), None)
