@@ -23,7 +23,7 @@ from scipy.stats import beta
 import dynamics_references as references
 from lobeledger import read_build
 from lobeledger.assess.lobes import candidate_lobe, follower_limits, ramp_of, ramp_room_m
-from lobeledger.lobe.family import EXTREMES, family_from_card, lobe_draws
+from lobeledger.lobe.family import UNIFORMS, family_from_card, lobe_draws
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.train import motion
@@ -149,8 +149,8 @@ def _triangular(u: np.ndarray, low: float, mode: float, high: float) -> np.ndarr
 
 def speed_limits(draws: int = 64) -> None:
     """A build's speeds under doubt, two ways: the band of the first loss (searches at the ends of every input and over
-    the card's lobes), and control at the wanted speed over draws that stop once it is clear (Jeffreys' interval: 95 % sure
-    of a chance above 0.9 or below 0.1). Cycles of the march and CPU time of each, and their ratio, in one run."""
+    the card's lobes), and control at the wanted speed over draws that stop once it is clear (Jeffreys' interval: 95 %
+    sure of a chance above 0.9 or below 0.1). Cycles of the march and CPU time of each, and their ratio, in one run."""
     for name in ("budget-cruiser", "towing-engine", "weekend-racer"):
         build = read_build(Path(__file__).parents[1] / "data" / "builds" / f"{name}.toml")
         counted = Counted()
@@ -166,7 +166,7 @@ def speed_limits(draws: int = 64) -> None:
             told = {c.id: chance(build, c, draws) for c in build.candidates}
         chance_s, cycles = time.process_time() - begun, counted.cycles
         chances = ", ".join(f"{cid} {held} of {tried}" for cid, (held, tried) in told.items())
-        print(f"{name:15s} bands {band_cycles:6d} cycles {band_s:5.1f} s CPU; draws {cycles:6d} cycles {chance_s:5.1f} s: "
+        print(f"{name:15s} bands {band_cycles:6d} cycles {band_s:5.1f} s CPU; draws {cycles:6d}, {chance_s:5.1f} s: "
               f"{band_cycles / cycles:4.1f} times fewer, {band_s / chance_s:4.1f} times quicker; "
               f"{build.use.highest_speed_rpm:.0f} rpm held: {chances}")  # fmt: skip
 
@@ -190,6 +190,15 @@ class Counted:
         motion._march = self.own
 
 
+def seat_ends(build: Build, candidate: Candidate, which: str) -> tuple[float, float] | None:
+    """Ends of what a solid ramp makes room for."""
+    give = build.data["model.ramp_give"]
+    if candidate.lifter != "solid" or give.low is None or give.high is None:
+        return None
+    room = ramp_room_m(candidate, which, build.model) - build.model.ramp_give_m
+    return room + give.low, room + give.high
+
+
 def chance(build: Build, candidate: Candidate, draws: int) -> tuple[int, int]:
     """Draws in which both valves are under control at the wanted speed, of those tried."""
     rng, model = np.random.default_rng(1), build.model
@@ -198,12 +207,13 @@ def chance(build: Build, candidate: Candidate, draws: int) -> tuple[int, int]:
         which: family_from_card(
             getattr(candidate, which), follower_limits(candidate, model, build.limits.pressure_angle_rad),
             base_radius_m=candidate.valvetrain.base_circle_radius_m, ramp=ramp,
-            seat_m=ramp_room_m(candidate, which, model, build.engine.exhaust_valve_m),
+            seat_m=ramp_room_m(candidate, which, model),
             jerk_allowance=model.jerk_allowance, shape_allowance=model.shape_allowance,
+            seat_ends_m=seat_ends(build, candidate, which),
         )
         for which in ("intake", "exhaust")
     }  # fmt: skip
-    shapes = lobe_draws(rng.random((draws, 3 + len(EXTREMES))), ramp)
+    shapes = lobe_draws(rng.random((draws, UNIFORMS)), ramp)
     values: dict[str, np.ndarray] = {}
     for path in sorted({p for which in families for p in inputs_of(candidate, which)}):
         datum = build.data.get(path if path.startswith("model.") else f"candidates.{candidate.id}.{path}")

@@ -42,8 +42,8 @@ def right_hand_side(
 
     m: masses. k, c: of lobe, pushrod, rocker tip, seat. geometry: ratio, arms a and b, angles u0 and v0 (a = 0 for a
     constant ratio). extra: lash, seat give, weights on lifter and rocker, seat load. oil: stiffness, plunger load,
-    suction, leak, refill, travel (empty for a solid lifter). chain_*: of each spring, per link or mass. outside: gas on the
-    valve, cam angle from which it goes, over which span; dry friction of the stem.
+    suction, leak, refill, travel (empty for a solid lifter). chain_*: of each spring, per link or mass. outside: gas
+    on the valve, cam angle from which it goes, over which span; dry friction of the stem.
     """
     n = (y.size - 1) // 2
     x, v = y[:n], y[n : 2 * n]
@@ -236,7 +236,7 @@ class FirstEvent(NamedTuple):
 
 
 def first_event(train: Train, lobe: Lobe, crank_rpm: float, *, rtol: float = 1e-10) -> FirstEvent:
-    """From rest to the first landing after the valve has opened, and on to its seat: DOP853, begun anew at each contact.
+    """From rest to the first landing after the valve has opened, and on to its seat: DOP853, anew at each contact.
 
     Each contact that opens or closes is a root of scipy's own event finder, so that no step spans a kink; nothing of
     the library's march is used. Solid lifters only.

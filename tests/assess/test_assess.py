@@ -465,6 +465,11 @@ MOVES: dict[type, dict[str, tuple[tuple[str, str], object, str]]] = {
         "hydraulic_ramp_velocity": (H, "0.0015 in/deg", "seat_duration elastic_limit"),
         "hydraulic_ramp_velocity_low": (H, "0.0010 in/deg", "rigid_limit"),
         "hydraulic_ramp_velocity_high": (H, "0.0015 in/deg", "rigid_limit"),
+        "ramp_give": (S, "0.0015 in", "elastic_limit rigid_limit seat_duration"),
+        "grinding_radius": (R, "40 mm", "elastic_limit"),
+        "stem_friction": (S, "30 N", "elastic_limit"),
+        "exhaust_opening_pressure": (S, "250 kPa", "elastic_limit"),
+        "blowdown_angle": (S, "100 deg", "elastic_limit"),
         "valvetrain_stiffness": (S, "9 MN/m", "elastic_limit speed_margin"),
         "valvetrain_damping": (S, 0.09, "elastic_limit"),
         "pushrod_share": (S, 0.5, "elastic_limit"),
@@ -561,10 +566,10 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
     Model: {
         # How far a plunger is set down matters once it pumps up, which is after contact is lost.
         "preload": (H, "0.010 in"),
-        # What is allowed of a train is judged apart from the figures.
-        "separation_allowed": (S, "0.15 mm"),
-        "seat_bounce_allowed": (S, "0.3 mm"),
-        "pump_up_allowed": (H, "0.3 mm"),
+        # What is allowed judges the useful limit and nothing of the first loss.
+        "separation_allowed": (S, "0.05 mm"),
+        "seat_bounce_allowed": (S, "0.15 mm"),
+        "pump_up_allowed": (H, "0.15 mm"),
         "fuel_density": (H, "730 kg/m**3"),
         "torque_trust": (H, 0.3),
         "run_in_load": (H, "150 kPa"),

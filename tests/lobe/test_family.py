@@ -1,4 +1,4 @@
-"""Families of lobes to draw from: weights, both cams' one draw, what holds for every draw, the lowest duration's tolerance."""
+"""Families of lobes to draw from: weights, one draw for both cams, what holds for every draw, further ranges."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from scipy import stats
 
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.card import lobe_from_card
-from lobeledger.lobe.family import EXTREMES, LobeDraws, LobeFamily, family_from_card, lobe_draws
+from lobeledger.lobe.family import EXTREMES, UNIFORMS, LobeDraws, LobeFamily, family_from_card, lobe_draws
 from lobeledger.lobe.flat import flat_cam_radius_m
 from lobeledger.lobe.outline import grinding, roller_profile
 from lobeledger.lobe.ramp import Ramp
@@ -29,22 +29,22 @@ CARDS = {
 
 
 @functools.cache
-def family(name: str, tolerance_deg: float = 0.0) -> LobeFamily:
+def family(name: str, tolerance_deg: float = 0.0, seats_in: tuple[float, float] | None = None) -> LobeFamily:
     the_card, limits, ramp, seat = CARDS[name]
     return family_from_card(
         the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, jerk_allowance=1.2, shape_allowance=3.0,
-        lowest_tolerance_rad=tolerance_deg * DEG,
+        lowest_tolerance_rad=tolerance_deg * DEG, seat_ends_m=seats_in and (seats_in[0] * IN, seats_in[1] * IN),
     )  # fmt: skip
 
 
 def drawn(count: int, ramp: Ramp, seed: int = 1) -> LobeDraws:
-    return lobe_draws(np.random.default_rng(seed).random((count, 3 + len(EXTREMES))), ramp)
+    return lobe_draws(np.random.default_rng(seed).random((count, UNIFORMS)), ramp)
 
 
-def at(place: float, s: float, e: int = 0, d: float = 0.0) -> LobeDraws:
+def at(place: float, s: float, e: int = 0, d: float = 0.0, h: float = 0.0) -> LobeDraws:
     shares = np.zeros((1, len(EXTREMES)))
     shares[0, e] = 1.0
-    return LobeDraws(np.array([place]), np.array([s]), shares, np.array([d]))
+    return LobeDraws(np.array([place]), np.array([s]), shares, np.array([d]), np.array([h]))
 
 
 def test_draws_follow_their_laws():
@@ -58,6 +58,7 @@ def test_draws_follow_their_laws():
         (velocity, stats.triang((mid - low) / (high - low), low, high - low)),
         (draws.s, stats.triang(0.0)),
         (draws.d, stats.triang(0.5, -1.0, 2.0)),
+        (draws.h, stats.triang(0.5, -1.0, 2.0)),
         (draws.e[:, 3], stats.beta(1, len(EXTREMES) - 1)),
     )
     for values, law in laws:
@@ -115,7 +116,7 @@ def test_roller_draws_can_be_ground():
 
 
 def test_ramp_velocity_is_free_within_its_range():
-    """Velocity at the lowest quoted lift of a hydraulic lobe, over the draws: from near its low to near its high end."""
+    """Velocity at the lowest quoted lift of a hydraulic lobe, over the draws: from near its low to its high end."""
     whole = family("hydraulic flat")
     draws = drawn(400, RISING)
     motion = whole.motion(draws._replace(s=np.zeros(400)))
@@ -139,8 +140,23 @@ def test_tolerance_of_the_lowest_duration():
     assert np.allclose(whole.weights(drawn(50, RAMP)).sum(axis=1), 1.0)
 
 
+def test_height_of_the_ramp():
+    """h = -1 and 1 are the smoothest lobes for the ends of the room; every draw still meets the card."""
+    the_card, limits, ramp, _ = CARDS["solid flat"]
+    whole = family("solid flat", 1.0, (0.0135, 0.0165))
+    assert whole.moves == ("duration", "ramp height")
+    for h, seat_in in ((-1.0, 0.0135), (1.0, 0.0165)):
+        alone = lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat_in * IN).nominal
+        lift = whole.draw(at(0.0, 0.0, h=h))[0]
+        side = (lift.size - alone.lift_m.size) // 2
+        assert np.allclose(lift[side : lift.size - side], alone.lift_m, atol=1e-12)
+    lobe = whole.lobe(at(0.2, 0.3, d=0.0, h=0.5), 0)
+    for point in the_card.points:
+        assert lobe.duration_crank_rad(point.at_m) == pytest.approx(point.duration_rad, abs=0.1 * DEG)
+
+
 def test_one_draw_serves_both_cams():
-    """Cams of different cards share place, s and the shares by name: two families with the same extremes weigh alike."""
+    """Cams of different cards share place, s and shares by name: two families with the same extremes weigh alike."""
     one, other = family("hydraulic flat"), family("hydraulic roller")
     assert one.names == other.names
     draws = drawn(30, RISING)

@@ -38,8 +38,8 @@ def hollow_m(lobe) -> float:
 
 
 def test_bound_is_the_curvature_of_a_curve_in_polar_form_and_convex():
-    """kappa of (P cos a, P sin a), P = P(a), by sympy from the parametric formula; s'' at kappa = -1/R is the bound; its
-    Hessian in (P, s') is positive definite on a grid. Source: any calculus text, curvature of a plane curve."""
+    """kappa of (P cos a, P sin a), P = P(a), by sympy from the parametric formula; s'' at kappa = -1/R is the bound;
+    its Hessian in (P, s') is positive definite on a grid. Source: any calculus text, curvature of a plane curve."""
     a, p, v, radius = sympy.symbols("a p v R", positive=True)
     bend = sympy.symbols("b", real=True)
     f = sympy.Function("f")(a)

@@ -62,7 +62,7 @@ def test_band_of_one_is_wider_than_that_of_three(name):
 
 
 def test_what_would_narrow_it_is_told():
-    """A seat duration leaves the upper flank open, a duration high up the seat; once given it halves the band of area."""
+    """A seat duration leaves the upper flank open, a duration high up the seat; given, it halves the band of area."""
     assert most_open(solved("hydraulic flat", 0)).at_m == pytest.approx(0.100 * IN)
     assert most_open(solved("hydraulic flat", 2)).at_m == pytest.approx(0.006 * IN)
     # below a solid ramp's top the valve does not see the lobe

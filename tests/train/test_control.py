@@ -31,6 +31,7 @@ from lobeledger.train.control import (
     control_at,
     useful_limit,
     weakest,
+    weakest_rung,
 )
 from lobeledger.train.elastic import Train, opening_cam_rad
 from lobeledger.train.motion import run
@@ -119,8 +120,8 @@ def test_spread_with_step_and_start(case):
 )
 def test_first_event_is_an_independent_integrators(case, rpm):
     """scipy's DOP853 stopped at every contact (tests/dynamics_references.py): where the lifter leaves (within the
-    quarter degree in which its damper lets go before the surfaces part), where it lands (0.1 deg), how far it goes (1 %);
-    with gas and dry friction in it."""
+    quarter degree in which its damper lets go before the surfaces part), where it lands (0.1 deg), how far it goes
+    (1 %); with gas and dry friction in it."""
     train, lobe = shipped(*case)
     assert train.stem_friction_n > 0.0 and (train.gas_n > 0.0) == (case[2] == "exhaust")
     expected = references.first_event(train, lobe, rpm)
@@ -259,6 +260,16 @@ def test_useful_limit_holds_below_and_fails_above():
         useful_limit(train, lobe, ALLOWED, low_rpm=4000.0, high_rpm=3000.0)
 
 
+def test_weakest_rung_is_the_ladders_worst():
+    """Against every rung tried one by one."""
+    train, lobe = shipped(*SOLID[0])
+    tried = [control_at(train, lobe, rpm, ALLOWED) for rpm in (5500.0, 5600.0, 5700.0, 5800.0)]
+    got = weakest_rung(train, lobe, ALLOWED, low_rpm=5450.0, below_rpm=5900.0)
+    assert got == weakest(tried)
+    with pytest.raises(OutOfRange, match="no rung"):
+        weakest_rung(train, lobe, ALLOWED, low_rpm=5410.0, below_rpm=5490.0)
+
+
 def test_weakest_is_the_worse_valve():
     pair = [Control(5000.0, 0.3, "separation", 3e-5, 4), Control(5000.0, 1.2, "seat bounce", 3e-4, 8)]
     assert weakest(pair) == Control(5000.0, 1.2, "seat bounce", 3e-4, 12)
@@ -283,7 +294,7 @@ def limits_of(b: Build, c: Candidate) -> dict[str, tuple[float, float, float]]:
         made = lobe_from_card(
             c.intake, follower_limits(c, b.model, b.limits.pressure_angle_rad),
             base_radius_m=c.valvetrain.base_circle_radius_m, ramp=dataclasses.replace(ramp, velocity_m_per_rad=v),
-            seat_m=ramp_room_m(c, "intake", b.model, b.engine.exhaust_valve_m),
+            seat_m=ramp_room_m(c, "intake", b.model),
             jerk_allowance=b.model.jerk_allowance, shape_allowance=b.model.shape_allowance,
         )  # fmt: skip
         lobes += made.members if v == ramp.velocity_m_per_rad else [made.nominal]

@@ -527,19 +527,15 @@ def walked_loss(train, lobe, low_rpm: float, judge: str) -> tuple[float, int]:
     raise AssertionError("never lost")
 
 
-@pytest.mark.parametrize(
-    ("candidate", "which", "is_tongue"),
-    [("h-flat", "intake", True), ("s-flat", "intake", True), ("s-roller", "exhaust", False)],
-)
-def test_first_loss_steps_over_no_tongue_and_takes_no_chatter_for_one(candidate, which, is_tongue):
-    """A walk in steps narrower than any tongue. The first two lose contact in a tongue and hold it again above, the
-    third loses it for good."""
+@pytest.mark.parametrize(("candidate", "which"), [("h-flat", "intake"), ("s-flat", "intake"), ("s-roller", "exhaust")])
+def test_first_loss_steps_over_no_tongue_and_takes_no_chatter_for_one(candidate, which):
+    """A walk in steps narrower than any tongue; all three lose contact in one and hold it again above."""
     build = read_build(Path(__file__).parents[2] / "data" / "builds" / "weekend-racer.toml")
     c = build.candidate(candidate)
     train, lobe = train_of(c, which, build.model, build.engine.exhaust_valve_m), candidate_lobe(build, c, which).nominal
     judge = "column" if train.oil else "lobe"
     walked, held_above = walked_loss(train, lobe, 4500.0, judge)
-    assert (held_above > 0) == is_tongue
+    assert held_above > 0
     found = first_loss(train, lobe, low_rpm=2700.0, high_rpm=12000.0, tolerance=1e-6)
     assert found is not None and abs(found.crank_rpm - walked) < 15.0
 
@@ -776,11 +772,11 @@ def test_surge_at_resonance_is_the_closed_form():
 
 
 def test_surge_is_no_concern_from_thirteen_times_the_cams_turns():
-    """Where the spring's frequency is 13 and more times the cam's turns, no surge at resonance of the shipped cams comes
-    to 5 % of the lift; at half of that some comes to more.
+    """Where the spring's frequency is 13 and more times the cam's turns, no surge at resonance of the shipped cams
+    comes to 5 % of the lift; at half of that some comes to more.
 
-    Source: 13, a spring maker's handbook; 15 to 20, Shigley, Mechanical Engineering Design, critical frequency of helical
-    springs (both from memory).
+    Source: 13, a spring maker's handbook; 15 to 20, Shigley, Mechanical Engineering Design, critical frequency of
+    helical springs (both from memory).
     """
     worst = {}
     for name in ("budget-cruiser", "towing-engine", "weekend-racer"):

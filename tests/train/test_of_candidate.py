@@ -34,8 +34,8 @@ def numbers_of(part: object, table: str) -> dict[str, float]:
 @pytest.mark.parametrize("which", ["intake", "exhaust"])
 @pytest.mark.parametrize("candidate", ["s-roller", "h-flat"])
 def test_inputs_are_all_that_the_train_hears_and_nothing_else(candidate, which):
-    """Every plain number of candidate, springs, valvetrain and model is moved by 1 %: the train changes for those listed,
-    and for no other."""
+    """Every plain number of candidate, springs, valvetrain and model is moved by 1 %: the train changes for those
+    listed, and for no other."""
     b = build()
     c = b.candidate(candidate).cam_and_train
     every = {

@@ -89,7 +89,7 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     lobes: dict[str, CardLobe] = {}
     impossible: list[Impossible] = []
     for which, card in (("intake", c.intake), ("exhaust", c.exhaust)):
-        seat = ramp_room_m(c, which, model, key.engine.exhaust_valve_m)
+        seat = ramp_room_m(c, which, model)
         try:
             lobes[which] = kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
         except NoSolution as trouble:

@@ -47,7 +47,7 @@ from lobeledger.doubt.chance import break_even_chance
 from lobeledger.doubt.drawn import Drawn
 from lobeledger.doubt.limits import judged_limits, spread_of, trials_of
 from lobeledger.doubt.speed import MOST_TRIALS, SpeedTrials, useful_limit_of
-from lobeledger.doubt.standing import HOLDS, break_even_shortfall, expected_cost, joint_draws, lead_of
+from lobeledger.doubt.standing import HOLDS, OUT, break_even_shortfall, expected_cost, joint_draws, lead_of
 from lobeledger.engine.doubt import torque_doubt_share, torque_gain_draws
 from lobeledger.errors import NoSolution
 from lobeledger.parts.build import Build
@@ -229,6 +229,8 @@ def decide(
     shortfalls = tuple(_shortfalls(build, results, winner))
     order = lead.order if lead is not None else ()
     search = flips(build, results, order) if trials else Search((), 0)
+    # Where what falling short costs is not said, knowing is valued where it matters most: at the break-even.
+    at_stake = shortfalls[0].money if shortfalls else None
     return Decision(
         build=build,
         results=results,
@@ -242,7 +244,8 @@ def decide(
         flips=search.flips,
         flips_searched=search.searched,
         reasons=tuple(_reasons(build, results, order, shortfalls, break_evens, search.flips)),
-        measure_next=tuple(measure_next(build, results, order)) if trials else (),
+        measure_next=tuple(measure_next(build, results, order, at_stake)) if trials else (),
+        measured_at_shortfall=at_stake,
         trials=max((len(run.uses) for _, run in found if run is not None), default=0),
     )
 
@@ -345,13 +348,14 @@ def _reasons(
     if running:
         best = running[0]
         found += [Doubt(best.candidate.id, each.limit) for each in best.limits if each.chance < SURE]
-    if len(running) > 1:
-        best, second = running[0], running[1]
-        found.append(_lead(build, best, second))
-        gaps = _biggest_gaps(best, second)
+    second = _second(results, order)
+    if running and second is not None:
+        found.append(_lead(build, running[0], second))
+        gaps = _biggest_gaps(running[0], second)
         if gaps:
             found.append(CostGaps(second.candidate.id, gaps))
-    found += [Out(r.candidate.id) for r in results if r.candidate.id not in order]
+    told = nearest_of(results).candidate.id if not running else ""
+    found += [Out(r.candidate.id) for r in results if r.candidate.id not in (*order, told)]
     found += shortfalls[:2]
     if running:
         mine = running[0].candidate.id
@@ -361,6 +365,12 @@ def _reasons(
             found.append(_nearest_break_even(related))
         found += flipped[:1]
     return found
+
+
+def _second(results: Sequence[CandidateResult], order: Sequence[str]) -> CandidateResult | None:
+    """The one the leader is told against: the cheapest of the others that are not out."""
+    rest = [r for r in results if r.candidate.id not in order[:1] and not r.stops and r.mended_chance > OUT]
+    return min(rest, key=lambda r: r.figures["expected"].value, default=None)
 
 
 def _nearest_break_even(items: list[BreakEven]) -> BreakEven:

@@ -10,6 +10,7 @@ draws already made, and its worth follows by regression on them (`worth`). That 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -31,13 +32,18 @@ _SPRINGS = ("seat_load", "rate", "inner_seat_load", "inner_rate")
 _LIVES = ("lash_check_every", "spring_change_every", "lifter_service_every")
 
 
-def measure_next(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> list[MeasureNext]:
+def measure_next(
+    build: Build, results: Sequence[CandidateResult], order: Sequence[str], at_stake: float | None = None
+) -> list[MeasureNext]:
     """Everything that can be measured or asked, the worthiest first, its minutes paid at the shop's rate.
 
-    order: the candidates in the running; those that could still be taken where none is.
+    order: the candidates in the running. at_stake: what falling short is taken to cost where the sheet does not say
+    (money); with it all that nothing stops are weighed, as they are where none is in the running.
     """
-    able = [r for r in results if r.candidate.id in order] or [r for r in results if not r.stops]
-    acts, whose = _acts(build, able)
+    able = [r for r in results if r.candidate.id in order]
+    if at_stake is not None or not able:
+        able = [r for r in results if not r.stops]
+    acts, whose = _acts(build, able, at_stake)
     if len(acts) < 2:
         return []
     costs = np.stack(acts)
@@ -56,10 +62,11 @@ def measure_next(build: Build, results: Sequence[CandidateResult], order: Sequen
     return sorted(found, key=lambda each: -(each.worth_money - each.minutes_money))
 
 
-def _acts(build: Build, able: Sequence[CandidateResult]) -> tuple[list[Array], list[str]]:
+def _acts(build: Build, able: Sequence[CandidateResult], at_stake: float | None) -> tuple[list[Array], list[str]]:
     """Cost of every act per draw, and whose candidate it is: remedies now, or wait and see."""
     value = draws(build)
-    later, shortfall = value("limits.remedy_later"), None
+    later = value("limits.remedy_later")
+    shortfall: Any = at_stake
     if build.limits.shortfall_money is not None:
         shortfall = value("limits.shortfall")
     acts: list[Array] = []

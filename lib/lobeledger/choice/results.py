@@ -18,7 +18,7 @@ from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.doubt.standing import joint_draws, standing_of
+from lobeledger.doubt.standing import OUT, joint_draws, standing_of
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 
@@ -215,7 +215,8 @@ class Decision:
     the best of the others in the running. regret_money: what knowing everything beforehand would save on average.
     shortfalls: sums at which a surer candidate becomes the better buy, where what falling short costs was not given.
     flips: smallest change first, of flips_searched inputs moved. reasons: in the order in which they are told. trials: valvetrains run a candidate at
-    most, 0 where the speed was judged by the one that is given.
+    most, 0 where the speed was judged by the one that is given. measured_at_shortfall: what falling short was taken to
+    cost for `measure_next` where the sheet does not say (the break-even sum); None where it says, or nothing is at stake.
     """
 
     build: Build
@@ -232,6 +233,13 @@ class Decision:
     measure_next: tuple[MeasureNext, ...] = ()
     flips_searched: int = 0
     trials: int = 0
+    measured_at_shortfall: float | None = None
+
+    @property
+    def rivals(self) -> tuple[CandidateResult, ...]:
+        """All but the leader that are not out, the least mean cost first, whether they may lead or are in doubt."""
+        others = [r for r in self.results if not r.stops and r.mended_chance > OUT and r.candidate.id != self.winner_id]
+        return tuple(sorted(others, key=lambda r: r.figures["expected"].value))
 
     @property
     def running(self) -> tuple[CandidateResult, ...]:

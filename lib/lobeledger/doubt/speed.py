@@ -24,7 +24,7 @@ from lobeledger.assess.figures import Figure
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
 from lobeledger.doubt.draws import DRAWS, triangular_draws
-from lobeledger.doubt.standing import share_is_settled
+from lobeledger.doubt.standing import HOLDS, OUT, share_is_settled
 from lobeledger.errors import NoSolution
 from lobeledger.train.control import Control, allowed_by, control_at, useful_limit, weakest
 from lobeledger.train.of_candidate import inputs_of, moved, train_of
@@ -139,7 +139,9 @@ def _tried(inputs: MechanicalInputs, name: str, wanted: Wanted, most: int, sprin
         cycles += control.cycles
         uses.append(control.use)
         if len(uses) in _LOOKS:
-            settled = share_is_settled(sum(use <= 1.0 for use in uses), len(uses))
+            met = sum(use <= 1.0 for use in uses)
+            # Of springs tried as a remedy it is asked only whether they hold.
+            settled = share_is_settled(met, len(uses), low=OUT if spring_scale == 1.0 else HOLDS)
     if not uses:
         return SpeedTrials(nominal, (), np.full(DRAWS, float(nominal.holds)), False, cycles, most)
     ok = _all_draws(np.asarray(uses), _columns(values, lobes, name, speeds))

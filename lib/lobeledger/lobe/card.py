@@ -37,7 +37,7 @@ the whole lobe leaves the nose free, and both the lobe of least peak jerk and th
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -177,9 +177,9 @@ def _off_nose(lobe: Lobe, side: float) -> float:
 
 
 # What each extreme makes as small as it can.
-_ASKED = {
-    "least peak deceleration": lambda lobe: -lobe.acceleration_m_per_rad2.min(),
-    "greatest nose deceleration": lambda lobe: lobe.acceleration_m_per_rad2[lobe.theta_cam_rad.size // 2],
+_ASKED: dict[str, Callable[[Lobe], float]] = {
+    "least peak deceleration": lambda lobe: float(-lobe.acceleration_m_per_rad2.min()),
+    "greatest nose deceleration": lambda lobe: float(lobe.acceleration_m_per_rad2[lobe.theta_cam_rad.size // 2]),
     "greatest deceleration off the nose": lambda lobe: _off_nose(lobe, -1.0),
     "greatest deceleration off the nose, closing": lambda lobe: _off_nose(lobe, 1.0),
     "greatest area": lambda lobe: -lobe.lift_area_m_rad(),
@@ -188,7 +188,7 @@ _ASKED = {
 
 
 def _widest(usual: Solved, others: dict[str, Solved]) -> CardLobe:
-    """The family over several cards: the usual one's nominal lobe, the others' too, each extreme from where it is most."""
+    """The family over several cards: the usual one's nominal lobe, the others' too, each extreme where it is most."""
     extremes: dict[str, Lobe] = {}
     for name in usual.asks:
         found = [lobe for each in (usual, *others.values()) if (lobe := each.asks[name]()) is not None]
@@ -219,8 +219,8 @@ def most_open(lobes: CardLobe, at_m: Sequence[float] = USUAL_LIFTS_M) -> Open:
     top_m = float(np.interp(-lobes.ramp_top_cam_rad, nominal.theta_cam_rad, nominal.lift_m))
     for lift_m in at_m:
         if 0.98 * top_m < lift_m < 0.98 * nominal.greatest_lift_m:
-            _, low, high = lobes.band(lambda lobe, lift_m=lift_m: lobe.duration_crank_rad(lift_m))
-            found.append(Open(lift_m, low, high))
+            found_rad = [lobe.duration_crank_rad(lift_m) for lobe in lobes.members]
+            found.append(Open(lift_m, min(found_rad), max(found_rad)))
     if not found:
         raise OutOfRange("none of these lifts lies on the lobe")
     return max(found, key=lambda o: o.high_rad - o.low_rad)

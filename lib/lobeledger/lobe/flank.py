@@ -354,7 +354,7 @@ def on_grid(lobe: Lobe, theta_cam_rad: Array) -> Lobe:
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """A card's smoothest lobe, and how to ask its program for others: each answer a lobe, or None where there is none."""
+    """A card's smoothest lobe, and how to ask its program for others: a lobe, or None where there is none."""
 
     nominal: Lobe
     asks: dict[str, Callable[[], Lobe | None]]

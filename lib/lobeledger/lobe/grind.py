@@ -14,10 +14,10 @@ square). A tangent to it anywhere lies below it everywhere: bounding acceleratio
 looked for keeps the program linear and never lets a lobe through that the wheel cannot cut; and what mixes two lobes
 that keep to the same tangents keeps to them too.
 
-The wheel is asked for as long as it takes no more than twice the jerk that the card needs at all: the least hollow of a
-card is otherwise had by jerking the lifter off its ramp, which no grinder does. A card that asks for more was cut with a
-smaller wheel: the least bend within that jerk is found, and a little more is allowed, so that the answer does not turn
-over as a card is moved across the edge. Both figures are assumed. Flat followers have no hollow lobes.
+The wheel is asked for as long as it takes no more than twice the jerk that the card needs at all: the least hollow of
+a card is otherwise had by jerking the lifter off its ramp, which no grinder does. A card that asks for more was cut
+with a smaller wheel: the least bend within that jerk is found, and a little more is allowed, so that the answer does
+not turn over as a card is moved across the edge. Both figures are assumed. Flat followers have no hollow lobes.
 Source: curvature of a curve in polar form, do Carmo, Differential Geometry of Curves and Surfaces (from memory).
 """
 

@@ -92,8 +92,8 @@ def top_of_ramp(
     """Lift and cam angle (from the nose) at which the ramp ends.
 
     A hydraulic card quotes its lowest duration at the ramp top. A solid lobe's ramp ends at seat_m, where lash and the
-    train's static give are taken up, below the lowest quoted lift: its angle follows from a constant jerk c off the ramp,
-    s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where lash and
+    train's static give are taken up, below the lowest quoted lift: its angle follows from a constant jerk c off the
+    ramp, s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where lash and
     give take up more than the lowest quoted lift, or only one duration is known, the ramp ends at that lift.
     A ramp lift that the card itself gives takes the place of seat_m.
     """

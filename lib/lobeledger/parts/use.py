@@ -141,6 +141,9 @@ class Model(Part):
     hydraulic_ramp_velocity_high_m_per_rad: float = amount(
         "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3, exact=_OWN
     )
+    ramp_give_m: float = amount(
+        "m", '"0.0025 in"', "lobe lift that a solid ramp adds to lash over ratio for the valvetrain's give", 0.0, 3e-4
+    )
     valvetrain_stiffness_n_per_m: float = amount(
         "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 5e5, 3e7
     )

@@ -58,19 +58,26 @@ def answer_text(decision: Decision, system: str) -> str:
         sure = "nothing stops it"
     if len(decision.results) == 1:
         return f"{name} is the only candidate: {cost}; {sure}."
-    if len(running) == 1:
-        return f"Choose {name}: {cost}; {sure}. It is the only one in the running."
-    lead = running[1].figures["expected"].value - best.figures["expected"].value
-    ahead = f"stays ahead in {in_tries(decision.ahead_share)}"
+    rivals = decision.rivals
+    if not rivals:
+        return f"Choose {name}: {cost}; {sure}. All others fail."
+    second = rivals[0]
+    lead = second.figures["expected"].value - best.figures["expected"].value
     if len(decision.tied_ids) > 1:
         *first, last = (build.candidate(t).name for t in decision.tied_ids)
         return (
-            f"A tie: {'; '.join(first)} and {last}. {name} leads by {money(lead)}, too little to tell them apart (it "
-            f"{ahead}). Choose between them by what matters to you; {sure}."
+            f"A tie: {'; '.join(first)} and {last}. {name} leads by {money(abs(lead))}, too little to tell them apart (it "
+            f"stays ahead in {in_tries(decision.ahead_share)}). Choose between them by what matters to you; {sure}."
         )
+    if lead < 0.0:
+        return (
+            f"Choose {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
+            f"limit in only {in_tries(second.chance_all)}."
+        )
+    ahead = float((second.cost_draws > best.cost_draws).mean())
     return (
-        f"Choose {name}: {cost}; {sure}. It is {money(lead)} better than {running[1].candidate.name}, torque and "
-        f"remedies counted, and {ahead}."
+        f"Choose {name}: {cost}; {sure}. It is {money(lead)} better than {second.candidate.name}, torque and remedies "
+        f"counted, and stays ahead in {in_tries(ahead)}."
     )
 
 

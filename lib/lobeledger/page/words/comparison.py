@@ -180,7 +180,7 @@ class Comparison:
     @property
     def measure_text(self) -> str:
         """The one that pays most, as a sentence."""
-        return measure_text(self.build, self.decision.measure_next)
+        return measure_text(self.build, self.decision.measure_next, self.decision.measured_at_shortfall)
 
     @property
     def assumptions(self) -> pd.DataFrame:

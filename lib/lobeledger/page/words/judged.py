@@ -71,7 +71,7 @@ def remedy_text(build: Build, limit: JudgedLimit) -> str:
     return f"{remedy.text}{cost}"
 
 
-def measure_text(build: Build, rows: tuple[MeasureNext, ...]) -> str:
+def measure_text(build: Build, rows: tuple[MeasureNext, ...], at_stake: float | None = None) -> str:
     """What pays to be measured or asked next, as a sentence."""
     money = money_text(build)
     paying = [row for row in rows if row.worth_money > row.minutes_money]
@@ -80,8 +80,9 @@ def measure_text(build: Build, rows: tuple[MeasureNext, ...]) -> str:
     first = paying[0]
     text = next(each.text for each in build.measures if each.id == first.what)
     whose = f" of {build.candidate(first.candidate_id).name}" if first.candidate_id else ""
+    stake = f", if falling short would cost you {money(at_stake)}" if at_stake is not None else ""
     turn = "could change the answer" if first.could_change else "could save a remedy"
     return (
         f"Measure next: {text}{whose}. {first.minutes:.0f} minutes, {money(first.minutes_money)} of your time; it is worth "
-        f"about {money(first.worth_money)} and {turn}."
+        f"about {money(first.worth_money)} and {turn}{stake}."
     )
