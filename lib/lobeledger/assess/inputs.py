@@ -38,8 +38,8 @@ class Range(NamedTuple):
 class MechanicalInputs:
     """Everything the mechanics of one candidate see, with the ranges of what has one.
 
-    A range goes by its key in the sheet ("rocker_ratio", "compression"): no two of the parts below share one. Those of a
-    card go by their path below the candidate ("intake.lobe_lift", "exhaust.durations.0.duration").
+    A range goes by its key in the sheet ("rocker_ratio", "compression"): no two of the parts below share one. Those of
+    a card go by their path below the candidate ("intake.lobe_lift", "exhaust.durations.0.duration").
     """
 
     candidate: CamAndTrain

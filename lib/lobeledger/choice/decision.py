@@ -5,9 +5,9 @@ Draws of a gain in torque              `gain_draws`
 
 Each limit is met with a chance; what is not met costs its remedy, or what falling short costs the owner. The least mean
 of 'cost less what the torque is worth', with that in it, leads: the cost of owning over the years of use, less the
-owner's price of 1 % more torque times the percentage gained. That price is an input like any other, so the trade between
-money and torque is in the open. Where falling short has no price, only those lead that are sure of what no remedy
-mends. Draws are shared where candidates share an input; a lead in fewer than four of five draws is called a tie.
+owner's price of 1 % more torque times the percentage gained. That price is an input like any other, so the trade
+between money and torque is in the open. Where falling short has no price, only those lead that are sure of what no
+remedy mends. Draws are shared where candidates share an input; a lead in fewer than four of five draws is called a tie.
 """
 
 from __future__ import annotations
@@ -251,36 +251,43 @@ def decide(
 
 
 def _in_the_running(build: Build, results: Sequence[CandidateResult]) -> list[CandidateResult]:
-    """Who may lead: all that nothing stops, where falling short has its price; else those sure of what no remedy mends."""
+    """Who may lead: all that nothing stops, if falling short has its price; else those sure of what no remedy mends."""
     if build.limits.shortfall_money is not None:
         return [r for r in results if not r.stops]
     return [r for r in results if r.mended_chance >= HOLDS]
 
 
 def _shortfalls(build: Build, results: Sequence[CandidateResult], winner: CandidateResult | None) -> list[Shortfall]:
-    """What falling short must cost before one surer candidate is the better buy than another, cheapest sum first.
+    """What falling short must cost before the next surer candidate is the better buy: the steps to and from the lead.
 
-    Where what it costs was given the answer has it in it, and nothing is left to say. Against the leader, or where
-    nothing holds, the one that comes nearest.
+    Of all candidates those are steps that some cost of falling short makes the best (the lower hull of cost over
+    chance). Where what it costs was given the answer has it in it, and nothing is left to say.
     """
     able = [r for r in results if not r.stops]
     if build.limits.shortfall_money is not None or not able:
         return []
-    lead = winner or nearest_of(able)
-    found = []
-    for other in able:
-        if other is lead:
+    steps: list[CandidateResult] = []
+    for each in sorted(able, key=lambda r: (r.figures["expected"].value, -r.mended_chance)):
+        if steps and each.mended_chance <= steps[-1].mended_chance:
             continue
-        cheaper, dearer = sorted((lead, other), key=lambda r: r.figures["expected"].value)
-        money = break_even_shortfall(
-            cheaper_cost=cheaper.figures["expected"].value,
-            cheaper_chance=cheaper.mended_chance,
-            dearer_cost=dearer.figures["expected"].value,
-            dearer_chance=dearer.mended_chance,
-        )
-        if money is not None:
-            found.append(Shortfall(cheaper.candidate.id, dearer.candidate.id, money))
-    return sorted(found, key=lambda each: each.money)
+        while len(steps) > 1 and _rho(steps[-1], each) <= _rho(steps[-2], steps[-1]):
+            steps.pop()
+        steps.append(each)
+    pairs = list(zip(steps, steps[1:], strict=False))
+    lead = (winner or nearest_of(able)).candidate.id
+    near = [pair for pair in pairs if lead in (pair[0].candidate.id, pair[1].candidate.id)] or pairs[:1]
+    return [Shortfall(a.candidate.id, b.candidate.id, _rho(a, b)) for a, b in near]
+
+
+def _rho(cheaper: CandidateResult, dearer: CandidateResult) -> float:
+    """The cost of falling short at which a cheaper and a surer candidate are equal; infinite where none is."""
+    money = break_even_shortfall(
+        cheaper_cost=cheaper.figures["expected"].value,
+        cheaper_chance=cheaper.mended_chance,
+        dearer_cost=dearer.figures["expected"].value,
+        dearer_chance=dearer.mended_chance,
+    )
+    return math.inf if money is None else money
 
 
 def _with_details(build: Build, result: CandidateResult) -> CandidateResult:

@@ -3,9 +3,10 @@
 Smallest change first                  `flips` -> `Search`
 What a candidate costs in a draw       `net_cost`
 
-Nothing is listed by hand: a lookup that listens tells which inputs of money, limits and chance the comparison reads, and
-each is moved, all its draws at once, from a quarter to fourfold. Inputs of physics are known by their draws: where the
-answer follows one of them, the regression that values knowing it (`worth`) says where within its own range it turns.
+Nothing is listed by hand: a lookup that listens tells which inputs of money, limits and chance the comparison reads,
+and each is moved, all its draws at once, from a quarter to fourfold. Inputs of physics are known by their draws: where
+the answer follows one of them, the regression that values knowing it (`worth`) says where within its own range it
+turns.
 """
 
 from __future__ import annotations
@@ -33,7 +34,8 @@ __all__ = ["Search", "flips", "net_cost"]
 # How far an input is moved either way, and to which share the change is found.
 _FURTHEST = 4.0
 _WITHIN = 0.01
-# What nobody decides or measures: constants of the physics are moved by their ranges alone, counts are part of the plan.
+# What nobody decides or measures: constants of the physics are moved by their ranges alone, counts are part of the
+# plan.
 _NOT_MOVED = ("model.", ".quantity")
 
 

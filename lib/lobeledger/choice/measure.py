@@ -2,9 +2,10 @@
 
 `measure_next` -> `results.MeasureNext`
 
-Knowing changes nothing unless an act waits on it. The acts are: take a candidate with its remedies bought now, or take it
-and see; a remedy found needed later costs more (`limits.remedy_later`). What each measurement tells is a function of the
-draws already made, and its worth follows by regression on them (`worth`). That it tells exactly is assumed: a ceiling.
+Knowing changes nothing unless an act waits on it. The acts are: take a candidate with its remedies bought now, or take
+it and see; a remedy found needed later costs more (`limits.remedy_later`). What each measurement tells is a function of
+the draws already made, and its worth follows by regression on them (`worth`). That it tells exactly is assumed: a
+ceiling.
 """
 
 from __future__ import annotations

@@ -46,8 +46,8 @@ class CandidateResult:
 
     broken: limits that the figures as given break. limits: those with a measure, each with its chance. net_draws: cost
     of owning less what the torque is worth; cost_draws: the same with what falling short costs; joint_draws: per draw,
-    the chance that every limit is met. binding_limit: what holds the best possible lobe back over most of its flank, a key of `task.LIMIT_WORDS`; empty
-    where that was not looked for.
+    the chance that every limit is met. binding_limit: what holds the best possible lobe back over most of its flank, a
+    key of `task.LIMIT_WORDS`; empty where that was not looked for.
     """
 
     assessment: Assessment
@@ -104,9 +104,21 @@ class CandidateResult:
 STOPS = ("card", "pairing", "unpriced")
 
 
+# Chances nearer to one another than this are not told apart: the error of a share of 64 trials.
+_SAME_CHANCE = 0.05
+
+
 def nearest_of(results: Sequence[CandidateResult]) -> CandidateResult:
-    """The result that most surely meets every limit; of equals, the one stopped by least, then the cheapest."""
-    return min(results, key=lambda r: (-r.chance_all, len(r.broken), sum(b.short_share for b in r.broken)))
+    """The result that comes nearest to holding: of those as sure as the surest, within what trials tell, the cheapest.
+
+    Where none can be built, the one that is stopped by least.
+    """
+    able = [r for r in results if not r.stops]
+    if not able:
+        return min(results, key=lambda r: (len(r.stops), len(r.broken), sum(b.short_share for b in r.broken)))
+    surest = max(r.mended_chance for r in able)
+    near = [r for r in able if r.mended_chance >= surest - _SAME_CHANCE]
+    return min(near, key=lambda r: r.figures["expected"].value)
 
 
 @dataclass(frozen=True)
@@ -214,9 +226,10 @@ class Decision:
     winner, the winner first; one entry when the lead is clear. ahead_share: share of draws in which the winner beats
     the best of the others in the running. regret_money: what knowing everything beforehand would save on average.
     shortfalls: sums at which a surer candidate becomes the better buy, where what falling short costs was not given.
-    flips: smallest change first, of flips_searched inputs moved. reasons: in the order in which they are told. trials: valvetrains run a candidate at
-    most, 0 where the speed was judged by the one that is given. measured_at_shortfall: what falling short was taken to
-    cost for `measure_next` where the sheet does not say (the break-even sum); None where it says, or nothing is at stake.
+    flips: smallest change first, of flips_searched inputs moved. reasons: in the order in which they are told. trials:
+    valvetrains run a candidate at most, 0 where the speed was judged by the one that is given. measured_at_shortfall:
+    what falling short was taken to cost for `measure_next` where the sheet does not say (the break-even sum); None
+    where it says, or nothing is at stake.
     """
 
     build: Build
@@ -248,7 +261,7 @@ class Decision:
 
     @property
     def nearest_id(self) -> str:
-        """The candidate that breaks fewest limits, by least: whom to talk about when none passes."""
+        """The candidate that comes nearest to holding: whom to talk about when none does."""
         return nearest_of(self.results).candidate.id
 
     def result(self, candidate_id: str) -> CandidateResult:

@@ -31,7 +31,8 @@ _ASKED = ("overlap_factor", "ivc", "intake_lift", "exhaust_lift")
 def vacuum_draws(inputs: MechanicalInputs, name: str, figures: Mapping[str, Figure]) -> Array:
     """Idle vacuum (Pa) in every draw, out of gear; shape (DRAWS,).
 
-    figures: the nominal figures of the candidate `name` (`assess.flow`). Raises NoSolution for a card that no lobe fits.
+    figures: the nominal figures of the candidate `name` (`assess.flow`). Raises NoSolution for a card that no lobe
+    fits.
     """
     return _kept(inputs, name, tuple((key, figures[key]) for key in _ASKED))
 

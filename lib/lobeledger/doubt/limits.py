@@ -2,8 +2,8 @@
 
 `judged_limits` -> `JudgedLimit`
 
-The limits that have a measure are judged in every draw; a need that is not sure (`booster_vacuum`, `budget`) is drawn as
-well. Draws are the same for all candidates where they share a line of the sheet.
+The limits that have a measure are judged in every draw; a need that is not sure (`booster_vacuum`, `budget`) is drawn
+as well. Draws are the same for all candidates where they share a line of the sheet.
 """
 
 from __future__ import annotations
@@ -40,10 +40,11 @@ class JudgedLimit:
     """One limit of one candidate.
 
     have: the figure as given, with the 5 and 95 % of its draws; need: what is asked of it; both in SI as `kind` says.
-    For the speed, `have` is the use of what is allowed at the wanted speed, and the need is 1. side: +1 where the figure
-    must not lie below the need, -1 where not above. need_path, values: where the sheet has the need, and the figure in
-    every draw, of what is judged by comparing them. draws: whether it is met in each draw, and its remedy's price there.
-    remedy_id: what mends it, empty where nothing with a price does. trials: of the speed, how many held of how many.
+    For the speed, `have` is the use of what is allowed at the wanted speed, and the need is 1. side: +1 where the
+    figure must not lie below the need, -1 where not above. need_path, values: where the sheet has the need, and the
+    figure in every draw, of what is judged by comparing them. draws: whether it is met in each draw, and its remedy's
+    price there. remedy_id: what mends it, empty where nothing with a price does. trials: of the speed, how many held of
+    how many.
     """
 
     limit: str
@@ -136,9 +137,9 @@ def _clearances(
     limits, does = build.limits, {line.rule for line in order_list(build, candidate)}
     found = []
     for limit, clear, least, need in (
-        ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance", limits.coil_bind_clearance_m),
-        ("retainer", drawn("retainer_to_seal") - lift, "retainer_clearance", limits.retainer_clearance_m),
-    ):  # fmt: skip
+        ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance",
+        limits.coil_bind_clearance_m), ("retainer", drawn("retainer_to_seal") - lift, "retainer_clearance",
+        limits.retainer_clearance_m), ):  # fmt: skip
         ok = _all(clear >= value(f"limits.{least}"))
         remedy = _remedy_for(build, candidate, limit)
         price = None if remedy is None else _price(build, candidate, remedy, value)

@@ -66,8 +66,8 @@ def answer_text(decision: Decision, system: str) -> str:
     if len(decision.tied_ids) > 1:
         *first, last = (build.candidate(t).name for t in decision.tied_ids)
         return (
-            f"A tie: {'; '.join(first)} and {last}. {name} leads by {money(abs(lead))}, too little to tell them apart (it "
-            f"stays ahead in {in_tries(decision.ahead_share)}). Choose between them by what matters to you; {sure}."
+            f"A tie: {'; '.join(first)} and {last}. {name} leads by {money(abs(lead))}, too little to tell them apart "
+            f"(it stays ahead in {in_tries(decision.ahead_share)}). Choose between them by what matters to you; {sure}."
         )
     if lead < 0.0:
         return (

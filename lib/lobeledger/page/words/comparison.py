@@ -89,7 +89,7 @@ class Comparison:
 
     @property
     def nearest_id(self) -> str:
-        """The candidate that breaks fewest limits, by least: whom to talk about when none passes."""
+        """The candidate that comes nearest to holding: whom to talk about when none does."""
         return self.decision.nearest_id
 
     def result(self, candidate_id: str) -> CandidateResult:
@@ -282,8 +282,8 @@ def compare(
 ) -> Comparison:
     """Compare a build's candidates.
 
-    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. step, details, trials:
-    as in `decide`. Raises OutOfRange for another system.
+    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. step, details,
+    trials: as in `decide`. Raises OutOfRange for another system.
     """
     _check(system)
     return Comparison(decide(build, step=step, details=details, trials=trials), system)

@@ -83,6 +83,6 @@ def measure_text(build: Build, rows: tuple[MeasureNext, ...], at_stake: float | 
     stake = f", if falling short would cost you {money(at_stake)}" if at_stake is not None else ""
     turn = "could change the answer" if first.could_change else "could save a remedy"
     return (
-        f"Measure next: {text}{whose}. {first.minutes:.0f} minutes, {money(first.minutes_money)} of your time; it is worth "
-        f"about {money(first.worth_money)} and {turn}{stake}."
+        f"Measure next: {text}{whose}. {first.minutes:.0f} minutes, {money(first.minutes_money)} of your time; it is "
+        f"worth about {money(first.worth_money)} and {turn}{stake}."
     )

@@ -143,8 +143,8 @@ def caution_text(build: Build, caution: Caution, system: str) -> str:
 def _first_touch(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, top = _numbers(caution)
     return (
-        f"Lifter and lobe first part, by a hair, at {show(have, 'rpm')}, below the {show(top, 'rpm')} wanted: harmless as "
-        "such, and a sign of little spring in hand."
+        f"Lifter and lobe first part, by a hair, at {show(have, 'rpm')}, below the {show(top, 'rpm')} wanted: harmless "
+        "as such, and a sign of little spring in hand."
     )
 
 
@@ -193,8 +193,8 @@ def _load(build: Build, caution: Caution, show: Callable[..., str]) -> str:
 def _knock(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     ratio, allowed = _numbers(caution)
     return (
-        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care on "
-        f"{build.vehicle.octane:g} octane."
+        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care "
+        f"on {build.vehicle.octane:g} octane."
     )
 
 
@@ -217,8 +217,8 @@ def _in_gear(build: Build, caution: Caution, show: Callable[..., str]) -> str:
 def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, _ = _numbers(caution)
     return (
-        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes to "
-        "pull through it, so its gain is given more doubt."
+        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes "
+        "to pull through it, so its gain is given more doubt."
     )
 
 
