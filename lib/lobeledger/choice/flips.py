@@ -1,12 +1,15 @@
 """What flips the verdict: the change of one input that changes the winner.
 
 Smallest change first                  `flips`
+Which inputs are tried, which not?     `inputs_tried`, `why_not_tried`
+May a sheet hold this value?           `may_be`
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +21,7 @@ from lobeledger.doubt.draws import Lookup
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import Spec, key_of
 
-__all__ = ["flips", "net_cost"]
+__all__ = ["flips", "inputs_tried", "may_be", "net_cost", "why_not_tried"]
 
 
 def net_cost(lines: list[cost.CostLine], worth: Any, gain: Any) -> Any:
@@ -26,13 +29,41 @@ def net_cost(lines: list[cost.CostLine], worth: Any, gain: Any) -> Any:
     return cost.cost_of_owning(lines) - worth * 100.0 * gain
 
 
-_SHARED_INPUTS = (
-    "shop.labour_rate", "shop.dyno_rate", "shop.fuel_price", "use.hours_a_year", "use.years", "limits.torque_worth",
-)  # fmt: skip
-_OWN_INPUTS = (
-    "failure.chance", "failure.cost", "fitting_time", "dyno_time", "lash_check_every", "spring_change_every",
-    "spring_set_price", "lifter_service_every",
-)  # fmt: skip
+# What the cost asks for and is not tried, as a pattern of its path, with the reason. All else that is asked is tried.
+_NOT_TRIED = (
+    (r"model\..+", "a constant of the physics"),
+    (r"(precautions|pairing|factors)\..+", "it stands in the library's tables and in no sheet"),
+    (r"candidates\.[^.]+\.parts\.\d+\.quantity", "a count moves in whole steps"),
+    (r"candidates\.[^.]+\.run_in_(speed|time)", "cost is not linear in it, and more than the cost hangs on it"),
+)
+
+
+def why_not_tried(path: str) -> str | None:
+    """Why an input of the cost is not among those whose change could flip the verdict; None where it is."""
+    return next((reason for pattern, reason in _NOT_TRIED if re.fullmatch(pattern, path)), None)
+
+
+def inputs_tried(build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float]) -> list[str]:
+    """Paths of the inputs of net cost that are tried: what the candidates still in the race ask for.
+
+    Read off the cost itself, so that a new line's input is among them without being named here.
+    """
+    plain = draws.nominal(build)
+    asked: dict[str, None] = {}
+
+    def listening(path: str) -> Any:
+        asked[path] = None
+        return plain(path)
+
+    for result in results:
+        if _may_win(result):
+            _standing(build, result, gains[result.candidate.id], listening)
+    return [path for path in asked if why_not_tried(path) is None]
+
+
+def _may_win(result: CandidateResult) -> bool:
+    """Whether nothing but money stops a candidate."""
+    return all(b.limit == "budget" for b in result.broken)
 
 
 def flips(
@@ -51,7 +82,7 @@ def flips(
     if winner is None:
         return []
     found: list[Flip] = []
-    for path in (*_SHARED_INPUTS, *(_own_paths(build, results))):
+    for path in inputs_tried(build, results, gains):
         now = float(draws.nominal(build)(path))
         if now <= 0.0:
             continue
@@ -63,21 +94,8 @@ def flips(
             if after != winner.candidate.id:
                 turned.add(value > now)
                 found.append(_flip(path, now, value, after))
-    found += [flip for flip in _limit_flips(build, results, winner) if _may_be(build, flip.path, flip.then)]
+    found += [flip for flip in _limit_flips(build, results, winner) if may_be(build, flip.path, flip.then)]
     return sorted(found, key=lambda flip: abs(flip.change_share))
-
-
-def _own_paths(build: Build, results: tuple[CandidateResult, ...]) -> list[str]:
-    paths = []
-    for result in results:
-        if all(b.limit == "budget" for b in result.broken):
-            c = result.candidate
-            own = [f"candidates.{c.id}.{key}" for key in _OWN_INPUTS]
-            # An upkeep that is never done may have no price in a sheet that is not in the library's currency.
-            own = [path for path in own if path.endswith(".failure.chance") or path in build.data]
-            own += [f"candidates.{c.id}.parts.{i}.price" for i, p in enumerate(c.parts) if p.price_money > 0]
-            paths += own
-    return paths
 
 
 @dataclass(frozen=True)
@@ -95,7 +113,7 @@ def _standing(build: Build, result: CandidateResult, gain: float, value: Lookup)
 
 def _affected(results: tuple[CandidateResult, ...], path: str) -> list[CandidateResult]:
     """Candidates whose cost a path can move; those stopped by anything but money are out of the race."""
-    able = [r for r in results if all(b.limit == "budget" for b in r.broken)]
+    able = [r for r in results if _may_win(r)]
     return [r for r in able if not path.startswith("candidates.") or path.startswith(f"candidates.{r.candidate.id}.")]
 
 
@@ -135,10 +153,10 @@ def _crossings(
     # A whisker past the crossing, so that the other side of it is what is tried.
     past = [at + s * (1 + 1e-6) + math.copysign(1e-9 * at, s) for s in steps if s]
     values = [straight(p) for p in past if p > 0.0 or (p == 0.0 and straight(now) == now)]
-    return [v for v in values if abs(v / now - 1.0) < 9.0 and _may_be(build, path, v)]
+    return [v for v in values if abs(v / now - 1.0) < 9.0 and may_be(build, path, v)]
 
 
-def _may_be(build: Build, path: str, value: float) -> bool:
+def may_be(build: Build, path: str, value: float) -> bool:
     """Whether a build sheet may hold this value there."""
     if path.endswith(".failure.chance"):
         return 0.0 <= value <= 1.0
@@ -162,7 +180,7 @@ def _winner_at(
     touched = {r.candidate.id for r in _affected(results, path)}
     for result in results:
         c = result.candidate.id
-        if any(b.limit != "budget" for b in result.broken):
+        if not _may_win(result):
             continue
         there = (
             _standing(build, result, gains[c], value)

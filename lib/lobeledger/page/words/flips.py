@@ -14,7 +14,7 @@ from lobeledger.choice.results import BreakEven, Flip
 from lobeledger.page.words.figures import chance_text
 from lobeledger.parts.build import Build
 
-__all__ = ["FlipWords", "break_even_text", "flip_text", "flip_words"]
+__all__ = ["LABELS", "FlipWords", "break_even_text", "flip_text", "flip_words"]
 
 
 class FlipWords(NamedTuple):
@@ -25,10 +25,14 @@ class FlipWords(NamedTuple):
     then: str
 
 
-_LABELS = {
+LABELS = {
     "shop.labour_rate": "the labour rate",
     "shop.dyno_rate": "the dyno rate",
     "shop.fuel_price": "the price of fuel",
+    "shop.run_in_oil": "the price of oil, filter and first service",
+    "shop.freight": "the freight on goods",
+    "shop.tax": "the tax on goods",
+    "shop.contingency": "the allowance for surprises",
     "use.hours_a_year": "running hours a year",
     "use.years": "the years counted",
     "use.highest_speed": "the highest speed",
@@ -43,20 +47,25 @@ _LABELS = {
     "spring_change_every": "hours between spring changes",
     "spring_set_price": "the price of a set of springs",
     "lifter_service_every": "hours between lifter services",
+    "lash_check_labour": "the labour of a lash check",
+    "spring_labour": "the labour of a spring change",
+    "lifter_service_price": "the price of a lifter service",
+    "lifter_labour": "the labour of a lifter service",
+    "run_in_rocker_labour": "the labour of changing rockers for the run-in",
 }
 
 
 def flip_words(build: Build, flip: Flip, system: str) -> FlipWords:
     """The input of a flip, its value now and then."""
     path = flip.path
-    what = _LABELS.get(path, "")
+    what = LABELS.get(path, "")
     if path.startswith("candidates."):
         _, candidate_id, *rest = path.split(".")
         candidate = build.candidate(candidate_id)
         if rest[0] == "parts":
             what = f"the price of '{candidate.parts[int(rest[1])].item}'"
         else:
-            what = _LABELS[".".join(rest)]
+            what = LABELS[".".join(rest)]
         what = f"{what} ({candidate.name})"
     values = (flip.now, flip.then)
     if path.endswith(".failure.chance"):
