@@ -25,7 +25,7 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.card import Card
 from lobeledger.parts.pairing import OrderLine, added_lines, stops, unpriced_lines
 
-__all__ = ["Broken", "Caution", "Impossible", "Way", "broken_limits", "cautions", "doubts"]
+__all__ = ["Broken", "Caution", "Impossible", "Way", "broken_limits", "cautions"]
 
 
 # Overlap at the seat from which an exhaust tuned to it pulls charge through: assumed.
@@ -122,8 +122,6 @@ def broken_limits(
             short = least - have.value
             more = Way("clearance", short, "lift")
             found.append(Broken(key, key, have, least, "lift", 1, short / least, (more, Way("less_lift"))))
-    if "rigid_limit" in figures:
-        found += _speed(build, candidate, figures)
     if vehicle.brake_booster and "vacuum" in figures:
         have, need = figures["vacuum"], vehicle.booster_vacuum_pa
         if have.value < need:
@@ -132,50 +130,9 @@ def broken_limits(
     return found
 
 
-def _speed(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Broken]:
-    """Whether the valvetrain stays on its lobes: the elastic one decides, and the rigid one must have its margin."""
-    top, margin = build.use.highest_speed_rpm, build.limits.speed_margin
-    elastic, rigid = figures["elastic_limit"], figures["rigid_limit"]
-    springs = candidate.spring_set_price_money or None
-    if rigid.value < top * (1.0 + margin) and rigid.value / (1.0 + margin) <= elastic.value:
-        need = top * (1.0 + margin)
-        ways = (
-            Way("highest_speed", rigid.value / (1.0 + margin), "rpm", -1),
-            Way("stiffer_springs", price_money=springs),
-            Way("less_mass"),
-        )
-        return [Broken("speed", "rigid_limit", rigid, need, "rpm", 1, 1.0 - rigid.value / need, ways)]
-    if elastic.value < top:
-        ways = (
-            Way("highest_speed", elastic.value, "rpm", -1),
-            Way("stiffer_valvetrain"),
-            Way("more_spring", price_money=springs),
-        )
-        return [Broken("speed", "elastic_limit", elastic, top, "rpm", 1, 1.0 - elastic.value / top, ways)]
-    return []
-
-
-def doubts(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
-    """Limits that the nominal figures keep and the bands do not."""
-    limits, use, vehicle = build.limits, build.use, build.vehicle
-    asked = []
-    if "rigid_limit" in figures:
-        asked += [
-            ("elastic_limit", use.highest_speed_rpm, "rpm"),
-            ("rigid_limit", use.highest_speed_rpm * (1.0 + limits.speed_margin), "rpm"),
-        ]
-    if vehicle.brake_booster and "vacuum" in figures:
-        asked.append(("vacuum", vehicle.booster_vacuum_pa, "vacuum"))
-    return [
-        Caution("band", key, figures[key], need, kind)
-        for key, need, kind in asked
-        if figures[key].low < need <= figures[key].value
-    ]
-
-
 def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Caution]:
     """What warns but does not forbid, and limits whose band reaches past them."""
-    found = doubts(build, figures)
+    found = _of_speed(build, figures)
     found += _of_running(build, candidate, figures)
     found += _of_springs(candidate, figures)
     found += _of_gas(build, figures)
@@ -190,6 +147,19 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) 
         found.append(Caution("no_torque"))
     if len(candidate.intake.points) < 3:
         found.append(Caution("few_durations", "intake"))
+    return found
+
+
+def _of_speed(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
+    """First touch and the rigid margin: notes beside the speed up to which the valvetrain is under control."""
+    found = []
+    if "rigid_limit" in figures:
+        top = build.use.highest_speed_rpm
+        touch, rigid, wanted = figures["elastic_limit"], figures["rigid_limit"], top * (1.0 + build.limits.speed_margin)
+        if touch.value < top:
+            found.append(Caution("first_touch", "elastic_limit", touch, top, "rpm"))
+        if rigid.value < wanted:
+            found.append(Caution("rigid_margin", "rigid_limit", rigid, wanted, "rpm"))
     return found
 
 

@@ -161,9 +161,12 @@ def _total(amounts: list[Any]) -> Any:
     return total
 
 
-def first_cost(lines: list[CostLine], candidate: Candidate) -> Any:
+def first_cost(lines: list[CostLine], candidate: Candidate, value: Lookup) -> Any:
     """Money paid at the start, deposits included (they come back, so they are not a cost of owning)."""
-    deposits = sum(part.core_charge_money * part.quantity for part in candidate.parts)
+    deposits: Any = 0.0
+    for i, part in enumerate(candidate.parts):
+        if part.core_charge_money > 0.0:
+            deposits = deposits + value(f"candidates.{candidate.id}.parts.{i}.core_charge") * part.quantity
     return _total([line.amount for line in lines if line.is_first]) + deposits
 
 

@@ -38,7 +38,6 @@ from scipy.special import betaincinv
 from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.choice import cost
-from lobeledger.choice.decision import gain_draws
 from lobeledger.choice.flips import net_cost
 from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.doubt import draws
@@ -199,7 +198,7 @@ def stake(decision: Decision, *, count: int = COUNT, seed: int = 1) -> Stakes:
         realised[result.candidate.id] = costs
         stakes.append(_stake(build, result, costs, lost))
     pairs = tuple(_pairs(build, decision.results, realised))
-    passing = [r for r in decision.results if r.passes]
+    passing = decision.running
     information = (_information_on_losses(build, passing), *worth_of_knowing_inputs(build, passing))
     return Stakes(decision, tuple(stakes), pairs, information, count)
 
@@ -524,7 +523,7 @@ def _mixed(build: Build, group: str | None) -> Lookup:
 def _net_draws(build: Build, result: CandidateResult, group: str | None) -> Array:
     value = _mixed(build, group)
     lines = cost.cost_lines(build, result.candidate, result.assessment.fuel, value)
-    gain: Any = gain_draws(build, result.assessment, _gain(result))
+    gain: Any = result.gain_draws
     if group not in (None, "torque and what it is worth"):
         gain = float(np.mean(gain))
     return np.broadcast_to(net_cost(lines, value("limits.torque_worth"), gain), (draws.DRAWS,))

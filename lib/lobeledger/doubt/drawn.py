@@ -111,6 +111,11 @@ class DrawnLobes:
         """The lobe of draw number i."""
         return self.families[which].lobe(self.draws, i)
 
+    def as_given(self) -> DrawnLobes:
+        """The same with the smoothest lobe at its nominal ramp in every draw."""
+        d = self.draws
+        return DrawnLobes(self.families, LobeDraws(0.0 * d.ramp, 0.0 * d.s, d.e, 0.0 * d.d))
+
     def columns(self, name: str) -> dict[str, Array]:
         """What was drawn of them, by names that belong to the candidate `name`."""
         found = {f"lobe.{name}.ramp": self.draws.ramp, f"lobe.{name}.s": self.draws.s}

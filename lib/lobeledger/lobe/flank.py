@@ -362,10 +362,9 @@ class Solved:
     ramp_tops_cam_rad: tuple[float, float]
     grinding_radius_m: float
 
-    def family(self, others: dict[str, Lobe] | None = None) -> CardLobe:
-        """The family of the nominal lobe, every extreme that there is, and others by name."""
+    def family(self) -> CardLobe:
+        """The family of the nominal lobe and every extreme that there is."""
         extremes = {name: lobe for name, ask in self.asks.items() if (lobe := ask()) is not None}
         return family_of(
-            self.nominal, extremes | (others or {}), self.least_jerk_m_per_rad3, self.ramp_tops_cam_rad,
-            self.grinding_radius_m,
-        )  # fmt: skip
+            self.nominal, extremes, self.least_jerk_m_per_rad3, self.ramp_tops_cam_rad, self.grinding_radius_m
+        )

@@ -62,22 +62,28 @@ class _Trial:
     ramp: Ramp
     seat_m: float
 
-    def flanks(self) -> list[Flank]:
+    def usual(self) -> tuple[Card, ...]:
+        """The card in full; one of a single duration may stand for several."""
+        return tuple(completed(self.card, self.seat_m).usual)
+
+    def flanks(self, whole: Card) -> list[Flank]:
         """The flanks to judge, one of a card with equal flanks."""
         # With jerk unbounded, as here, the nose acceleration of one flank hardly binds the other's rise: a lobe is
         # possible when each of its flanks is.
         sides = ("opening",) if self.card.is_symmetric else ("opening", "closing")
-        # A card of one duration is judged by the usual shape it is completed with.
-        whole = completed(self.card, self.seat_m).usual[0]
         return [Flank(whole, self.limits, self.base_radius_m, self.ramp, self.seat_m, side) for side in sides]
 
     def fits(self) -> bool:
         """Whether a lobe is possible."""
-        try:
-            return all(flank.least_excess() < FITS for flank in self.flanks())
-        except NoSolution:
-            # A solver that gives up on an extreme card has not shown that the change helps.
-            return False
+        # One of the cards it may stand for is enough.
+        for whole in self.usual():
+            try:
+                if all(flank.least_excess() < FITS for flank in self.flanks(whole)):
+                    return True
+            except NoSolution:
+                # A solver that gives up on an extreme card has not shown that the change helps.
+                continue
+        return False
 
     def with_longer(self, extra_rad: float) -> _Trial:
         """Every duration longer."""
@@ -141,7 +147,7 @@ def what_would_give(
     given = _Trial(card, limits, base_radius_m, ramp, seat_m)
     ways: list[WayOut] = []
     if isinstance(limits, FlatLimits):
-        ways += _wider_or_larger(given.flanks(), limits, base_radius_m)
+        ways += _wider_or_larger(given.flanks(given.usual()[0]), limits, base_radius_m)
     if isinstance(limits, RollerLimits):
         steep = limits.pressure_angle_rad
         more = _edge(

@@ -91,6 +91,9 @@ class Limits(Part):
     torque_worth_money: float = amount(
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
     )
+    remedy_later: float = number(
+        "what a remedy costs once the engine is together, over what it costs before", 1.0, 10.0, example="1.5"
+    )
     shortfall_money: float | None = amount(
         "money",
         '"2000 USD"',

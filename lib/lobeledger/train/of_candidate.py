@@ -126,9 +126,11 @@ def train_of(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: 
         lifter_incline_rad=e.lifter_incline_rad,
         oil=oil,
     )
-    gas = 0.0 if intake else e.exhaust_opening_pressure_pa * math.pi * exhaust_valve_m**2 / 4.0
-    span = cam_rad_from_crank_rad(e.blowdown_angle_rad)
-    return replace(train, gas_n=gas, gas_span_cam_rad=span, stem_friction_n=e.stem_friction_n)
+    train = replace(train, stem_friction_n=e.stem_friction_n)
+    if intake:
+        return train
+    gas_n = e.exhaust_opening_pressure_pa * math.pi * exhaust_valve_m**2 / 4.0
+    return replace(train, gas_n=gas_n, gas_span_cam_rad=cam_rad_from_crank_rad(e.blowdown_angle_rad))
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,6 @@ __all__ = ["WearView"]
 
 _Lobe = tuple[int, str, str]  # cylinder, valve, stage
 _STAGES = ("before", "after")
-_USUAL_CHECK_H = 50.0  # to the next look at a lash, where the build sheet names no interval: assumed
 _SAME_LASH_M = 5e-7  # two lashes are one reading: below the last digit shown
 
 
@@ -43,7 +42,7 @@ class WearView(View):
         super().__init__()
         self._shelf = shelf
         self._system, self._cylinders = "us", 0
-        self._check_every_h = _USUAL_CHECK_H
+        self._check_every_h = wear.USUAL_CHECK_H
         self._quiet = False
         self.cells: dict[_Lobe, w.FloatText] = {}
         # What the record says of a cell, and of which build: such a reading keeps its own uncertainty and is not
@@ -129,7 +128,7 @@ class WearView(View):
 
     def fit(self, build: Build, candidate_id: str, system: str) -> None:
         """Bring the grid to a build's cylinders and the units of the page; readings are kept and rewritten."""
-        check_every_h = build.candidate(candidate_id).lash_check_every_h or _USUAL_CHECK_H
+        check_every_h = build.candidate(candidate_id).lash_check_every_h or wear.USUAL_CHECK_H
         if check_every_h != self._check_every_h:
             self._check_every_h = check_every_h
             self.judge_lash()
