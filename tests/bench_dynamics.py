@@ -28,8 +28,8 @@ from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.train import motion
 from lobeledger.train import solver as core
-from lobeledger.train.elastic import lobe_quintics, packed, rest_state
 from lobeledger.train.control import allowed_by, control_at
+from lobeledger.train.elastic import lobe_quintics, packed, rest_state
 from lobeledger.train.motion import first_loss, run, sweep
 from lobeledger.train.of_candidate import inputs_of, limit_band, moved, train_of
 

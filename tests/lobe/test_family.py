@@ -119,7 +119,9 @@ def test_ramp_velocity_is_free_within_its_range():
     whole = family("hydraulic flat")
     draws = drawn(400, RISING)
     motion = whole.motion(draws._replace(s=np.zeros(400)))
-    found = np.array([np.interp(0.006 * IN, m[0][: m.shape[1] // 2], m[1][: m.shape[1] // 2]) for m in motion]) / PER_DEG
+    found = (
+        np.array([np.interp(0.006 * IN, m[0][: m.shape[1] // 2], m[1][: m.shape[1] // 2]) for m in motion]) / PER_DEG
+    )
     assert found.min() < 0.00096 and found.max() > 0.00168
     assert np.all((found > 0.00088) & (found < 0.00183))
 

@@ -145,7 +145,9 @@ def test_pump_up_in_chunks_is_forty_cycles_in_one_go(case):
     answers, cycles = [], 0
     for rpm in np.arange(4800.0, 7000.0, 200.0):
         got = control_at(train, lobe, rpm, ALLOWED)
-        columns = [p.column_m for p in run(dataclasses.replace(train, gas_n=0.0), lobe, rpm, cycles=40, samples=0).cycles]
+        columns = [
+            p.column_m for p in run(dataclasses.replace(train, gas_n=0.0), lobe, rpm, cycles=40, samples=0).cycles
+        ]
         assert got.holds == (max(columns) <= ALLOWED.column_m)
         assert got.ruled == "pump-up"
         answers.append(got.holds)
@@ -160,7 +162,9 @@ def test_gas_only_helps_a_hydraulic_train():
     assert train.gas_n > 0.0
     for rpm in (5800.0, 6100.0, 6400.0):
         with_gas = max(p.column_m for p in run(train, lobe, rpm, cycles=20, samples=0).cycles)
-        without = max(p.column_m for p in run(dataclasses.replace(train, gas_n=0.0), lobe, rpm, cycles=20, samples=0).cycles)
+        without = max(
+            p.column_m for p in run(dataclasses.replace(train, gas_n=0.0), lobe, rpm, cycles=20, samples=0).cycles
+        )
         assert with_gas <= without + 2e-6
 
 

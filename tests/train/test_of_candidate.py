@@ -73,7 +73,11 @@ def test_several_moved_at_once_and_nothing_else():
 def test_a_path_that_is_none_is_refused():
     b = build()
     c = b.candidate("s-flat").cam_and_train
-    for path, words in (("springs.colour", "no 'colour'"), ("engine.bore", "not made of 'engine'"), ("noise", "no 'noise'")):
+    for path, words in (
+        ("springs.colour", "no 'colour'"),
+        ("engine.bore", "not made of 'engine'"),
+        ("noise", "no 'noise'"),
+    ):
         with pytest.raises(OutOfRange, match=words):
             moved(c, b.model, {path: 1.0})
 

@@ -16,8 +16,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from lobeledger import units
 from lobeledger.assess.figures import Figure
+from lobeledger.engine.crank import knock_limited_ratio
 from lobeledger.engine.cycle import seat_lift_m
 from lobeledger.lobe.ways_out import WayOut
 from lobeledger.parts.build import Build
@@ -28,8 +28,6 @@ from lobeledger.parts.pairing import OrderLine, added_lines, stops, unpriced_lin
 __all__ = ["Broken", "Caution", "Impossible", "Way", "broken_limits", "cautions"]
 
 
-# Overlap at the seat from which an exhaust tuned to it pulls charge through: assumed.
-_LONG_OVERLAP_DEG = 70.0
 # Burned gas of the charge above which an engine hunts at idle: common practice, no source.
 _HUNTING_SHARE = 0.30
 
@@ -194,15 +192,24 @@ def _of_springs(candidate: Candidate, figures: Mapping[str, Figure]) -> list[Cau
 
 
 def _of_gas(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
-    """Knock, and overlap that the torque estimate values too low."""
+    """Knock on this fuel, a converter against the speeds used, and overlap that the torque estimate misreads."""
     found = []
+    limits, vehicle = build.limits, build.vehicle
     if "dynamic_compression" in figures:
         head = build.engine.head_material
-        limits = build.limits
-        allowed = limits.knock_compression_iron if head == "iron" else limits.knock_compression_aluminium
+        at_91 = limits.knock_compression_iron if head == "iron" else limits.knock_compression_aluminium
+        allowed = knock_limited_ratio(vehicle.octane, ratio_at_91=at_91, ratio_per_octane=limits.knock_per_octane)
         if figures["dynamic_compression"].value > allowed:
             found.append(Caution("knock", head, figures["dynamic_compression"], allowed))
-    if "torque" in figures and figures["overlap"].value > units.rad(_LONG_OVERLAP_DEG):
-        limit = units.rad(_LONG_OVERLAP_DEG)
+    stall = vehicle.converter_stall_rpm
+    slowest = min(band.from_rpm for band in build.use.bands)
+    if vehicle.transmission == "automatic" and stall is not None and stall > slowest:
+        found.append(Caution("stall", "converter_stall", Figure.exact(stall), slowest, "rpm"))
+    if "vacuum_in_gear" in figures and vehicle.brake_booster:
+        need, in_gear = vehicle.booster_vacuum_pa, figures["vacuum_in_gear"]
+        if in_gear.value < need <= figures["vacuum"].value:
+            found.append(Caution("in_gear", "vacuum_in_gear", in_gear, need, "vacuum"))
+    if "torque" in figures and figures["overlap"].value > build.model.torque_doubt_overlap_rad:
+        limit = build.model.torque_doubt_overlap_rad
         found.append(Caution("long_overlap", "overlap", figures["overlap"], limit, "angle"))
     return found

@@ -24,7 +24,7 @@ from lobeledger.arrays import Array
 from lobeledger.assess.best_lobe import lobe_share_of
 from lobeledger.assess.candidate import Assessment, assess, weighed_band
 from lobeledger.assess.figures import Figure
-from lobeledger.assess.limits import Broken, Way, cautions
+from lobeledger.assess.limits import Broken, Way
 from lobeledger.assess.torque import weighed_torque, widened
 from lobeledger.choice import cost
 from lobeledger.choice.flips import Search, flips, net_cost
@@ -53,7 +53,6 @@ from lobeledger.errors import NoSolution
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.frozen import Frozen
-from lobeledger.train.of_candidate import limit_band
 
 __all__ = ["SURE", "decide", "gain_draws"]
 
@@ -282,36 +281,27 @@ def _shortfalls(build: Build, results: Sequence[CandidateResult], winner: Candid
 
 
 def _with_details(build: Build, result: CandidateResult) -> CandidateResult:
-    """A result with what takes longer: its intake card's share of the best lobe, and the band of its speed limit."""
+    """A result with what takes longer: share of the best lobe, useful limit, torque with every range in its band."""
     figures, holds = dict(result.figures), ""
+    assessed = result.assessment
     try:
         share = lobe_share_of(build, result.candidate)
         figures["share_of_best"] = Figure(*share.at_its_lift)
         holds = next(iter(share.best_at_its_lift.bound_share()), "")
     except NoSolution:
         pass
-    intake, exhaust = result.assessment.intake, result.assessment.exhaust
-    if intake is not None and exhaust is not None and result.assessment.torque is not None:
-        bands = [limit_band(build, result.candidate, *pair) for pair in (("intake", intake), ("exhaust", exhaust))]
-        band = widened(result.assessment.inputs, intake, exhaust, result.assessment.torque)
+    torque = assessed.torque
+    if assessed.intake is not None and assessed.exhaust is not None and torque is not None:
+        torque = widened(assessed.inputs, assessed.intake, assessed.exhaust, torque)
         if "torque" in figures:
-            figures["torque"] = weighed_band(build, band)
-        figures["useful_limit"] = useful_limit_of(
-            result.assessment.inputs, result.candidate.id, build.use.highest_speed_rpm
-        )
-        # The band's searches begin elsewhere and may find the nominal a few rpm off: the verdict's own stands.
-        nominal = figures["elastic_limit"].value
-        low, high = min(b.low_rpm for b in bands), min(b.high_rpm for b in bands)
-        figures["elastic_limit"] = figure = Figure(nominal, min(low, nominal), max(high, nominal))
-        top = build.use.highest_speed_rpm
-        figures["speed_margin"] = Figure(*(speed / top - 1.0 for speed in figure))
+            figures["torque"] = weighed_band(build, torque)
+        figures["useful_limit"] = useful_limit_of(assessed.inputs, result.candidate.id, build.use.highest_speed_rpm)
     frozen = Frozen(figures)
-    warned = tuple(cautions(build, result.candidate, frozen))
     return dataclasses.replace(
         result,
         figures=frozen,
         binding_limit=holds,
-        assessment=dataclasses.replace(result.assessment, figures=frozen, cautions=warned),
+        assessment=dataclasses.replace(assessed, figures=frozen, torque=torque),
     )
 
 

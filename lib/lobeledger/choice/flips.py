@@ -189,7 +189,7 @@ def _within_ranges(build: Build, results: Sequence[CandidateResult], order: Sequ
         drawn = Drawn(result.assessment.inputs)
         for each in result.assessment.inputs.ranges:
             path = _path_of(build, result.candidate.id, each.key)
-            if path:
+            if path and each.key in drawn:
                 columns.setdefault(each.line, (path, drawn(each.key), drawn.nominal(each.key)))
     if len(running) < 2:
         return [], len(columns)

@@ -57,6 +57,10 @@ class Drawn:
         value = self._values[key]
         return value if each is None else triangular_draws(each.line, each.low, value, each.high)
 
+    def __contains__(self, key: str) -> bool:
+        """Whether a value goes by this key: durations of cards are drawn with their lobes, flow tables not at all."""
+        return key in self._values
+
     def scale(self, key: str) -> Any:
         """Draws of a value as multiples of what is given."""
         return self(key) / self._values[key]

@@ -88,6 +88,9 @@ class Limits(Part):
     knock_compression_aluminium: float = number(
         "the same for aluminium heads", 5.0, 14.0, example="8.8", exact=_CAUTION
     )
+    knock_per_octane: float = number(
+        "how much more of it a fuel bears for each octane number", 0.0, 1.0, example="0.1", exact=_CAUTION
+    )
     torque_worth_money: float = amount(
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
     )
@@ -251,13 +254,6 @@ class Model(Part):
     idle_air_fuel: float = number("air to fuel by mass at idle", 8.0, 22.0, example="14.0")
     idle_backflow: float = number(
         "multiplier on the burned gas that flows back over the overlap at idle", 0.0, 3.0, example="1"
-    )
-    torque_trust: float = number(
-        "share by which a computed torque difference may be wrong: one mode of the runner, no exhaust tuning",
-        0.0,
-        2.0,
-        example="0.5",
-        exact=_DOUBT,
     )
     torque_doubt: float = number(
         "model error of a candidate's torque, as a share, at an overlap where the model is at home",

@@ -193,16 +193,32 @@ def _load(build: Build, caution: Caution, show: Callable[..., str]) -> str:
 def _knock(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     ratio, allowed = _numbers(caution)
     return (
-        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care "
-        f"on 91 octane (this fuel: {build.vehicle.octane:g})."
+        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care on "
+        f"{build.vehicle.octane:g} octane."
+    )
+
+
+def _stall(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    stall, slowest = _numbers(caution)
+    return (
+        f"The converter stalls at {show(stall, 'rpm')}, above the {show(slowest, 'rpm')} where your rpm begin: torque "
+        "below the stall speed is of little use, and it runs hot there."
+    )
+
+
+def _in_gear(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, need = _numbers(caution)
+    return (
+        f"In gear on the brakes vacuum falls to about {show(have, 'vacuum')}, below the {show(need, 'vacuum')} the "
+        "brakes want: prove them, standing in gear, before the car goes on the road."
     )
 
 
 def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, _ = _numbers(caution)
     return (
-        f"Its long overlap ({show(have, 'angle')}) is valued too low: the torque estimate has no exhaust pipes to pull "
-        "through it."
+        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes to "
+        "pull through it, so its gain is given more doubt."
     )
 
 
@@ -225,6 +241,8 @@ _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
     "sharp_nose": _sharp_nose,
     "load": _load,
     "knock": _knock,
+    "stall": _stall,
+    "in_gear": _in_gear,
     "long_overlap": _long_overlap,
     "added_prices": _added_prices,
     "lash_off_ramp": _always(
