@@ -6,6 +6,7 @@ What does the shop's record change?        `record_changes`
 What does bad luck cost?                  `realised_costs`
 Which input moves the cost most?          `tornado` -> `Bar`
 Which precaution pays?                    `precautions_by_worth` -> `Worth`, `with_precaution`
+Of which group is an input?               `group_of`
 What is it worth to know?                 `expected_values`, `worth_of_perfect_information`,
                                           `worth_of_knowing_losses`, `worth_of_knowing_inputs`
 
@@ -25,6 +26,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -59,6 +61,7 @@ __all__ = [
     "Stakes",
     "Worth",
     "expected_values",
+    "group_of",
     "odds_after",
     "posterior",
     "precautions_by_worth",
@@ -475,22 +478,29 @@ def worth_of_knowing_losses(
     return max(0.0, float(np.min(base + p * loss)) - float(cheapest))
 
 
-def _group_of(path: str) -> str:
-    """The group of inputs a path belongs to."""
-    last = path.rpartition(".")[2]
-    if path.endswith((".failure.chance", ".odds")):
-        return "chance of a loss"
-    if path.endswith(".failure.cost"):
-        return "cost of a loss"
-    if path.startswith("use."):
-        return "use"
-    if path.startswith("model."):
-        return "constants of the physics"
-    if path.startswith("limits."):
-        return "torque and what it is worth"
-    if last.startswith(("lash_check", "spring_", "lifter_")):
-        return "upkeep"
-    return "prices and labour"
+# Pattern of an input's path -> its group, one of GROUPS.
+_GROUP_OF = (
+    (r".+\.(failure\.chance|odds)", "chance of a loss"),
+    (r"candidates\.[^.]+\.failure\.cost", "cost of a loss"),
+    (r"use\..+", "use"),
+    (r"model\..+", "constants of the physics"),
+    (r"limits\..+", "torque and what it is worth"),
+    (r"candidates\.[^.]+\.(lash_check|spring|lifter)_.+", "upkeep"),
+    (r"(shop|precautions|pairing)\..+", "prices and labour"),
+    (r"candidates\.[^.]+\.(parts\..+|fitting_time|dyno_time|run_in_.+)", "prices and labour"),
+)
+
+
+def group_of(path: str) -> str:
+    """The group of inputs a path belongs to, one of GROUPS; OutOfRange for a path that no group knows.
+
+    >>> group_of("shop.labour_rate")
+    'prices and labour'
+    """
+    found = next((group for pattern, group in _GROUP_OF if re.fullmatch(pattern, path)), None)
+    if found is None:
+        raise OutOfRange(f"no group of inputs holds '{path}'; name one in `stake._GROUP_OF`")
+    return found
 
 
 def _gain(result: CandidateResult) -> float:
@@ -503,7 +513,7 @@ def _mixed(build: Build, group: str | None) -> Lookup:
 
     def value(path: str) -> Any:
         values = drawn(path)
-        if not isinstance(values, np.ndarray) or group is None or _group_of(path) == group:
+        if not isinstance(values, np.ndarray) or group is None or group_of(path) == group:
             return values
         return float(values.mean())
 
