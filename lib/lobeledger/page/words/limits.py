@@ -217,8 +217,8 @@ def _in_gear(build: Build, caution: Caution, show: Callable[..., str]) -> str:
 def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, _ = _numbers(caution)
     return (
-        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes "
-        "to pull through it, so its gain is given more doubt."
+        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes"
+        " to pull through it, so its gain is given more doubt."
     )
 
 
