@@ -486,7 +486,7 @@ _GROUP_OF = (
     (r"model\..+", "constants of the physics"),
     (r"limits\..+", "torque and what it is worth"),
     (r"candidates\.[^.]+\.(lash_check|spring|lifter)_.+", "upkeep"),
-    (r"(shop|precautions|pairing)\..+", "prices and labour"),
+    (r"(shop|precautions|pairing|remedies)\..+", "prices and labour"),
     (r"candidates\.[^.]+\.(parts\..+|fitting_time|dyno_time|run_in_.+)", "prices and labour"),
 )
 
