@@ -65,7 +65,8 @@ def _inputs_of(
     )  # fmt: skip
     ranges = {
         "seat": figures["seat_load"][1:], "rate": figures["rate"][1:], "mass": figures[f"{which}_mass"][1:],
-        **ranges_of(key, "rocker_ratio", "base_circle_radius", "lobe_width", "lobe_modulus", "follower_modulus", "poisson"),
+        **ranges_of(key, "rocker_ratio", "base_circle_radius", "lobe_width", "lobe_modulus",
+                     "follower_modulus", "poisson"),
     }  # fmt: skip
     if c.follower == "flat":
         assert c.crown_radius_m is not None and c.lobe_taper_m is not None
