@@ -60,11 +60,13 @@ def _inputs_of(
     inputs = dict(
         seat=figures["seat_load"].value, rate=figures["rate"].value, mass=figures[f"{which}_mass"].value,
         rocker_ratio=v.rocker_ratio, base_circle_radius=v.base_circle_radius_m, lobe_width=v.lobe_width_m,
-        lobe_modulus=c.lobe_modulus_pa, follower_modulus=c.follower_modulus_pa, poisson=key.model.poisson,
+        lobe_modulus=c.lobe_modulus_pa, follower_modulus=c.follower_modulus_pa,
+        poisson=key.model.poisson,
     )  # fmt: skip
     ranges = {
         "seat": figures["seat_load"][1:], "rate": figures["rate"][1:], "mass": figures[f"{which}_mass"][1:],
-        **ranges_of(key, "rocker_ratio", "base_circle_radius", "lobe_width", "lobe_modulus", "follower_modulus", "poisson"),
+        **ranges_of(key, "rocker_ratio", "base_circle_radius", "lobe_width", "lobe_modulus",
+                     "follower_modulus", "poisson"),
     }  # fmt: skip
     if c.follower == "flat":
         assert c.crown_radius_m is not None and c.lobe_taper_m is not None
