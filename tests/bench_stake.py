@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 import lobeledger as ll
-from lobeledger.choice import cost
 from lobeledger.choice.stake import COUNT, realised_costs, stake
+from lobeledger.doubt import draws
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
 
@@ -23,7 +23,7 @@ def test_a_million_builds(benchmark, name: str) -> None:
     build = ll.read_build(BUILDS / f"{name}.toml")
     comparison = ll.compare(build)
     result = comparison.results[0]
-    prior = cost.opinion(build, result.candidate)
+    prior = draws.opinion(build, result.candidate)
     rng = np.random.default_rng(1)
     start = time.perf_counter()
     for _ in range(COUNT // 100):
@@ -31,7 +31,7 @@ def test_a_million_builds(benchmark, name: str) -> None:
     plain = (time.perf_counter() - start) * 100
     benchmark.pedantic(lambda: realised_costs(build, result), rounds=5, warmup_rounds=1)
     start = time.perf_counter()
-    stake(comparison)
+    stake(comparison.decision)
     whole = time.perf_counter() - start
     ours = benchmark.stats.stats.min
     print(

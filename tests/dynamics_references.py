@@ -376,7 +376,9 @@ def cases() -> dict[str, tuple[Train, Lobe]]:
     """Four from the shipped builds, one whose rocker turns through its ratio, one with a very stiff lobe contact."""
     flat, lobe = from_build("budget-cruiser", "s-flat")
     arms = RockerArms(pushrod_arm_m=0.024, valve_arm_m=0.036, pushrod_angle_rad=-0.20, valve_angle_rad=-0.24)
-    spring = ValveSpring(seat_load_n=620.0, rate_n_per_m=6.5e4, active_mass_kg=0.070, end_coil_kg=0.012)
+    spring = ValveSpring(
+        seat_load_n=620.0, rate_n_per_m=6.5e4, active_mass_kg=0.070, end_coil_kg=0.012, damping_ratio=0.02
+    )
     stiff = dataclasses.replace(
         flat,
         springs=(spring,),

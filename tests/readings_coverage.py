@@ -18,6 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline
 
+from library_defaults import CARD
+
 sys.path[:0] = [str(Path(__file__).parents[1] / "lib"), str(Path(__file__).parent)]
 
 from lobeledger.lobe.card import lobe_from_card  # noqa: E402
@@ -117,7 +119,7 @@ def from_card(lift_in: float, points: tuple[tuple[float, float], ...], *, roller
     card = Card(lobe_lift_m=lift_in * IN, points=tuple(CardPoint(at_m=a * IN, duration_rad=d * DEG) for a, d in points))
     limits = RollerLimits(0.375 * IN, 30 * DEG, 0.0015) if roller else FlatLimits(0.842 * IN, 0.0005, 0.0015)
     slope = Ramp(0.0005 * PER_DEG, 0.0003 * PER_DEG, 0.0009 * PER_DEG)
-    lobe = lobe_from_card(card, limits, base_radius_m=0.55 * IN, ramp=slope, seat_m=seat_in * IN).nominal
+    lobe = lobe_from_card(card, limits, base_radius_m=0.55 * IN, ramp=slope, seat_m=seat_in * IN, **CARD).nominal
     theta = lobe.theta_cam_rad
     lift = CubicHermiteSpline(theta, lobe.lift_m, lobe.velocity_m_per_rad)
     half = lobe.crossings_cam_rad(max(1.05 * seat_in, 0.006) * IN)[1]

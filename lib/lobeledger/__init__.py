@@ -25,20 +25,20 @@ from lobeledger._startup import prepare
 prepare()
 
 if TYPE_CHECKING:
-    from lobeledger.choice.decision import compare
-    from lobeledger.choice.results import Comparison
     from lobeledger.errors import BuildError, LedgerError, NoSolution, OutOfRange
     from lobeledger.page.paper.customer import write_customer_sheet
-    from lobeledger.sheet.reader import build_from_text, change, read_build, write_build
+    from lobeledger.page.words.comparison import Comparison, compare
+    from lobeledger.sheet.change import change, write_build
+    from lobeledger.sheet.open import build_from_text, read_build
 
 __version__ = "0.1.0"
 _HOME = {
-    "build_from_text": "sheet.reader",
-    "change": "sheet.reader",
-    "read_build": "sheet.reader",
-    "write_build": "sheet.reader",
-    "compare": "choice.decision",
-    "Comparison": "choice.results",
+    "build_from_text": "sheet.open",
+    "change": "sheet.change",
+    "read_build": "sheet.open",
+    "write_build": "sheet.change",
+    "compare": "page.words.comparison",
+    "Comparison": "page.words.comparison",
     "BuildError": "errors",
     "LedgerError": "errors",
     "NoSolution": "errors",

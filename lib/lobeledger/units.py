@@ -23,6 +23,7 @@ __all__ = [
     "LBF_N",
     "SYSTEMS",
     "UnitTrouble",
+    "both",
     "cam_rad_from_crank_rad",
     "crank_rad_from_cam_rad",
     "deg",
@@ -253,10 +254,13 @@ def shown_unit(kind: str, system: str = "us") -> str:
     return _SHOWN[kind][1][system][1]
 
 
-def show(value: float, kind: str, system: str = "us", *, unit: bool = True, toward: str = "nearest") -> str:
+def show(
+    value: float, kind: str, system: str = "us", *, unit: bool = True, digits: int = 0, toward: str = "nearest"
+) -> str:
     """An SI figure as text for a person, with its unit.
 
-    toward: "up" or "down" rounds what is said to be enough so that it really is enough.
+    digits: more decimals than the kind is shown with. toward: "up" or "down" rounds what is said to be enough so that
+    it really is enough.
 
     >>> show(0.0127, "lift")
     '0.500 in'
@@ -266,7 +270,7 @@ def show(value: float, kind: str, system: str = "us", *, unit: bool = True, towa
     ('0.877 in', '0.878 in')
     """
     number = from_si(value, kind, system)
-    digits = _SHOWN[kind][1][system][2]
+    digits += _SHOWN[kind][1][system][2]
     if toward != "nearest":
         scale = 10.0**digits
         whole = math.ceil if toward == "up" else math.floor
@@ -277,6 +281,18 @@ def show(value: float, kind: str, system: str = "us", *, unit: bool = True, towa
         return text
     mark = shown_unit(kind, system)
     return text + ("" if mark in ("°", "%") else " ") + mark
+
+
+def both(value: float, kind: str, *, digits: int = 0, toward: str = "nearest") -> str:
+    """An SI figure in the US unit with the metric one beside it, for a sentence that serves every user.
+
+    digits: more decimals than the kind is shown with. toward: as in `show`.
+
+    >>> both(0.0127, "lift"), both(0.0000254, "lift", digits=1), both(5000.0, "rpm")
+    ('0.500 in (12.70 mm)', '0.0010 in (0.025 mm)', '5,000 rpm')
+    """
+    us, metric = (show(value, kind, system, digits=digits, toward=toward) for system in SYSTEMS)
+    return us if us == metric else f"{us} ({metric})"
 
 
 def rewritten(value: float, text: str, target: str, currency: str | None = None) -> str:

@@ -18,7 +18,7 @@ STALE_S = 7 * 86400.0  # compiled code of older sources is removed after a week
 def _steps() -> list[tuple[str, Callable[[], object]]]:
     """(words for the progress line, call that compiles) in the order of the customer's path."""
     import lobeledger as ll
-    from lobeledger.sheet.reader import starter_sheet
+    from lobeledger.sheet.open import starter_sheet
 
     build = ll.build_from_text(starter_sheet(), "starter sheet")
     # One comparison goes through these kernels; crowned contact wants a flat candidate.

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from lobeledger import compare
-from lobeledger.sheet.reader import build_from_text, starter_sheet
+from lobeledger.sheet.open import build_from_text, starter_sheet
 
 DEG = math.pi / 180.0
 LINES = """\

@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lobeledger import units
-from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure, band_text, column, spread, value_text
+from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure, column, spread
 from lobeledger.page.palette import GROUP_SHADES, style_of
+from lobeledger.page.words.figures import band_text, value_text
 
 # -- bands -------------------------------------------------------------------------------------------------
 

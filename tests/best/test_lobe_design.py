@@ -18,6 +18,7 @@ from scipy.optimize import linprog, minimize
 
 import lobeledger as ll
 import lobeledger.best.design as lobe_design
+from library_defaults import CARD
 from lobeledger.assess import best_lobe as best_for
 from lobeledger.assess.candidate import assess
 from lobeledger.best.design import BestLobe, best_lobe, best_over_rate
@@ -575,7 +576,7 @@ def carded(follower_kind: str) -> CardLobe:
         points=tuple(CardPoint(at_m=at * IN, duration_rad=duration * DEG) for at, duration in points),
     )
     ramp = Ramp(0.0005 * PER_DEG, 0.0003 * PER_DEG, 0.0009 * PER_DEG)
-    return lobe_from_card(card, task.limits, base_radius_m=0.55 * IN, ramp=ramp, seat_m=0.006 * IN)
+    return lobe_from_card(card, task.limits, base_radius_m=0.55 * IN, ramp=ramp, seat_m=0.006 * IN, **CARD)
 
 
 @pytest.mark.parametrize(("kind", "task"), [("flat", FLAT), ("roller", ROLLER)])

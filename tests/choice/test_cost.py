@@ -16,7 +16,8 @@ from scipy import stats
 
 from lobeledger import build_from_text, change
 from lobeledger.choice import cost
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.doubt import draws
+from lobeledger.sheet.open import starter_sheet
 
 SHEET = """
 schema = 1
@@ -54,6 +55,7 @@ torque_worth = "50 USD"
 [model]
 run_in_load = "138.2 kPa"
 run_in_efficiency = 0.25
+marginal_efficiency = 0.40
 fuel_heating_value = "40 MJ/kg"
 fuel_density = "720 kg/m**3"
 friction_scale = 1.0
@@ -119,8 +121,9 @@ FUEL = cost.FuelUse(displacement_m3=0.005, valvetrain_friction_pa=20e3, mean_spe
 # memory). 30 min at 2400 rpm are 36,000 cycles; (138.2 + 161.8) kPa x 5 L = 1500 J a cycle, so 54 MJ of work. A litre
 # of this fuel holds 0.720 kg x 40 MJ/kg x 0.25 = 7.2 MJ of it: 7.5 L at 2 USD.
 RUN_IN_FUEL = 15.00
-# 500 h at 2400 rpm are 36 million cycles; 20 kPa x 5 L = 100 J a cycle, so 3.6 GJ: 500 L at 2 USD.
-VALVETRAIN_FUEL = 1000.00
+# 500 h at 2400 rpm are 36 million cycles; 20 kPa x 5 L = 100 J a cycle, so 3.6 GJ. At the marginal 0.40 a litre does
+# 11.52 MJ: 312.5 L at 2 USD.
+VALVETRAIN_FUEL = 625.00
 BY_HAND = [
     ("parts", 300.00),
     ("parts", 160.00),  # 16 x 10
@@ -148,7 +151,7 @@ def by_hand(*pairs: tuple[str, object]):
 
 
 def lines_of(build, candidate_id="a", value=None, fuel=FUEL):
-    return cost.cost_lines(build, build.candidate(candidate_id), fuel, value or cost.nominal(build))
+    return cost.cost_lines(build, build.candidate(candidate_id), fuel, value or draws.nominal(build))
 
 
 def owning(build, value=None, candidate_id="a"):
@@ -168,9 +171,9 @@ def test_totals_to_the_cent():
     lines = lines_of(build)
     # 500 + 100 + 800 + 435 + 72 + 190.70 = 2097.70, and 40 of deposit which comes back.
     assert cost.first_cost(lines, build.candidate("a")) == pytest.approx(2137.70, abs=1e-9)
-    assert cost.cost_of_owning(lines) == pytest.approx(2097.70 + 2970.00 + 1000.00 + 60.00, abs=1e-9)
+    assert cost.cost_of_owning(lines) == pytest.approx(2097.70 + 2970.00 + VALVETRAIN_FUEL + 60.00, abs=1e-9)
     assert cost.expected_loss(lines) == pytest.approx(60.00, abs=1e-9)
-    assert cost.cost_without_loss(lines) == pytest.approx(6067.70, abs=1e-9)
+    assert cost.cost_without_loss(lines) == pytest.approx(5692.70, abs=1e-9)
 
 
 def test_lines_sum_to_totals_group_by_group():
@@ -210,19 +213,19 @@ def test_what_is_never_done_has_no_line():
     assert not [x for x in lines if x.group == "upkeep"]
     assert not [x for x in lines if x.text == "Fuel for the lobe run-in"]
     # Without the run-in's fuel the allowance of 10 % shrinks with it.
-    assert cost.cost_of_owning(lines) == pytest.approx(6127.70 - 2970.00 - 1.10 * RUN_IN_FUEL, abs=1e-9)
+    assert cost.cost_of_owning(lines) == pytest.approx(5752.70 - 2970.00 - 1.10 * RUN_IN_FUEL, abs=1e-9)
 
 
 def test_nominal_takes_overrides_by_path_and_leaves_the_rest():
     build = by_hand()
-    value = cost.nominal(build, {"shop.labour_rate": 200.0})
+    value = draws.nominal(build, {"shop.labour_rate": 200.0})
     assert value("shop.labour_rate") == 200.0 and value("shop.dyno_rate") == 200.0
     # 100 more an hour: 8 h to fit with its 10 % allowance, 10 x 1.5 + 2 x 4 + 1.25 x 2 = 25.5 h of upkeep.
     assert owning(build, value) - owning(build) == pytest.approx(880.00 + 2550.00, abs=1e-9)
     # A chance of loss is looked up as a chance.
-    path = cost.chance_path(build.candidate("a"))
-    assert cost.nominal(build)(path) == pytest.approx(0.02)
-    assert owning(build, cost.nominal(build, {path: 0.5})) - owning(build) == pytest.approx(1440.00, abs=1e-9)
+    path = draws.chance_path(build.candidate("a"))
+    assert draws.nominal(build)(path) == pytest.approx(0.02)
+    assert owning(build, draws.nominal(build, {path: 0.5})) - owning(build) == pytest.approx(1440.00, abs=1e-9)
 
 
 # -- draws -------------------------------------------------------------------------------------------------
@@ -238,53 +241,53 @@ def test_triangular_draws_are_those_of_scipy(ranges):
     if high - low < 1.0:
         return
     money = {"value": f"{mode} USD/h", "low": f"{low} USD/h", "high": f"{high} USD/h"}
-    found = cost.draws(change(by_hand(), {"shop.labour_rate": money}))("shop.labour_rate")
+    found = draws.draws(change(by_hand(), {"shop.labour_rate": money}))("shop.labour_rate")
     exact = stats.triang((mode - low) / (high - low), loc=low, scale=high - low)
-    assert found.shape == (cost.DRAWS,)
+    assert found.shape == (draws.DRAWS,)
     # Kolmogorov-Smirnov at one in 10,000: 2.23 / sqrt(n) (asymptotic, from memory; scipy gives the same).
-    assert stats.kstest(found, exact.cdf).statistic < 2.23 / math.sqrt(cost.DRAWS)
+    assert stats.kstest(found, exact.cdf).statistic < 2.23 / math.sqrt(draws.DRAWS)
     # Mean (low + mode + high) / 3 and variance (a2 + b2 + c2 - ab - ac - bc) / 18 (Evans, Hastings and Peacock,
     # Statistical Distributions, from memory); four standard errors.
     mean = (low + mode + high) / 3.0
     var = (low**2 + mode**2 + high**2 - low * mode - low * high - mode * high) / 18.0
     assert exact.mean() == pytest.approx(mean) and exact.var() == pytest.approx(var, rel=1e-6, abs=1e-6)
-    assert abs(found.mean() - mean) < 4.0 * math.sqrt(var / cost.DRAWS)
+    assert abs(found.mean() - mean) < 4.0 * math.sqrt(var / draws.DRAWS)
     for share in (0.05, 0.5, 0.95):
-        assert exact.cdf(np.quantile(found, share)) == pytest.approx(share, abs=4.0 * math.sqrt(0.25 / cost.DRAWS))
+        assert exact.cdf(np.quantile(found, share)) == pytest.approx(share, abs=4.0 * math.sqrt(0.25 / draws.DRAWS))
     # Whatever its range, one path rides on the same luck: the same draws are low and high.
-    wide = cost.draws(by_hand())("shop.labour_rate")
+    wide = draws.draws(by_hand())("shop.labour_rate")
     same = stats.triang(20 / 70, loc=80, scale=70)
     assert exact.cdf(found) == pytest.approx(same.cdf(wide), abs=1e-9)
 
 
 def test_chance_draws_are_those_of_scipys_beta():
     build = by_hand()
-    found = cost.draws(build)(cost.chance_path(build.candidate("a")))
+    found = draws.draws(build)(draws.chance_path(build.candidate("a")))
     exact = stats.beta(25 / 50, 25 - 25 / 50)
-    assert stats.kstest(found, exact.cdf).statistic < 2.23 / math.sqrt(cost.DRAWS)
-    assert abs(found.mean() - 0.02) < 4.0 * exact.std() / math.sqrt(cost.DRAWS)
+    assert stats.kstest(found, exact.cdf).statistic < 2.23 / math.sqrt(draws.DRAWS)
+    assert abs(found.mean() - 0.02) < 4.0 * exact.std() / math.sqrt(draws.DRAWS)
     assert ((found >= 0.0) & (found <= 1.0)).all()
 
 
 def test_a_certain_loss_is_certain_in_every_draw():
     build = by_hand(("candidates.a.failure.one_in", 1))
-    assert cost.draws(build)("candidates.a.failure.chance") == 1.0
-    assert cost.nominal(build)("candidates.a.failure.chance") == 1.0
+    assert draws.draws(build)("candidates.a.failure.chance") == 1.0
+    assert draws.nominal(build)("candidates.a.failure.chance") == 1.0
 
 
 def test_what_has_no_range_is_not_drawn():
-    assert cost.draws(by_hand())("shop.dyno_rate") == 200.0
+    assert draws.draws(by_hand())("shop.dyno_rate") == 200.0
 
 
 def test_symmetric_draws_are_triangular_from_minus_one_to_one():
-    found = cost.symmetric_draws("model.torque_trust")
-    assert stats.kstest(found, stats.triang(0.5, loc=-1, scale=2).cdf).statistic < 2.23 / math.sqrt(cost.DRAWS)
-    assert abs(np.corrcoef(found, cost.symmetric_draws("candidates.a.torque"))[0, 1]) < 4.0 / math.sqrt(cost.DRAWS)
+    found = draws.symmetric_draws("model.torque_trust")
+    assert stats.kstest(found, stats.triang(0.5, loc=-1, scale=2).cdf).statistic < 2.23 / math.sqrt(draws.DRAWS)
+    assert abs(np.corrcoef(found, draws.symmetric_draws("candidates.a.torque"))[0, 1]) < 4.0 / math.sqrt(draws.DRAWS)
 
 
 def test_a_shared_labour_rate_cancels_between_candidates_with_the_same_hours():
     build = by_hand()
-    value = cost.draws(build)
+    value = draws.draws(build)
     fitting = [next(line.amount for line in lines_of(build, c, value) if line.group == "fitting") for c in ("a", "b")]
     assert np.std(fitting[0]) > 50.0
     assert np.ptp(fitting[0] - fitting[1]) == 0.0
@@ -297,14 +300,14 @@ def test_a_shared_labour_rate_cancels_between_candidates_with_the_same_hours():
 def test_hours_of_their_own_do_not_cancel():
     hours = {"value": "8 h", "low": "6 h", "high": "12 h"}
     build = change(by_hand(), {"candidates.a.fitting_time": hours, "candidates.b.fitting_time": hours})
-    value = cost.draws(build)
+    value = draws.draws(build)
     one, other = value("candidates.a.fitting_time"), value("candidates.b.fitting_time")
-    assert abs(np.corrcoef(one, other)[0, 1]) < 4.0 / math.sqrt(cost.DRAWS)
+    assert abs(np.corrcoef(one, other)[0, 1]) < 4.0 / math.sqrt(draws.DRAWS)
 
 
 def test_draws_are_the_same_every_time_and_cannot_be_written_into():
-    value = cost.draws(by_hand())("shop.labour_rate")
-    assert (value == cost.draws(by_hand())("shop.labour_rate")).all()
+    value = draws.draws(by_hand())("shop.labour_rate")
+    assert (value == draws.draws(by_hand())("shop.labour_rate")).all()
     with pytest.raises(ValueError):
         value[0] = 0.0
 
@@ -325,10 +328,10 @@ _DOWN = ("candidates.a.lash_check_every", "candidates.a.spring_change_every", "c
 @given(st.sampled_from(_UP + _DOWN), st.floats(1.0, 20.0), st.floats(1.01, 5.0))
 def test_dearer_is_dearer_and_rarer_is_cheaper(path, start, factor):
     build = by_hand()
-    now = cost.nominal(build)(path) * start
+    now = draws.nominal(build)(path) * start
     if path.endswith("chance"):
         now = min(now, 0.2)
-    low, high = (owning(build, cost.nominal(build, {path: x})) for x in (now, now * factor))
+    low, high = (owning(build, draws.nominal(build, {path: x})) for x in (now, now * factor))
     assert (high > low) if path in _UP else (high < low)
 
 
@@ -337,7 +340,7 @@ def test_more_hours_bring_more_upkeep_in_proportion(hours, more):
     build = by_hand()
 
     def upkeep(value):
-        lines = lines_of(build, value=cost.nominal(build, {"use.hours_a_year": value}))
+        lines = lines_of(build, value=draws.nominal(build, {"use.hours_a_year": value}))
         return math.fsum(float(x.amount) for x in lines if x.group == "upkeep")
 
     assert upkeep(hours + more) > upkeep(hours)
@@ -347,6 +350,6 @@ def test_more_hours_bring_more_upkeep_in_proportion(hours, more):
 def test_the_sheet_to_start_from_adds_up_too():
     build = build_from_text(starter_sheet())
     for c in build.candidates:
-        lines = cost.cost_lines(build, c, FUEL, cost.nominal(build))
+        lines = cost.cost_lines(build, c, FUEL, draws.nominal(build))
         assert all(math.isfinite(x.amount) and x.amount >= 0.0 for x in lines)
         assert cost.cost_without_loss(lines) + cost.expected_loss(lines) == pytest.approx(cost.cost_of_owning(lines))

@@ -23,11 +23,9 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import lobeledger as ll
-from lobeledger.choice import cost
 from lobeledger.choice.run_in import (
     ratio_for_open_load,
     run_in_charges,
-    run_in_facts,
     run_in_fuel_m3,
     run_in_heat_w,
     run_in_plan,
@@ -35,13 +33,16 @@ from lobeledger.choice.run_in import (
     step_fuel_m3,
 )
 from lobeledger.choice.stake import precautions_by_worth
+from lobeledger.doubt import draws
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.lobe import contact, ellipse
 from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
+from lobeledger.page.words.run_in import run_cautions
 from lobeledger.parts.candidate import LIGHT_SPRINGS
-from lobeledger.parts.rules import RUN_IN_FACTS, RunInLine
+from lobeledger.parts.conditions import FACTS, parse
+from lobeledger.parts.rules import RunInLine
 from lobeledger.parts.spec import replaced
 from lobeledger.sheet.tables import DATA_DIR, read_precautions, read_run_in
 
@@ -305,12 +306,14 @@ def test_every_condition_is_met_by_some_candidate() -> None:
         changed((F + "run_in_school", "hold")), changed((F + "run_in_time", "0 min")),
         changed(("candidates.h-roller.run_in_time", "10 min")), changed(*INNER_OUT, *LOW_ROCKERS, name="weekend-racer"),
     ]  # fmt: skip
-    seen = {line.id for b in builds for c in b.candidates for line in b.run_in if line.holds(run_in_facts(b, c))}
+    seen = {line.id for b in builds for c in b.candidates for line in b.run_in if line.when.holds(b.facts(c))}
     assert seen == {line.id for line in read_run_in()}
     for b in builds:
         for c in b.candidates:
-            facts = run_in_facts(b, c)
-            assert set(facts) == set(RUN_IN_FACTS) and all(facts[key] in RUN_IN_FACTS[key] for key in facts)
+            facts = b.facts(c)
+            assert set(facts) == {*FACTS, "served"}
+            for name, may in FACTS.items():
+                assert isinstance(facts[name], float) if isinstance(may, str) else facts[name] in may, name
 
 
 # Words that name a danger; whoever reads the act must be told of it there.
@@ -348,10 +351,10 @@ def test_the_maker_s_minutes_and_speeds_replace_the_library_s() -> None:
     assert plan.time_s == pytest.approx(25 * 60.0)
     speeds = [rpm for step in plan.steps for rpm in (step.from_rpm, step.to_rpm)]
     assert min(speeds) == 2200.0 and max(speeds) == 2800.0
-    assert not plan.warnings
+    assert not plan.cautions
     # Without its slowest and fastest the library varies on its own, and says so.
     loose = plan_of("h-flat", *BY_MAKER[:3])
-    assert any("run_in_highest_speed" in text for text in loose.warnings)
+    assert any("run_in_highest_speed" in text for text in run_cautions(loose))
     assert not plan_of().is_time_given and not plan_of().is_speed_given and plan_of().maker_instruction == ""
 
 
@@ -364,16 +367,16 @@ def test_a_roller_whose_maker_asks_for_a_run_gets_it() -> None:
 
 def test_what_does_not_fit_together_is_said() -> None:
     slow = plan_of("h-flat", (F + "run_in_speed", "1500 rpm"))
-    assert any("too little oil" in text for text in slow.warnings)
+    assert any("too little oil" in text for text in run_cautions(slow))
     none = plan_of("h-flat", (F + "run_in_time", "0 min"))
-    assert not none.steps and any("no run-in" in text for text in none.warnings)
+    assert not none.steps and any("no run-in" in text for text in run_cautions(none))
     short = plan_of("h-flat", (F + "dyno_time", "0.25 h"))
-    assert any("dyno time" in text for text in short.warnings)
+    assert any("dyno time" in text for text in run_cautions(short))
     weak = plan_of("h-flat", (F + "springs.seat_load", "12 lbf"), (F + "springs.rate", "30 lbf/in"))
-    assert weak.springs.rigid_limit_rpm.low < 3000.0 and any("leave the lobes" in text for text in weak.warnings)
+    assert weak.springs.rigid_limit_rpm.low < 3000.0 and any("leave the lobes" in text for text in run_cautions(weak))
     for name in NAMES:
         for c in shipped(name).candidates:
-            assert run_in_plan(shipped(name), c).warnings == (), c.id
+            assert run_in_plan(shipped(name), c).cautions == (), c.id
 
 
 # -- springs -------------------------------------------------------------------------------------------------
@@ -406,7 +409,7 @@ def test_inner_springs_out_are_one_act_with_one_price_and_one_effect() -> None:
     assert row.follower == "flat" and "inner springs out" in row.text and not row.price_money and not row.time_h
     out, nested = changed(*INNER_OUT, name="weekend-racer"), changed(*NESTED, name="weekend-racer")
     swept = displacement_m3(out.engine)
-    charges = amounts(run_in_charges(out, out.candidate("s-flat"), swept, cost.nominal(out)))
+    charges = amounts(run_in_charges(out, out.candidate("s-flat"), swept, draws.nominal(out)))
     # 4 h of spring labour (defaults.csv) twice at 130 an hour; the sheet keeps 12 % more for surprises.
     labour = charges["Labour: inner springs out for the run-in and back"]
     assert labour == pytest.approx(1040.00, abs=1e-9)
@@ -554,22 +557,22 @@ def test_draws_of_the_speed_take_friction_along() -> None:
         return amounts(run_in_charges(build, c, swept, value))["Fuel for the lobe run-in"]
 
     again = ll.change(build, {path: "3000 rpm"})
-    there = amounts(run_in_charges(again, again.candidate("h-flat"), swept, cost.nominal(again)))
-    assert fuel(cost.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe run-in"], rel=1e-12)
-    drawn = cost.draws(build)
-    draws = fuel(drawn)
-    one = {p: float(np.broadcast_to(drawn(p), (cost.DRAWS,))[7]) for p in (
+    there = amounts(run_in_charges(again, again.candidate("h-flat"), swept, draws.nominal(again)))
+    assert fuel(draws.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe run-in"], rel=1e-12)
+    drawn = draws.draws(build)
+    found = fuel(drawn)
+    one = {p: float(np.broadcast_to(drawn(p), (draws.DRAWS,))[7]) for p in (
         path, F + "run_in_time", "model.run_in_load", "model.friction_scale", "model.run_in_efficiency",
         "model.fuel_density", "shop.fuel_price",
     )}  # fmt: skip
-    assert draws[7] == pytest.approx(fuel(cost.nominal(build, one)), rel=1e-12)
+    assert found[7] == pytest.approx(fuel(draws.nominal(build, one)), rel=1e-12)
 
 
 def test_draws_stay_within_the_maker_s_speeds() -> None:
     build = changed(*BY_MAKER[:2], (F + "run_in_speed", {"value": "2500 rpm", "pm": "300 rpm"}), *BY_MAKER[3:])
     c, swept = build.candidate("h-flat"), displacement_m3(build.engine)
     pinned = ll.change(build, {f"{F}run_in_speed": "2500 rpm"})
-    top = amounts(run_in_charges(build, c, swept, cost.nominal(build, {F + "run_in_speed": 9000.0})))
+    top = amounts(run_in_charges(build, c, swept, draws.nominal(build, {F + "run_in_speed": 9000.0})))
     # Beyond the fastest allowed every step is held there.
     held = step_fuel_m3(
         time_s=1500.0, from_rpm=2800.0, to_rpm=2800.0, displacement_m3=swept,
@@ -596,7 +599,7 @@ def test_the_table_has_provenance_reasons_and_unique_ids() -> None:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"when": "colour=red"}, "not known"), ({"when": "follower=square"}, "not known"),
+        ({"stage": "usual", "when": parse("run_in_load=high")}, "cannot ask for run_in_load"),
         ({"stage": "step"}, "lacks its share"), ({"stage": "usual"}, "lacks its open_load"),
         ({"stage": "later"}, "not one of"), ({"share": 1.5}, "outside"),
     ],

@@ -16,7 +16,7 @@ import pytest
 import lobeledger as ll
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import key_of
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.open import starter_sheet
 
 BUILD = ll.build_from_text(starter_sheet())
 OURS = ("factors.", "precautions.", "pairing.")  # the library's own tables, which a sheet does not hold

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from typing import Any
 
 import numpy as np
 import pint
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
 from lobeledger.engine.breathing import (
-    Band,
     bmep_pa,
     mach_index,
     mean_effective_area_m2,
@@ -26,17 +23,11 @@ from lobeledger.engine.breathing import (
     torque_n_m,
     volumetric_efficiency,
 )
-from lobeledger.engine.idle import (
-    OverlapIntegrals,
-    cranking_pressure_gauge_pa,
-    idle_vacuum,
-    overlap_factor_deg_per_m,
-    overlap_integrals_m_rad,
-    residual_fraction,
-)
+from lobeledger.engine.cycle import crank_effective_area_m2, flow_data_end_m
 from lobeledger.engine.ports import (
     FLOW_BENCH_28_INH2O_PA,
     GAS_CONSTANT_J_PER_KG_K,
+    beyond_table_doubt_share,
     choked_pressure_ratio,
     curtain_area_m2,
     discharge_coefficient,
@@ -48,10 +39,13 @@ from lobeledger.engine.ports import (
     port_area_m2,
     sound_speed_m_per_s,
 )
-from lobeledger.errors import NoSolution, OutOfRange
+from lobeledger.errors import OutOfRange
+from lobeledger.sheet.open import read_build
+from lobeledger.sheet.tables import data_dir
 
 ureg = pint.UnitRegistry()
 R = GAS_CONSTANT_J_PER_KG_K
+DATA = data_dir()
 FLAT_TABLE = {
     "table_lift_over_diameter": [0.0, 0.1, 0.25, 0.35],
     "table_coefficient": [0.70, 0.66, 0.60, 0.55],
@@ -99,10 +93,22 @@ def test_effective_area_stays_below_throat_and_curtain(ratio: float, diameter: f
     )
 
 
-def test_discharge_table_is_never_extrapolated() -> None:
-    assert discharge_coefficient(0.35 * 0.05, valve_diameter_m=0.05, **FLAT_TABLE) == pytest.approx(0.55)
-    with pytest.raises(OutOfRange, match="extend the table"):
-        discharge_coefficient(0.36 * 0.05, valve_diameter_m=0.05, **FLAT_TABLE)
+def test_the_last_coefficient_holds_above_the_table_and_its_doubt_grows() -> None:
+    # The curtain passes the port area at L/D 0.25 (test above): beyond, the throat rules and a coefficient on it stays.
+    for ratio in (0.35, 0.36, 0.60):
+        found = discharge_coefficient(ratio * 0.05, valve_diameter_m=0.05, **FLAT_TABLE)
+        assert found == pytest.approx(0.55)
+    ends = [
+        float(beyond_table_doubt_share(r * 0.05, table_end_lift_m=0.35 * 0.05, valve_diameter_m=0.05))
+        for r in (0.20, 0.35, 0.40, 0.45, 0.90)
+    ]
+    assert ends == pytest.approx([0.0, 0.0, 0.05, 0.10, 0.30])
+
+
+def test_a_discharge_table_must_make_sense() -> None:
+    begins_late = {"table_lift_over_diameter": [0.1, 0.3], "table_coefficient": [0.7, 0.6]}
+    with pytest.raises(OutOfRange, match="begin the table at 0"):
+        discharge_coefficient(0.001, valve_diameter_m=0.05, **begins_late)
     with pytest.raises(OutOfRange, match="rising"):
         discharge_coefficient(
             0.001,
@@ -112,6 +118,24 @@ def test_discharge_table_is_never_extrapolated() -> None:
         )
     with pytest.raises(OutOfRange, match="stem"):
         port_area_m2(0.04, stem_diameter_m=0.04)
+
+
+def test_a_lift_above_every_table_makes_its_own_band_wider_and_refuses_nothing() -> None:
+    """A valve lifted to half its diameter: the shipped discharge table ends at 0.40, a flow table at its last line."""
+    build = read_build(DATA / "builds" / "budget-cruiser.toml")
+    racer = read_build(DATA / "builds" / "weekend-racer.toml")
+    for engine in (build.engine, racer.engine):
+        end = flow_data_end_m(engine, build.discharge, "intake")
+        lift = np.array([0.5 * end, end, end + 0.1 * engine.intake_valve_m])
+        low, nominal, high = (
+            crank_effective_area_m2(lift, engine, build.discharge, "intake", level)
+            for level in ("low", "coefficient", "high")
+        )
+        assert nominal[2] == pytest.approx(nominal[1], rel=1e-12)  # throat area times the last coefficient
+        below, above = (high - low)[1] / nominal[1], (high - low)[2] / nominal[2]
+        # A tenth of a diameter beyond: 10 % more each way, of whatever band there was.
+        assert above - below == pytest.approx(0.2, abs=0.05) and above > below
+        assert (below == 0.0) == bool(engine.flow)
 
 
 # -------------------------------------------------------------------------------------- compressible orifice
@@ -206,152 +230,6 @@ def test_speed_at_index_inverts_index(area: float, bore: float, stroke: float) -
     assert band.nominal == pytest.approx(rpm, rel=1e-12)
     # Published knees 0.5 to 0.6 (JSME; Rajput 0.55; Taylor, Heywood from memory).
     assert (band.low / rpm, band.high / rpm) == pytest.approx((0.50 / 0.55, 0.60 / 0.55), rel=1e-12)
-
-
-# ------------------------------------------------------------------------------------------ overlap, residual
-
-
-def test_overlap_integrals_of_two_ramps() -> None:
-    """Straight ramps k_i (t + a) and k_e (b - t): two triangles whose areas geometry gives."""
-    a, b, k_i, k_e = 0.5, 0.4, 0.004, 0.006
-    angle = np.linspace(-1.0, 1.0, 41)  # its points do not hit the crossing
-    intake, exhaust = np.maximum(k_i * (angle + a), 0.0), np.maximum(k_e * (b - angle), 0.0)
-    found = overlap_integrals_m_rad(angle, intake_lift_m=intake, exhaust_lift_m=exhaust)
-    cross = (k_e * b - k_i * a) / (k_i + k_e)
-    assert found.intake_m_rad == pytest.approx(0.5 * k_i * (cross + a) ** 2, rel=1e-12)
-    assert found.exhaust_m_rad == pytest.approx(0.5 * k_e * (b - cross) ** 2, rel=1e-12)
-
-
-def test_overlap_integrals_of_smooth_lifts_agree_with_quadrature() -> None:
-    def intake(t: float) -> float:
-        return 0.012 * math.sin(math.pi * (t + 0.6) / 4.6) ** 2 if -0.6 < t < 4.0 else 0.0
-
-    def exhaust(t: float) -> float:
-        return 0.011 * math.sin(math.pi * (t + 4.1) / 4.6) ** 2 if -4.1 < t < 0.5 else 0.0
-
-    angle = np.linspace(-4.5, 4.5, 3001)
-    found = overlap_integrals_m_rad(
-        angle,
-        intake_lift_m=np.array([intake(t) for t in angle]),
-        exhaust_lift_m=np.array([exhaust(t) for t in angle]),
-    )
-    whole = quad(lambda t: min(intake(t), exhaust(t)), -0.6, 0.5, points=[-0.08, 0.0], epsabs=1e-14)[0]
-    assert found.intake_m_rad + found.exhaust_m_rad == pytest.approx(whole, rel=1e-3)
-
-
-def test_no_overlap_means_no_factor() -> None:
-    angle = np.linspace(-1.0, 1.0, 101)
-    apart = overlap_integrals_m_rad(
-        angle, intake_lift_m=np.maximum(angle - 0.1, 0.0), exhaust_lift_m=np.maximum(-0.1 - angle, 0.0)
-    )
-    assert apart == (0.0, 0.0)
-
-
-def test_overlap_factor_units() -> None:
-    # By hand: (0.050 m x 0.006 + 0.040 m x 0.004 deg m)/0.0005 m3 = (0.00030 + 0.00016)/0.0005 = 0.92 deg/m.
-    integrals = OverlapIntegrals(math.radians(0.006), math.radians(0.004))
-    found = overlap_factor_deg_per_m(
-        integrals, intake_valve_diameter_m=0.050, exhaust_valve_diameter_m=0.040, swept_volume_m3=0.0005
-    )
-    assert found == pytest.approx(0.92, rel=1e-12)
-
-
-# Fox, Cheng and Heywood, SAE 931025 (equation and units from memory), worked by hand: OF 1 deg/m, 1500 rpm =
-# 25 rev/s, p_i 0.5, p_e 1.0 bar, phi 1, r_c 10: 0.5^-0.87 = 1.82766, 0.5^-0.74 = 1.67018; 1.266/25 x 1.82766
-# x 0.70711 = 0.06545; 0.0632 x 1.67018 = 0.10556; sum 0.17100. Five printed digits.
-def test_fox_residual_by_hand() -> None:
-    found = residual_fraction(
-        overlap_factor_deg_per_m=1.0,
-        speed_rpm=1500.0,
-        intake_pressure_pa=0.5e5,
-        exhaust_pressure_pa=1.0e5,
-        equivalence_ratio=1.0,
-        compression_ratio=10.0,
-    )
-    assert found == pytest.approx(0.17100, abs=1e-5)
-
-
-@given(st.floats(0.0, 2.0), st.floats(1000, 5000), st.floats(0.4e5, 0.95e5))
-def test_residual_falls_with_speed_and_intake_pressure(of: float, rpm: float, p_i: float) -> None:
-    state = {"exhaust_pressure_pa": 1.0e5, "equivalence_ratio": 1.0, "compression_ratio": 9.5}
-    here = residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=p_i, **state)
-    assert residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=1.1 * rpm, intake_pressure_pa=p_i, **state) <= here
-    assert residual_fraction(overlap_factor_deg_per_m=of, speed_rpm=rpm, intake_pressure_pa=1.05 * p_i, **state) < here
-    assert residual_fraction(overlap_factor_deg_per_m=of + 0.1, speed_rpm=rpm, intake_pressure_pa=p_i, **state) > here
-
-
-def test_residual_refuses_what_it_does_not_describe() -> None:
-    state = {
-        "speed_rpm": 900.0,
-        "equivalence_ratio": 1.0,
-        "compression_ratio": 9.5,
-        "exhaust_pressure_pa": 1e5,
-    }
-    with pytest.raises(OutOfRange, match="scavenging"):
-        residual_fraction(overlap_factor_deg_per_m=1.0, intake_pressure_pa=1.1e5, **state)
-    with pytest.raises(OutOfRange, match="no cylinder can hold"):
-        residual_fraction(overlap_factor_deg_per_m=9.0, intake_pressure_pa=0.35e5, **state)
-
-
-# ------------------------------------------------------------------------------------------------------ idle
-
-IDLE: dict[str, Any] = {
-    "speed_rpm": 800.0,
-    "overlap_factor_deg_per_m": 0.4,
-    "swept_volume_m3": 7.166e-4,
-    "trapped_volume_m3": 6.9e-4,
-    "compression_ratio": 9.5,
-    "friction_mep_pa": 1.0e5,
-    "accessory_mep_pa": Band(0.1e5, 0.15e5, 0.25e5),
-    "indicated_efficiency": Band(0.27, 0.30, 0.33),
-    "fuel_heating_value_j_per_kg": 44.0e6,
-    "air_fuel_ratio": 14.0,
-    "ambient_pressure_pa": 1.0e5,
-    "exhaust_pressure_pa": 1.01e5,
-}
-
-
-@settings(max_examples=40)
-@given(st.floats(0.0, 1.0), st.floats(700, 1000))
-def test_idle_balance_closes(of: float, rpm: float) -> None:
-    """Work out both sides again from the pressure found, in bar and grams, and compare."""
-    case = {**IDLE, "overlap_factor_deg_per_m": of, "speed_rpm": rpm}
-    found = idle_vacuum(**case)
-    p_bar, pe_bar = found.manifold_pressure_pa / 1e5, 1.01
-    x = 1.266 * of / (rpm / 60) * (p_bar / pe_bar) ** -0.87 * (pe_bar - p_bar) ** 0.5
-    x += 0.632 * (p_bar / pe_bar) ** -0.74 / 9.5
-    assert found.residual_fraction == pytest.approx(x, rel=1e-9)
-    charge_g = 1e3 * p_bar * 1e5 * 6.9e-4 / (R * ((1 - x) * 330 + x * 900))
-    gross_bar = 0.30 * (1 - x) * charge_g / 15.0 * 44.0e3 / 7.166e-4 / 1e5
-    assert gross_bar == pytest.approx(1.0 + (pe_bar - p_bar) + 0.15, rel=1e-6)
-    assert found.vacuum_pa.low < found.vacuum_pa.nominal < found.vacuum_pa.high
-
-
-def test_more_overlap_idles_on_less_vacuum_until_it_does_not_idle() -> None:
-    vacuum = [idle_vacuum(**{**IDLE, "overlap_factor_deg_per_m": of}).vacuum_pa.nominal for of in (0.0, 0.5, 1.0, 2.0)]
-    assert all(b < a for a, b in itertools.pairwise(vacuum))
-    with pytest.raises(NoSolution, match="raise the idle speed"):
-        idle_vacuum(**{**IDLE, "friction_mep_pa": 9.0e5})
-    marginal = idle_vacuum(**{**IDLE, "friction_mep_pa": 5.5e5})
-    assert not marginal.idles_at_worst and marginal.vacuum_pa.low == 0.0
-
-
-def test_idle_refuses_bad_bands() -> None:
-    with pytest.raises(OutOfRange, match="must rise"):
-        idle_vacuum(**{**IDLE, "indicated_efficiency": Band(0.33, 0.30, 0.27)})
-    with pytest.raises(OutOfRange, match="below ambient"):
-        idle_vacuum(**{**IDLE, "exhaust_pressure_pa": 0.9e5})
-
-
-def test_cranking_pressure_isothermal_and_adiabatic_ends() -> None:
-    # Exponent 1 is Boyle's law: 8 x 101.325 less ambient = 709.275 kPa. Exponent 1.4 is isentropic air: the
-    # temperature ratio 8^0.4 times the volume ratio 8.
-    kwargs = {"trapped_compression_ratio": 8.0, "ambient_pressure_pa": 101325.0}
-    assert cranking_pressure_gauge_pa(polytropic_exponent=1.0, **kwargs) == pytest.approx(709275.0, rel=1e-12)
-    isentropic = 101325.0 * (8.0 * 8.0**0.4 - 1.0)
-    assert cranking_pressure_gauge_pa(polytropic_exponent=1.4, **kwargs) == pytest.approx(isentropic, rel=1e-12)
-    with pytest.raises(OutOfRange, match="exponent"):
-        cranking_pressure_gauge_pa(polytropic_exponent=1.5, **kwargs)
 
 
 # ---------------------------------------------------------------------------------------------------- torque

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.optimize import curve_fit
 
+import library_defaults
 from lobeledger.engine.breathing import Band, bmep_pa, mean_effective_area_m2
-from lobeledger.engine.burn import BurnEstimate, EvoState, evo_state
+from lobeledger.engine.burn import EvoState, evo_state
 from lobeledger.engine.crank import total_fmep_pa
 from lobeledger.engine.filling import fill_and_empty
 from lobeledger.engine.ports import GAS_CONSTANT_J_PER_KG_K, orifice_mass_flux_kg_per_s_m2, sound_speed_m_per_s
@@ -67,6 +68,7 @@ def engine(
         "exhaust_pressure_pa": 1.0e5,
         "reference_pressure_pa": 1.0e5,
         "reference_temperature_k": 298.0,
+        **library_defaults.GAS,
         **GEOMETRY,
         **changes,
     }
@@ -126,6 +128,7 @@ def test_ring_down_swings_at_the_closed_form(length: float, area: float, lump: f
         plenum_pressure_pa=1e5,
         temperature_k=346.1**2 / (1.4 * R),
         start_pressure_pa=1.002e5,
+        **library_defaults.RUNNER,
     )
 
     def swing(t: np.ndarray, height: float, f: float, phase: float, decay: float) -> np.ndarray:
@@ -148,7 +151,7 @@ def test_a_large_swing_dies_down_by_its_losses() -> None:
     }
     heights = []
     for start in (1.3e5, 1.03e5):
-        _, p = runner_ring_down(start_pressure_pa=start, **common)
+        _, p = runner_ring_down(start_pressure_pa=start, **common, **library_defaults.RUNNER)
         heights.append(float(np.ptp(p[-200:]) / (start - 1e5)))
     # Quadratic losses: the large swing loses a greater share, and none grows.
     assert heights[0] < 0.8 * heights[1] < 0.8 * 2.0
@@ -158,7 +161,9 @@ def test_a_large_swing_dies_down_by_its_losses() -> None:
 
 
 def test_back_pressure_grows_with_the_square_of_speed() -> None:
-    found = exhaust_pressure_pa(np.array([3000.0, 6000.0]), ambient_pressure_pa=99e3, back_pressure_pa=12e3)
+    found = exhaust_pressure_pa(
+        np.array([3000.0, 6000.0]), ambient_pressure_pa=99e3, back_pressure_pa=12e3, reference_speed_rpm=6e3
+    )
     assert found == pytest.approx([102e3, 111e3], rel=1e-12)
     with pytest.raises(OutOfRange, match="reference_speed_rpm"):
         exhaust_pressure_pa(3000.0, ambient_pressure_pa=99e3, back_pressure_pa=12e3, reference_speed_rpm=0.0)
@@ -445,7 +450,7 @@ def test_heywood_late_closing_costs_low_speed_and_pays_at_high_speed() -> None:
 # Heywood, ch. 6; Taylor, vol. 1, ch. 6 (from memory): a street engine's volumetric efficiency lies between about 0.75
 # and 1.0 over the middle of its speeds. A band to be in, not a target.
 def test_heywood_taylor_band_of_a_street_engine() -> None:
-    back = exhaust_pressure_pa(SPEEDS, ambient_pressure_pa=1.0e5, back_pressure_pa=12e3)
+    back = exhaust_pressure_pa(SPEEDS, ambient_pressure_pa=1.0e5, back_pressure_pa=12e3, **library_defaults.EXHAUST)
     found = fill_and_empty(SPEEDS, **engine(ivo=20, ivc=58, evo=65, evc=18, exhaust_pressure_pa=back))
     middle = (SPEEDS >= 1500.0) & (SPEEDS <= 4500.0)
     assert np.all(found.volumetric_efficiency[middle] > 0.75)
@@ -457,7 +462,7 @@ def test_heywood_taylor_band_of_a_street_engine() -> None:
 # assumed, not fitted.
 def test_cars93_bmep_at_rated_power() -> None:
     speeds = np.arange(3000.0, 6001.0, 250.0)
-    back = exhaust_pressure_pa(speeds, ambient_pressure_pa=1.0e5, back_pressure_pa=12e3)
+    back = exhaust_pressure_pa(speeds, ambient_pressure_pa=1.0e5, back_pressure_pa=12e3, **library_defaults.EXHAUST)
     found = fill_and_empty(speeds, **engine(ivo=20, ivc=58, evo=65, evc=18, exhaust_pressure_pa=back))
     bmep = bmep_pa(
         found.volumetric_efficiency,
@@ -518,7 +523,9 @@ def test_any_plausible_engine_settles_within_physics(
 ) -> None:
     case = engine(ivo=ivo, ivc=ivc, evo=evo, evc=evc, intake_area=a_i, exhaust_area=a_e, step=2.0)
     case.update(runner_length_m=length, runner_area_m2=share * 12e-4)
-    case["exhaust_pressure_pa"] = exhaust_pressure_pa(rpm, ambient_pressure_pa=1e5, back_pressure_pa=back)
+    case["exhaust_pressure_pa"] = exhaust_pressure_pa(
+        rpm, ambient_pressure_pa=1e5, back_pressure_pa=back, **library_defaults.EXHAUST
+    )
     try:
         found = fill_and_empty([rpm], **case)
     except NoSolution:
@@ -570,6 +577,7 @@ def test_slug_density_uses_the_sound_speed_of_its_gas() -> None:
             plenum_pressure_pa=1e5,
             temperature_k=t_k,
             start_pressure_pa=1.001e5,
+            **library_defaults.RUNNER,
         )
         crossings = t[1:][(p[:-1] < 1e5) & (p[1:] >= 1e5)]
         peaks.append(1 / np.mean(np.diff(crossings)))
@@ -593,7 +601,7 @@ def test_fill_and_empty_refuses_what_it_cannot_do() -> None:
     with pytest.raises(OutOfRange, match="one for each speed"):
         fill_and_empty([1000.0, 2000.0, 3000.0], **engine(plenum_pressure_pa=[1e5, 1e5]))
     with pytest.raises(OutOfRange, match="lost_fraction"):
-        fill_and_empty([3000.0], burn=BurnEstimate(lost_fraction=1.2), **engine())
+        fill_and_empty([3000.0], **engine(burn=library_defaults.BURN._replace(lost_fraction=1.2)))
     with pytest.raises(OutOfRange, match="runner_length_m"):
         fill_and_empty([3000.0], **engine(runner_length_m=0.0))
     with pytest.raises(OutOfRange, match="entry_loss"):
@@ -617,6 +625,9 @@ def test_evo_estimate_without_fuel_is_two_polytropes() -> None:
         volume_at_ivc_m3=v_ivc,
         clearance_volume_m3=CLEAR,
         volume_at_evo_m3=v_evo,
-        burn=BurnEstimate(fuel_heating_value_j_per_kg=0.0, compression_exponent=1.3, expansion_exponent=1.3),
+        burn=library_defaults.BURN._replace(
+            fuel_heating_value_j_per_kg=0.0, compression_exponent=1.3, expansion_exponent=1.3
+        ),
+        gamma_burned=1.3,
     )
     assert found.pressure_pa == pytest.approx(p * (v_ivc / v_evo) ** 1.3, rel=1e-12)

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from library_defaults import CARD
 from lobeledger.arrays import Array
 from lobeledger.errors import BuildError, NoSolution, OutOfRange
 from lobeledger.lobe import ramp
@@ -23,7 +24,7 @@ from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.two_flanks import two_flanks
 from lobeledger.lobe.ways_out import what_would_give
 from lobeledger.parts.card import Card, CardPoint, CardRamp
-from lobeledger.sheet.reader import build_from_text, starter_sheet
+from lobeledger.sheet.open import build_from_text, starter_sheet
 from test_lobe_card import (
     BASE,
     DEG,
@@ -101,7 +102,7 @@ def card_of(opening: Flank, closing: Flank, lifts_in: tuple[float, ...], *, to_d
 
 @functools.cache
 def solved(the_card: Card, seat_in: float = 0.006) -> CardLobe:
-    return lobe_from_card(the_card, WIDE, base_radius_m=BASE, ramp=RAMP, seat_m=seat_in * IN)
+    return lobe_from_card(the_card, WIDE, base_radius_m=BASE, ramp=RAMP, seat_m=seat_in * IN, **CARD)
 
 
 def compared(result: CardLobe, the_card: Card, opening: Flank, closing: Flank) -> tuple[float, list[float], float]:
@@ -229,7 +230,7 @@ def mirrored(the_card: Card) -> Card:
 @pytest.mark.parametrize("limits", [FACE, WHEEL])
 def test_each_side_meets_its_own_points(limits: ramp.Limits) -> None:
     """Every member passes every quoted point on either side to 1e-6 in, and is one smooth curve over the nose."""
-    result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
+    result = lobe_from_card(UNLIKE, limits, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD)
     assert len(result.members) == 7
     for lobe in result.members:
         theta = lobe.theta_cam_rad
@@ -319,7 +320,7 @@ def test_least_face_is_that_of_the_steeper_flank() -> None:
     )
     the_card = Card(lobe_lift_m=0.340 * IN, points=points)
     ways = what_would_give(the_card, FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
-    face = next(way.value for way in ways if "face" in way.what)
+    face = next(way.value for way in ways if way.what == "face")
     assert face == pytest.approx(2.0 * (0.150 * IN / (20 * DEG) + FACE.edge_m), rel=1e-3)
 
 
@@ -378,12 +379,12 @@ def bad(**changes: object) -> Card:
 
 def test_what_a_card_refuses() -> None:
     crossed = (UNLIKE.points[0], replace(UNLIKE.points[1], opening_rad=130 * DEG), UNLIKE.points[2])
-    with pytest.raises(OutOfRange, match=r"on the opening side 0.050 in lies 130.0 deg from the greatest lift, not"):
+    with pytest.raises(OutOfRange, match=r"on the opening side 0.050 in \(1.27 mm\) lies 130.0 deg from the greatest"):
         bad(points=crossed)
     none_left = (*UNLIKE.points[:-1], replace(UNLIKE.points[-1], opening_rad=100 * DEG, duration_rad=99 * DEG))
-    with pytest.raises(OutOfRange, match=r"at 0.200 in is 1.01 of its duration, .* either side of the greatest lift"):
+    with pytest.raises(OutOfRange, match=r"at 0.200 in \(5.08 mm\) is 1.01 of its .* either side of the greatest lift"):
         bad(points=none_left)
-    with pytest.raises(OutOfRange, match=r"the ramp ends at 0.0100 in; .* lowest quoted lift \(0.006 in\)"):
+    with pytest.raises(OutOfRange, match=r"the ramp ends at 0.0100 in \(0.254 mm\); .* lowest quoted lift, 0.006 in"):
         bad(ramp_lift_m=0.010 * IN)
     with pytest.raises(OutOfRange, match="needs durations at two lifts"):
         bad(ramp_lift_m=0.004 * IN, points=UNLIKE.points[:1])

@@ -19,6 +19,7 @@ from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.reading_fit import lobe_lift_from_valve
 from lobeledger.lobe.readings import Figure, ReadLobe, differenced, lobe_from_readings
 from lobeledger.lobe.ring import basis, evaluate, fit_ring
+from lobeledger.page.words.lobes import card_sentence
 from lobeledger.parts.card import Card, CardPoint
 from motion_sources import PROGRAMS, polynomial_345, polynomial_4567
 from readings_coverage import (
@@ -359,15 +360,16 @@ def card_of(lobe: Lobe, *, lift_in: float | None = None, more_deg: float = 0.0) 
 def test_a_lobe_that_is_what_the_card_says() -> None:
     checks = compare_with_card(plain(), None, intake_card=card_of(exact(PLAIN)), exhaust_card=None)
     assert [c.differs for c in checks] == [False] * 4
-    assert checks[0].sentence == "intake lobe lift: as the card says, 0.290 in, within 0.001 in"
-    assert checks[2].sentence.startswith("intake duration at 0.050 in of lobe lift: as the card says, ")
+    assert card_sentence(checks[0], "us") == "intake lobe lift: as the card says, 0.290 in, within 0.001 in"
+    assert card_sentence(checks[2], "us").startswith("intake duration at 0.050 in of lobe lift: as the card says, ")
 
 
 def test_a_worn_and_short_lobe_is_told_against_its_card() -> None:
     card = card_of(exact(PLAIN), lift_in=0.294, more_deg=4.0)
     checks = compare_with_card(None, plain(), intake_card=None, exhaust_card=card)
-    assert checks[0].differs and checks[0].sentence.startswith("exhaust lobe lift: 0.004 in under the card (0.290 in")
-    assert checks[2].differs and "shorter than the card" in checks[2].sentence
+    said = card_sentence(checks[0], "us")
+    assert checks[0].differs and said.startswith("exhaust lobe lift: 0.004 in under the card (0.290 in")
+    assert checks[2].differs and "shorter than the card" in card_sentence(checks[2], "us")
 
 
 def test_phasing_is_told_early_or_late() -> None:
@@ -388,7 +390,7 @@ def test_phasing_is_told_early_or_late() -> None:
             one, two, intake_card=card, exhaust_card=card,
             lobe_separation_rad=separation * DEG, intake_centreline_rad=centreline * DEG,
         )  # fmt: skip
-        return [c.sentence for c in checks[-2:]]
+        return [card_sentence(c, "us") for c in checks[-2:]]
 
     assert "as the card says" in told(110.0, 106.0)[0] and "as the card says" in told(110.0, 106.0)[1]
     assert told(112.0, 104.0)[0].startswith("lobe separation: 2.0° closer than the card")
@@ -399,7 +401,7 @@ def test_phasing_is_told_early_or_late() -> None:
 def test_a_lift_the_lobe_does_not_reach_is_told() -> None:
     card = Card(lobe_lift_m=0.35 * IN, points=(CardPoint(at_m=0.31 * IN, duration_rad=60 * DEG),))
     checks = compare_with_card(plain(), None, intake_card=card, exhaust_card=None)
-    assert checks[1].differs and "does not pass that lift" in checks[1].sentence
+    assert checks[1].differs and "does not pass that lift" in card_sentence(checks[1], "us")
 
 
 def test_the_wheels_fixed_error_enters_the_centreline_and_nothing_else() -> None:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import library_defaults
 import motion_sources as source
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.card import CardLobe, lobe_from_card
@@ -55,6 +56,7 @@ def card_lobe() -> CardLobe:
         base_radius_m=0.55 * IN,
         ramp=Ramp(0.0005 * per_deg, 0.0003 * per_deg, 0.0009 * per_deg),
         seat_m=0.006 * IN,
+        **library_defaults.CARD,
     )
 
 
@@ -364,6 +366,7 @@ def test_hollow_flank_and_its_wheel() -> None:
         base_radius_m=0.55 * IN,
         ramp=Ramp(0.0005 * per_deg, 0.0003 * per_deg, 0.0009 * per_deg),
         seat_m=0.006 * IN,
+        **library_defaults.CARD,
     ).nominal
     profile = roller_profile(quick, base_radius_m=0.55 * IN, roller_radius_m=0.375 * IN)
     made = grinding(profile)

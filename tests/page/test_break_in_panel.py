@@ -51,9 +51,17 @@ def chance(panel: BreakInPanel) -> float:
     return result.stakes.of(result.candidate_id).chance.value
 
 
+def test_other_units_are_the_same_facts(panel: BreakInPanel) -> None:
+    us = settled(panel)
+    panel.system.value = "metric"
+    metric = settled(panel)
+    assert metric.comparison.system == "metric" and metric.comparison.decision is us.comparison.decision
+    assert metric.stakes is us.stakes and metric.plan is us.plan
+
+
 def test_it_opens_with_break_even_first_and_leaves_no_record_behind(panel: BreakInPanel, tmp_path: Path) -> None:
     result = settled(panel)
-    assert result.comparison.break_evens[0].text in panel.answer.value
+    assert result.comparison.break_even_text(result.comparison.break_evens[0]) in panel.answer.value
     assert "camshaft and lifters" in panel.orders.value and "Precautions" in panel.at_stake.value
     assert not (tmp_path / "shop.sqlite").exists(), "looking writes nothing"
 

@@ -43,6 +43,13 @@ def test_it_opens_with_the_share_of_the_best(panel: LobesPanel) -> None:
     assert panel.share is not None and 0.5 < panel.share.at_its_lift[0] <= 1.001
 
 
+def test_other_units_are_the_same_lobes(panel: LobesPanel) -> None:
+    us, share = settled(panel), panel.share
+    panel.system.value = "metric"
+    metric = settled(panel)
+    assert metric.system == "metric" and metric.card is us.card and metric.flat is us.flat and panel.share is share
+
+
 @pytest.mark.parametrize("name", SHIPPED)
 @pytest.mark.parametrize("kind", ["h-flat", "s-roller"])
 def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> None:

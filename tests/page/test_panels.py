@@ -23,7 +23,7 @@ from lobeledger.page.panels import screen
 from lobeledger.page.panels.choose import ChoosePanel
 from lobeledger.page.plots import compare as plots
 from lobeledger.record.book import open_record
-from lobeledger.sheet.reader import starter_sheet
+from lobeledger.sheet.open import starter_sheet
 from panel_support import SHIPPED, folder_of_builds, walk
 
 
@@ -240,6 +240,16 @@ def test_units_switch_changes_words_not_the_table_columns(panel: ChoosePanel) ->
     pd.testing.assert_frame_equal(
         us.drop(columns=["limits_broken", "cautions"]), metric.table.drop(columns=["limits_broken", "cautions"])
     )
+
+
+def test_units_switch_computes_nothing_anew(panel: ChoosePanel) -> None:
+    settled(panel)
+    next(s for s in sliders(panel) if s.description == "Years counted").value = 3
+    us = settled(panel)
+    panel.system.value = "metric"
+    metric = settled(panel)
+    assert metric.decision is us.decision and (us.system, metric.system) == ("us", "metric")
+    assert metric.build.use.years == 3
 
 
 def test_files_to_hand_out(panel: ChoosePanel) -> None:

@@ -15,8 +15,9 @@ import tomlkit
 
 import lobeledger as ll
 from lobeledger.choice import cost
-from lobeledger.choice.run_in import run_answer, run_in_plan
+from lobeledger.choice.run_in import run_in_plan
 from lobeledger.page.paper import customer as report
+from lobeledger.page.words.run_in import run_answer
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
@@ -175,7 +176,7 @@ def test_a_sheet_says_what_the_comparison_says(name):
         assert f"{r.figures['owning'].value:,.0f}" in text and f"{r.figures['first_cost'].value:,.0f}" in text
     ranked = sorted(c.results, key=lambda r: (not r.passes, r.figures["net"].value))
     for r in ranked[:2]:
-        for caution in r.assessment.cautions:
+        for caution in c.cautions(r.candidate.id):
             assert squeezed(caution) in text
     for caution in ("exhaust led outside", "fire extinguisher", "Springs under load", "Hot oil"):
         assert caution in text

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from lobeledger.errors import NoSolution
-from lobeledger.page.panels.runner import PATIENCE_S, Progress, Runner, log_path
+from lobeledger.page.panels.runner import PATIENCE_S, Kept, Progress, Runner, log_path
 
 
 class Desk:
@@ -29,6 +29,32 @@ class Desk:
 @pytest.fixture()
 def desk() -> Iterator[Desk]:
     yield Desk()
+
+
+def test_what_was_found_is_kept_by_an_equal_key_and_the_oldest_goes() -> None:
+    kept: Kept[list[int], list[str]] = Kept(2)
+    asked: list[str] = []
+
+    def find(text: str) -> list[str]:
+        asked.append(text)
+        return [text]
+
+    first = kept.of([1], lambda: find("one"))
+    assert kept.of([1], lambda: find("again")) is first and asked == ["one"]
+    kept.of([2], lambda: find("two"))
+    kept.of([3], lambda: find("three"))
+    assert kept.of([1], lambda: find("anew")) == ["anew"]
+
+
+def test_what_fails_is_not_kept() -> None:
+    kept: Kept[int, int] = Kept()
+
+    def fails() -> int:
+        raise NoSolution("no")
+
+    with pytest.raises(NoSolution):
+        kept.of(1, fails)
+    assert kept.of(1, lambda: 7) == 7
 
 
 def test_result_is_shown(desk: Desk) -> None:

@@ -20,7 +20,7 @@ from lobeledger.parts.car import Engine, FlowPoint
 from lobeledger.parts.card import Card, CardPoint
 from lobeledger.parts.spec import key_of, replaced, spec_of
 from lobeledger.parts.use import SpeedBand, Use
-from lobeledger.sheet.reader import build_from_text, read_build, starter_sheet
+from lobeledger.sheet.open import build_from_text, read_build, starter_sheet
 from lobeledger.sheet.tables import DATA_DIR
 from lobeledger.units import quantity
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from lobeledger.errors import OutOfRange
+from lobeledger.page.words.wear import growth_answer, watch_answer
 from lobeledger.record.uncertainty import (
     angle_uncertainty_deg,
     limits_uncertainty_m,
@@ -184,7 +185,7 @@ def test_a_lobe_that_lost_ten_thousandths_is_found():
     watches = [inspect(rng, lost_in=lost) for _ in range(400)]
     assert np.mean([w.verdict == "stop" and w.worst.name == NAMES[5] for w in watches]) > 0.95
     assert np.mean([any(alarms(w)[:5] + alarms(w)[6:]) for w in watches]) < FALSE_ALARM_SHARE
-    assert all(w.answer.startswith("Stop: cylinder 3 exhaust has lost 0.0") for w in watches)
+    assert all(watch_answer(w, "us").startswith("Stop: cylinder 3 exhaust has lost 0.0") for w in watches)
     assert all(w.lobes[5].sure_share > 0.99 for w in watches)
 
 
@@ -211,7 +212,7 @@ def test_understated_uncertainty_is_noticed_and_does_not_flood_with_alarms():
     watches = [inspect(rng, u_in=3 * U_IN, stated_in=U_IN) for _ in range(400)]
     assert np.mean([not w.trusted for w in watches]) > 0.9
     assert np.mean([any(alarms(w)) for w in watches]) < 2 * FALSE_ALARM_SHARE
-    assert all("scatter" in w.answer for w in watches if not w.trusted)
+    assert all("scatter" in watch_answer(w, "us") for w in watches if not w.trusted)
     honest = [inspect(rng) for _ in range(400)]
     assert np.mean([not w.trusted for w in honest]) < 0.07
 
@@ -225,12 +226,12 @@ def test_a_coarse_indicator_clears_nobody():
 
 def test_all_low_alike_points_to_the_set_up():
     w = inspect(np.random.default_rng(12), shift_in=0.008)
-    assert w.verdict == "stop" and "check the indicator's set-up" in w.answer
+    assert w.verdict == "stop" and "check the indicator's set-up" in watch_answer(w, "us")
 
 
 def test_lift_that_grew_is_a_reading_to_repeat():
     w = inspect(np.random.default_rng(13), lost_in=[-0.006] + [0.0] * 15)
-    assert (w.lobes[0].verdict, w.lobes[0].reason) == ("watch", "gain") and "measure it again" in w.answer
+    assert (w.lobes[0].verdict, w.lobes[0].reason) == ("watch", "gain") and "measure it again" in watch_answer(w, "us")
 
 
 def test_a_lobe_is_no_neighbour_of_its_own():
@@ -244,12 +245,10 @@ def test_a_lobe_is_no_neighbour_of_its_own():
 
 def test_few_lobes_are_judged_by_the_limit_alone():
     kinds = ("intake", "intake", "exhaust")
-    w = watch_lobes(
-        [0.0071] * 3, [0.0071, 0.0068, 0.0071], names=("a", "b", "c"), kinds=kinds, uncertainty_m=1e-5, system="metric"
-    )
+    w = watch_lobes([0.0071] * 3, [0.0071, 0.0068, 0.0071], names=("a", "b", "c"), kinds=kinds, uncertainty_m=1e-5)
     assert [x.verdict for x in w.lobes] == ["go on", "stop", "go on"]
     assert all(x.excess_m is None and x.sure_share is None for x in w.lobes)
-    assert "0.300 mm" in w.answer
+    assert "0.300 mm" in watch_answer(w, "metric")
 
 
 @given(
@@ -355,7 +354,7 @@ def test_hours_left_cover_the_truth_by_simulation(known):
 def test_lash_that_stands_still_goes_on():
     g = lash_growth([0, 50, 100], [4.6e-4, 4.62e-4, 4.59e-4], limit_m=7e-4, uncertainty_m=1e-5)
     assert g.verdict == "go on" and math.isinf(g.hours_left_high) and g.hours_left_low > 50.0
-    assert "or never" in g.answer or "not in sight" in g.answer
+    assert "or never" in growth_answer(g, "us") or "not in sight" in growth_answer(g, "us")
 
 
 def test_lash_that_opens_and_lash_that_closes_mirror_each_other():
@@ -365,7 +364,7 @@ def test_lash_that_opens_and_lash_that_closes_mirror_each_other():
     assert up.rate_m_per_h == pytest.approx(down.rate_m_per_h, rel=1e-9)
     assert up.hours_left == pytest.approx(down.hours_left, rel=1e-9)
     assert (up.verdict, down.verdict) == ("watch", "watch")
-    assert "opens" in up.answer and "closes" in down.answer
+    assert "opens" in growth_answer(up, "us") and "closes" in growth_answer(down, "us")
 
 
 def test_lash_beyond_the_limit_stops():

@@ -19,16 +19,10 @@ from hypothesis import strategies as st
 from lobeledger.errors import BuildError
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import ORIGINS, replaced
+from lobeledger.sheet.change import change, write_build
+from lobeledger.sheet.fields import LARGEST_SHEET_BYTES, MOST_CANDIDATES
 from lobeledger.sheet.files import on_one_line, write_text_atomically
-from lobeledger.sheet.reader import (
-    LARGEST_SHEET_BYTES,
-    MOST_CANDIDATES,
-    build_from_text,
-    change,
-    read_build,
-    starter_sheet,
-    write_build,
-)
+from lobeledger.sheet.open import build_from_text, read_build, starter_sheet
 from lobeledger.sheet.tables import DATA_DIR
 
 SHIPPED = sorted((DATA_DIR / "builds").glob("*.toml"))

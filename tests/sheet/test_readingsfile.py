@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from lobeledger.errors import BuildError
 from lobeledger.lobe.card_check import compare_with_card, lobe_separation
 from lobeledger.lobe.readings import lobe_from_readings
+from lobeledger.page.words.lobes import card_sentence
 from lobeledger.parts.card import Card, CardPoint
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
 from lobeledger.sheet.tables import DATA_DIR
@@ -230,7 +231,7 @@ def test_two_angles_are_too_many() -> None:
         (30, "116,nan", "line 31 .* is not a number"),
         (30, "116,inf", "line 31 .* is not a number"),
         (30, "116,7.62", "line 31 of the table: 7.62 in is more than any valve lifts"),
-        (41, "156,0.2500", "lines 41 and 42 of the table give one angle two lifts 0.0.. in apart"),
+        (41, "156,0.2500", "lines 41 and 42 of the table give one angle two lifts 0.044 in .1.12 mm. apart"),
     ],
 )
 def test_bad_rows_are_named(line: int, text: str, says: str) -> None:
@@ -320,10 +321,11 @@ def test_the_worn_lobe_is_found_worn_and_the_good_one_good() -> None:
         intake, exhaust, intake_card=card, exhaust_card=card,
         lobe_separation_rad=110 * DEG, intake_centreline_rad=106 * DEG,
     )  # fmt: skip
-    differs = {check.what: check.differs for check in checks}
-    assert differs["exhaust lobe lift"] and not differs["intake lobe lift"]
-    assert not differs["lobe separation"] and not differs["intake centreline"]
-    assert not differs["intake duration at 0.050 in of lobe lift"]
-    worn = next(check for check in checks if check.what == "exhaust lobe lift")
-    assert "0.010 in under the card" in worn.sentence or "0.011 in under the card" in worn.sentence
+    differs = {(check.which, check.what, check.at_m): check.differs for check in checks}
+    assert differs["exhaust", "lift", None] and not differs["intake", "lift", None]
+    assert not differs["", "separation", None] and not differs["intake", "centreline", None]
+    assert not differs["intake", "duration", 0.05 * IN]
+    worn = next(check for check in checks if (check.which, check.what) == ("exhaust", "lift"))
+    said = card_sentence(worn, "us")
+    assert "0.010 in under the card" in said or "0.011 in under the card" in said
     assert lobe_separation(intake, exhaust).value == pytest.approx(110 * DEG, abs=0.5 * DEG)

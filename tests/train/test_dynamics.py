@@ -18,6 +18,7 @@ from scipy.linalg import eigh, expm
 from scipy.optimize import brentq
 
 import dynamics_references as references
+import library_defaults
 from lobeledger import read_build
 from lobeledger.assess.candidate import assess
 from lobeledger.assess.lobes import candidate_lobe
@@ -50,7 +51,9 @@ from lobeledger.train.springs import (
 )
 from lobeledger.train.stiffness import stiffness_at_valve_n_per_m
 
-SPRING = ValveSpring(seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.072, end_coil_kg=0.012)
+SPRING = ValveSpring(
+    seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.072, end_coil_kg=0.012, **library_defaults.SPRING
+)
 PARTS = dict(
     lifter_kg=0.095,
     pushrod_kg=0.058,
@@ -60,6 +63,7 @@ PARTS = dict(
     valve_kg=0.120,
     retainer_kg=0.027,
     locks_kg=0.006,
+    **library_defaults.TRAIN,
 )
 OIL = OilColumn(
     plunger_kg=0.03,
@@ -224,7 +228,8 @@ def test_forced_one_mass_system():
         rocker_stiffness_n_per_m=k, lobe_stiffness_n_per_m=5e8, seat_stiffness_n_per_m=1e8,
         structural_damping_s=2 * zeta / omega0, lobe_damping_ratio=zeta / omega0 * math.sqrt(5e8 / 5e-3),
         seat_damping_ratio=0.1, lash_m=0.0,
-        springs=(ValveSpring(seat_load_n=6000.0, rate_n_per_m=100.0, active_mass_kg=1e-3),), spring_masses=1,
+        springs=(ValveSpring(seat_load_n=6000.0, rate_n_per_m=100.0, active_mass_kg=1e-3, damping_ratio=0.02),),
+        spring_masses=1,
     )  # fmt: skip
     ratio = 0.7
     crank_rpm = ratio * omega0 / order * 60.0 / math.pi
@@ -388,7 +393,7 @@ def test_valve_spring_of_bhandari():
     G 81.37 GPa: rate 30 N/mm, 6.28 active coils, stress from Wahl's factor at C = 6 (1.2525)."""
     coil = spring_from_coil(
         wire_diameter_m=0.004, mean_diameter_m=0.024, active_coils=6.28, total_coils=9.0, free_length_m=0.049,
-        installed_height_m=0.044, shear_modulus_pa=81.37e9,
+        installed_height_m=0.044, shear_modulus_pa=81.37e9, **library_defaults.SPRING,
     )  # fmt: skip
     assert coil.spring.rate_n_per_m == pytest.approx(30.0e3, rel=1e-3)
     assert coil.spring.seat_load_n == pytest.approx(150.0, rel=1e-3)
@@ -398,7 +403,12 @@ def test_valve_spring_of_bhandari():
     with pytest.raises(OutOfRange, match="bind"):
         coil.stress_pa(0.009)
     by_loads = spring_from_loads(
-        seat_height_m=0.044, seat_load_n=150.0, open_height_m=0.039, open_load_n=300.0, mass_kg=0.06
+        seat_height_m=0.044,
+        seat_load_n=150.0,
+        open_height_m=0.039,
+        open_load_n=300.0,
+        mass_kg=0.06,
+        **library_defaults.SPRING_SHARE,
     )
     assert by_loads.rate_n_per_m == pytest.approx(30.0e3)
 
@@ -408,7 +418,7 @@ def test_first_surge_of_sadhu_singh():
     7800 kg/m3, 13.9 coils: 97.4 Hz (the chain of 40 masses lies 0.02 % below)."""
     coil = spring_from_coil(
         wire_diameter_m=0.00425, mean_diameter_m=0.034, active_coils=13.95, total_coils=15.95, free_length_m=0.15,
-        installed_height_m=0.12, shear_modulus_pa=84e9, density_kg_per_m3=7800.0,
+        installed_height_m=0.12, shear_modulus_pa=84e9, density_kg_per_m3=7800.0, **library_defaults.SPRING,
     )  # fmt: skip
     assert coil.spring.rate_n_per_m == pytest.approx(6250.0, rel=5e-3)
     assert spring_first_surge_hz(coil.spring, 40) == pytest.approx(97.4, rel=5e-3)
@@ -418,7 +428,7 @@ def test_shims_and_inner():
     assert shimmed(SPRING, 0.76e-3).seat_load_n == pytest.approx(530.0 + 55000.0 * 0.76e-3)
     with pytest.raises(OutOfRange, match="loose"):
         shimmed(SPRING, -0.02)
-    inner = ValveSpring(seat_load_n=150.0, rate_n_per_m=2.0e4, active_mass_kg=0.03)
+    inner = ValveSpring(seat_load_n=150.0, rate_n_per_m=2.0e4, active_mass_kg=0.03, **library_defaults.SPRING)
     pair = solid(springs=(SPRING, inner))
     assert without_inner(pair).springs == (SPRING,)
     with pytest.raises(OutOfRange, match="no inner"):
@@ -855,9 +865,9 @@ def test_what_buys_a_few_hundred_rpm_does_buy_it():
     found = {r.what: r for r in what_buys(train, CYCLOIDAL, extra, low_rpm=2000.0, high_rpm=9000.0)}
     spring = train.springs[0]
     for what, put in (
-        ("lifter mass", lambda x: dataclasses.replace(train, lifter_kg=x)),
-        ("valve mass", lambda x: dataclasses.replace(train, valve_kg=x)),
-        ("seat load", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, seat_load_n=x),))),
+        ("lifter_mass", lambda x: dataclasses.replace(train, lifter_kg=x)),
+        ("valve_mass", lambda x: dataclasses.replace(train, valve_kg=x)),
+        ("seat_load", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, seat_load_n=x),))),
         ("rate", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, rate_n_per_m=x),))),
     ):
         remedy = found[what]

@@ -3,7 +3,6 @@
 What is a figure?                     `Figure`, `NOT_FOR_THIS`
 Which figures, in which units?        `COLUMNS`, `Column`
 Where does a band come from?          `spread`
-How is a figure written?              `value_text`, `band_text`
 What does the cost need of physics?   `FuelUse`
 
 A band joins two kinds of doubt. Each input with a range is moved to its ends, one at a time, and the moves
@@ -19,9 +18,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from lobeledger import units
+from lobeledger.units import DEG_RAD
 
-__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "FuelUse", "band_text", "column", "spread", "value_text"]
+__all__ = ["COLUMNS", "NOT_FOR_THIS", "Column", "Figure", "FuelUse", "column", "spread"]
 
 
 class Figure(NamedTuple):
@@ -64,7 +63,7 @@ class Column(NamedTuple):
     meaning: str
 
 
-_DEG = 180.0 / math.pi
+_DEG = 1.0 / DEG_RAD
 COLUMNS: tuple[Column, ...] = tuple(
     Column(*row)
     for row in (
@@ -78,7 +77,8 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("cranking_pressure", "cranking_pressure_kpa", "pressure", 1e-3, "Cranking pressure", "compression gauge reading, by estimate"),
         ("overlap_factor", "overlap_factor_crank_deg_per_m", "", 1.0, "Overlap factor", "lift area in overlap times valve diameters over cylinder volume (Fox, Cheng and Heywood)"),
         ("residual", "idle_residual_share", "share", 1.0, "Burned gas left at idle", "share of the charge; above about 30 % an engine hunts"),
-        ("vacuum", "idle_vacuum_kpa", "vacuum", 1e-3, "Idle vacuum", "from the balance of friction and indicated work at idle speed"),
+        ("vacuum", "idle_vacuum_kpa", "vacuum", 1e-3, "Idle vacuum", "out of gear, as a gauge is read; from the balance of friction and indicated work at idle speed"),
+        ("vacuum_in_gear", "idle_vacuum_in_gear_kpa", "vacuum", 1e-3, "Idle vacuum in gear", "an automatic held on its brakes at the same speed"),
         ("cruise", "cruise_rpm", "rpm", 1.0, "Cruise speed", "engine speed at the usual road speed in top gear"),
         ("mass", "moving_mass_at_lifter_g", "mass", 1e3, "Moving mass at the lifter", "lifter, pushrod, rocker and valve side as one mass at the lifter, intake"),
         ("seat_load", "seat_load_n", "load", 1.0, "Spring load, valve closed", "outer and inner spring together"),
@@ -86,6 +86,8 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("coil_bind", "coil_bind_clearance_mm", "lift", 1e3, "Clearance to coil bind", "at full lift"),
         ("retainer", "retainer_clearance_mm", "lift", 1e3, "Retainer to seal", "at full lift"),
         ("elastic_limit", "contact_lost_rpm", "rpm", 1.0, "Contact is lost at", "where the elastic valvetrain first leaves the lobe, or a hydraulic lifter's oil is unloaded; stiffness and damping assumed; decides"),
+        ("speed_use", "speed_use_at_highest_speed", "", 1.0, "Valve control used up at top rpm", "gap, seat bounce or pump-up over what is allowed; above 1 control is lost; 5 to 95 %"),
+        ("useful_limit", "useful_speed_rpm", "rpm", 1.0, "Valves float above", "highest speed up to which the valvetrain as given is under control"),
         ("rigid_limit", "rigid_limit_rpm", "rpm", 1.0, "Rigid limit speed", "where the springs can just hold a rigid valvetrain on the lobe; a real one lets go earlier"),
         ("speed_margin", "speed_margin_share", "share", 1.0, "Margin over the highest speed", "speed at which contact is lost over the highest speed, less one"),
         ("nose_radius", "nose_radius_mm", "lift", 1e3, "Cam radius at the nose", "radius of curvature of the cam, the smaller of intake and exhaust"),
@@ -103,7 +105,8 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("first_cost", "first_cost_money", "money", 1.0, "First cost", "everything paid at the start; 5 to 95 %"),
         ("expected_loss", "expected_loss_money", "money", 1.0, "Expected loss", "chance times cost of a loss; 5 to 95 %"),
         ("owning", "cost_of_owning_money", "money", 1.0, "Cost of owning", "over the years of use; 5 to 95 %"),
-        ("net", "cost_less_torque_worth_money", "money", 1.0, "Cost less what the torque is worth", "decides; 5 to 95 %"),
+        ("expected", "expected_cost_money", "money", 1.0, "Score, remedies in it", "mean cost of owning less what the torque is worth, with what falling short costs; decides"),
+        ("net", "cost_less_torque_worth_money", "money", 1.0, "Cost less what the torque is worth", "5 to 95 %"),
     )
 )  # fmt: skip
 
@@ -132,20 +135,3 @@ def spread(
 def column(key: str) -> Column:
     """The column with this key."""
     return next(c for c in COLUMNS if c.key == key)
-
-
-def value_text(col: Column, value: float, system: str, currency: str, *, unit: bool = True) -> str:
-    """One value of a column for a person; a dash where the figure does not exist."""
-    if not math.isfinite(value):
-        return "-"
-    if col.kind == "money":
-        return f"{value:,.0f}" + (f" {currency}" if unit else "")
-    if col.kind:
-        return units.show(value, col.kind, system, unit=unit)
-    return f"{value * col.scale:.0f}" if col.key == "run_in_time" else f"{value * col.scale:.2f}"
-
-
-def band_text(col: Column, figure: Figure, system: str, currency: str) -> str:
-    """Low to high of a figure, or nothing when it has no band worth showing."""
-    low, high = (value_text(col, end, system, currency, unit=False) for end in figure[1:])
-    return "" if low == high else f"{low} to {high}"

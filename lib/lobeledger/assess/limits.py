@@ -1,45 +1,35 @@
 """Hard limits and cautions: what stops a candidate, what only warns.
 
-What is broken, and by how much?      `broken_limits` -> `Broken`
-What should be watched?               `cautions`
-Which card is impossible?             `Impossible`
+What is broken, by how much, what would mend it?  `broken_limits` -> `Broken`, `Way`
+What should be watched?                           `cautions` -> `Caution`
+Which limits do only the nominal figures keep?    `doubts` -> `Caution`
+Which card is impossible?                         `Impossible`
 
-A hard limit is judged by the nominal figure; where its band reaches past the limit, a caution says so.
-Contact stress and spring loads only ever warn: their usual values are common practice without a source.
+Facts, in SI; the words room makes the sentences. A hard limit is judged by the nominal figure; where its band reaches
+past the limit, a caution says so. Contact stress and spring loads only ever warn: their usual values are common
+practice without a source.
 """
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import NamedTuple
 
-from lobeledger import units
 from lobeledger.assess.figures import Figure
+from lobeledger.engine.crank import knock_limited_ratio
 from lobeledger.engine.cycle import seat_lift_m
 from lobeledger.lobe.ways_out import WayOut
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.card import Card
-from lobeledger.parts.pairing import added_lines, stops, unpriced_lines
+from lobeledger.parts.pairing import OrderLine, added_lines, stops, unpriced_lines
 
-__all__ = ["Broken", "Impossible", "broken_limits", "cautions", "doubts"]
-
-
-# Overlap at the seat from which an exhaust tuned to it pulls charge through: assumed.
-_LONG_OVERLAP_DEG = 70.0
+__all__ = ["Broken", "Caution", "Impossible", "Way", "broken_limits", "cautions"]
 
 
-class Broken(NamedTuple):
-    """A hard limit that is broken. give: the change, in words, that would mend it.
-
-    short_share: by how much of the limit, 1 where that has no measure: tells which candidate comes nearest.
-    """
-
-    limit: str
-    text: str
-    give: str
-    short_share: float = 1.0
+# Burned gas of the charge above which an engine hunts at idle: common practice, no source.
+_HUNTING_SHARE = 0.30
 
 
 class Impossible(NamedTuple):
@@ -51,226 +41,175 @@ class Impossible(NamedTuple):
     ways: tuple[WayOut, ...]
 
 
+@dataclass(frozen=True)
+class Way:
+    """One change that alone would mend what is broken.
+
+    what: its key, which the words room knows. value: SI as `kind` says (how `units.show` shows it, or "money"); None
+    where no number is known. side: +1 where so much or more will do, -1 where so much or less. price_money: what the
+    sheet says it costs; None where it does not say.
+    """
+
+    what: str
+    value: float | None = None
+    kind: str = ""
+    side: int = 1
+    price_money: float | None = None
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A hard limit that is broken.
+
+    limit: its key. subject: key of the figure judged, the card (intake, exhaust), or the rule of the pairing. have,
+    need: the figure with its band and what is asked of it, in SI as `kind` says; None where the limit has no measure.
+    side: +1 where the figure must not lie below the need, -1 where not above, 0 without a measure. short_share: by how
+    much of the limit it is broken, 1 where that has no measure: tells which candidate comes nearest. ways: each alone
+    would mend it. lines: the lines of the order list it is about. card: the card that cannot be followed.
+    """
+
+    limit: str
+    subject: str
+    have: Figure | None = None
+    need: float | None = None
+    kind: str = ""
+    side: int = 0
+    short_share: float = 1.0
+    ways: tuple[Way, ...] = ()
+    lines: tuple[OrderLine, ...] = ()
+    card: Impossible | None = None
+
+
+@dataclass(frozen=True)
+class Caution:
+    """What warns but does not forbid.
+
+    what: its key. subject: what it is about, where one caution serves several. have, limit: the figure with its band
+    and what it is set against, in SI as `kind` says. ways: what would spare it. lines: lines of the order list.
+    """
+
+    what: str
+    subject: str = ""
+    have: Figure | None = None
+    limit: float | None = None
+    kind: str = ""
+    ways: tuple[Way, ...] = ()
+    lines: tuple[OrderLine, ...] = ()
+
+
 def broken_limits(
-    build: Build,
-    candidate: Candidate,
-    impossible: tuple[Impossible, ...],
-    figures: Mapping[str, Figure],
-    system: str,
+    build: Build, candidate: Candidate, impossible: tuple[Impossible, ...], figures: Mapping[str, Figure]
 ) -> list[Broken]:
-    """Hard limits broken by the nominal figures, each with its number and by how much."""
+    """Hard limits broken by the nominal figures, each with its number and by how much; all but the budget."""
     limits, vehicle = build.limits, build.vehicle
-    show = functools.partial(units.show, system=system)
-    found: list[Broken] = []
-    kind = "a flat lifter" if candidate.follower == "flat" else "a roller"
-    for each in impossible:
-        ways = (
-            " or ".join(
-                f"{way.what} {show(way.value, way.kind, toward='down' if 'at most' in way.what else 'up')}"
-                for way in each.ways
-            )
-            or "another card"
-        ) + f" for the {each.which}"
-        found.append(
-            Broken(
-                "card",
-                f"the {each.which} card ({show(each.card.lobe_lift_m, 'lift')} lobe lift) cannot be followed by "
-                f"{kind} of this "
-                f"size: {each.reason}",
-                ways,
-            )
-        )
-    for line in stops(build, candidate):
-        found.append(
-            Broken(
-                "pairing",
-                f"{line.what} cannot be used here: {line.why.partition('; ')[0]}",
-                line.why.partition("; ")[2],
-            )
-        )
-    missing = unpriced_lines(build, candidate)
+    found = [
+        Broken("card", each.which, ways=tuple(Way(w.what, w.value, w.kind, w.side) for w in each.ways), card=each)
+        for each in impossible
+    ]
+    found += [Broken("pairing", line.rule, lines=(line,)) for line in stops(build, candidate)]
+    missing = tuple(unpriced_lines(build, candidate))
     if missing:
         # Left at nothing they would make the candidate look cheap: it cannot be judged.
-        names = "; ".join(line.what for line in missing)
-        found.append(
-            Broken(
-                "unpriced",
-                f"what goes with it has no price in {build.currency} ({names})",
-                f"price lines in {build.currency} that serve {', '.join(line.needs[0] for line in missing)}",
-            )
-        )
-    for key, least, what in (
-        ("coil_bind", limits.coil_bind_clearance_m, "clearance to coil bind"),
-        ("retainer", limits.retainer_clearance_m, "clearance from retainer to seal"),
+        found.append(Broken("unpriced", "", lines=missing))
+    for key, least in (
+        ("coil_bind", limits.coil_bind_clearance_m),
+        ("retainer", limits.retainer_clearance_m),
     ):
-        have = figures[key].value
-        if have < least:
-            short = show(least - have, "lift")
-            found.append(
-                Broken(
-                    key,
-                    f"{what} is {show(have, 'lift')}, {short} short of {show(least, 'lift')}",
-                    f"{show(least - have, 'lift', toward='up')} more {what}, or less lift",
-                    (least - have) / least,
-                )
-            )
-    if "rigid_limit" in figures:
-        found += _speed(build, figures, show)
+        have = figures[key]
+        if have.value < least:
+            short = least - have.value
+            more = Way("clearance", short, "lift")
+            found.append(Broken(key, key, have, least, "lift", 1, short / least, (more, Way("less_lift"))))
     if vehicle.brake_booster and "vacuum" in figures:
-        have, need = figures["vacuum"].value, vehicle.booster_vacuum_pa
-        if have < need:
-            found.append(
-                Broken(
-                    "vacuum",
-                    f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake "
-                    "booster needs",
-                    "a vacuum pump or reservoir, brakes without a booster, or a higher idle",
-                    (need - have) / need,
-                )
-            )
+        have, need = figures["vacuum"], vehicle.booster_vacuum_pa
+        if have.value < need:
+            ways = (Way("vacuum_pump"), Way("no_booster"), Way("higher_idle"))
+            found.append(Broken("vacuum", "vacuum", have, need, "vacuum", 1, (need - have.value) / need, ways))
     return found
 
 
-def _speed(build: Build, figures: Mapping[str, Figure], show: Callable[..., str]) -> list[Broken]:
-    """Whether the valvetrain stays on its lobes: the elastic one decides, and the rigid one must have its margin."""
-    top, margin = build.use.highest_speed_rpm, build.limits.speed_margin
-    elastic, rigid = figures["elastic_limit"].value, figures["rigid_limit"].value
-    if rigid < top * (1.0 + margin) and rigid / (1.0 + margin) <= elastic:
-        return [
-            Broken(
-                "speed",
-                f"the springs hold the lifters on the lobes up to {show(rigid, 'rpm')}, "
-                f"{show(top * (1.0 + margin) - rigid, 'rpm')} short of the {show(top * (1.0 + margin), 'rpm')} wanted "
-                f"({margin:.0%} above the highest speed)",
-                f"a highest speed of {show(rigid / (1.0 + margin), 'rpm', toward='down')}, stiffer springs or less "
-                "mass",
-                1.0 - rigid / (top * (1.0 + margin)),
-            )
-        ]
-    if elastic < top:
-        return [
-            Broken(
-                "speed",
-                f"its valvetrain leaves the lobe at {show(elastic, 'rpm')}, {show(top - elastic, 'rpm')} short of the "
-                "highest speed",
-                f"a highest speed of {show(elastic, 'rpm', toward='down')}, a stiffer or lighter valvetrain, or more "
-                "spring",
-                1.0 - elastic / top,
-            )
-        ]
-    return []
-
-
-def doubts(build: Build, figures: Mapping[str, Figure], system: str) -> list[str]:
-    """Limits that the nominal figures keep and the bands do not."""
-    show = functools.partial(units.show, system=system)
-    limits, use, vehicle = build.limits, build.use, build.vehicle
-    said: list[str] = []
-    if "rigid_limit" in figures:
-        for key, what, wanted in (
-            ("elastic_limit", "the speed at which contact is lost", use.highest_speed_rpm),
-            ("rigid_limit", "the rigid limit", use.highest_speed_rpm * (1.0 + limits.speed_margin)),
-        ):
-            figure = figures[key]
-            if figure.low < wanted <= figure.value:
-                said.append(
-                    f"The band of {what} ({show(figure.low, 'rpm')} to {show(figure.high, 'rpm')}) reaches below the "
-                    f"{show(wanted, 'rpm')} wanted: weigh the parts and measure the springs."
-                )
-    if (
-        vehicle.brake_booster
-        and "vacuum" in figures
-        and figures["vacuum"].low < vehicle.booster_vacuum_pa <= figures["vacuum"].value
-    ):
-        said.append(
-            f"Idle vacuum ({show(figures['vacuum'].low, 'vacuum')} to {show(figures['vacuum'].high, 'vacuum')}) may "
-            f"fall short of the {show(vehicle.booster_vacuum_pa, 'vacuum')} the brake booster needs: try it before the "
-            "car goes on the road."
-        )
-    return said
-
-
-def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure], system: str) -> list[str]:
+def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Caution]:
     """What warns but does not forbid, and limits whose band reaches past them."""
-    show = functools.partial(units.show, system=system)
-    limits, vehicle = build.limits, build.vehicle
-    said = doubts(build, figures, system)
-    if "residual" in figures and figures["residual"].value > 0.30:
-        said.append(
-            f"At idle {show(figures['residual'].value, 'share')} of the charge is burned gas: expect it to hunt, and "
-            "raise the idle."
-        )
+    found = _of_speed(build, figures)
+    found += _of_running(build, candidate, figures)
+    found += _of_springs(candidate, figures)
+    found += _of_gas(build, figures)
+    added = tuple(line for line in added_lines(build, candidate) if line.price_money is not None)
+    if added:
+        found.append(Caution("added_prices", lines=added))
+    if candidate.lifter == "solid":
+        seat, lowest = seat_lift_m(candidate, build.model, candidate.intake_lash_m), candidate.intake.lowest.at_m
+        if seat > lowest:
+            found.append(Caution("lash_off_ramp", "intake", Figure.exact(seat), lowest, "lift"))
+    if "rigid_limit" in figures and "torque" not in figures:
+        found.append(Caution("no_torque"))
+    if len(candidate.intake.points) < 3:
+        found.append(Caution("few_durations", "intake"))
+    return found
+
+
+def _of_speed(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
+    """First touch and the rigid margin: notes beside the speed up to which the valvetrain is under control."""
+    found = []
+    if "rigid_limit" in figures:
+        top = build.use.highest_speed_rpm
+        touch, rigid, wanted = figures["elastic_limit"], figures["rigid_limit"], top * (1.0 + build.limits.speed_margin)
+        if touch.value < top:
+            found.append(Caution("first_touch", "elastic_limit", touch, top, "rpm"))
+        if rigid.value < wanted:
+            found.append(Caution("rigid_margin", "rigid_limit", rigid, wanted, "rpm"))
+    return found
+
+
+def _of_running(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Caution]:
+    """Idle and the nose."""
+    found = []
+    if "residual" in figures and figures["residual"].value > _HUNTING_SHARE:
+        found.append(Caution("residual", "residual", figures["residual"], _HUNTING_SHARE, "share"))
     stress = figures.get("stress_cranking")
     if stress is not None and stress.value > candidate.stress_caution_pa:
-        spared = (
-            ""
-            if candidate.follower == "roller"
-            else ": inner springs left out for the run-in spare it (what that is worth stands on the break-in page)"
-            if candidate.springs.has_inner
-            else ": rockers of a lower ratio for the run-in spare it"
-        )
-        said.append(
-            f"Nose stress at cranking is {show(stress.value, 'stress')}, above "
-            f"{show(candidate.stress_caution_pa, 'stress')}{spared}."
-        )
+        ways: tuple[Way, ...] = ()
+        if candidate.follower != "roller":
+            ways = (Way("inner_out" if candidate.springs.has_inner else "lower_ratio"),)
+        found.append(Caution("stress", "stress_cranking", stress, candidate.stress_caution_pa, "stress", ways))
     least = build.model.least_nose_radius_m
     if "nose_radius" in figures and figures["nose_radius"].value < 1.05 * least:
-        said.append(
-            f"The card as quoted asks for a nose as sharp as is allowed ({show(least, 'lift')} radius): check its "
-            "durations, "
-            "for stress and speed limit suffer from it."
-        )
-    for key, low, high, where in (
-        ("seat_load", candidate.seat_load_low_n, candidate.seat_load_high_n, "closed"),
-        ("open_load", candidate.open_load_low_n, candidate.open_load_high_n, "open"),
+        found.append(Caution("sharp_nose", "nose_radius", figures["nose_radius"], least, "lift"))
+    return found
+
+
+def _of_springs(candidate: Candidate, figures: Mapping[str, Figure]) -> list[Caution]:
+    """Spring loads outside what is usual for this lifter."""
+    found = []
+    for key, low, high in (
+        ("seat_load", candidate.seat_load_low_n, candidate.seat_load_high_n),
+        ("open_load", candidate.open_load_low_n, candidate.open_load_high_n),
     ):
-        load = figures[key].value
-        if not low <= load <= high:
-            side = "above" if load > high else "below"
-            edge = high if load > high else low
-            said.append(
-                f"Spring load with the valve {where} is {show(load, 'load')}, {side} the usual {show(edge, 'load')} "
-                "for this lifter."
-            )
+        load = figures[key]
+        if not low <= load.value <= high:
+            found.append(Caution("load", key, load, high if load.value > high else low, "load"))
+    return found
+
+
+def _of_gas(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
+    """Knock on this fuel, a converter against the speeds used, and overlap that the torque estimate misreads."""
+    found = []
+    limits, vehicle = build.limits, build.vehicle
     if "dynamic_compression" in figures:
-        allowed = (
-            limits.knock_compression_iron
-            if build.engine.head_material == "iron"
-            else limits.knock_compression_aluminium
-        )
-        ratio = figures["dynamic_compression"].value
-        if ratio > allowed:
-            said.append(
-                f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {build.engine.head_material} "
-                "heads begin to need care on 91 octane"
-                f" (this fuel: {vehicle.octane:g})."
-            )
-    if "torque" in figures and figures["overlap"].value > units.rad(_LONG_OVERLAP_DEG):
-        said.append(
-            f"Its long overlap ({show(figures['overlap'].value, 'angle')}) is valued too low: the torque estimate has "
-            "no exhaust pipes to pull through it."
-        )
-    added = [line for line in added_lines(build, candidate) if line.price_money is not None]
-    if added:
-        said.append(
-            "No price line serves these, so they are in the cost at the library's own prices: "
-            f"{'; '.join(line.what for line in added)}. If a line pays for one, say so there with serves."
-        )
-    if (
-        candidate.lifter == "solid"
-        and seat_lift_m(candidate, build.model, candidate.intake_lash_m) > candidate.intake.lowest.at_m
-    ):
-        said.append(
-            "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: "
-            "follow the cam card's lash."
-        )
-    if "rigid_limit" in figures and "torque" not in figures:
-        said.append(
-            "The gas exchange finds no steady cycle at some of the speeds used, so no torque is credited to it."
-        )
-    if len(candidate.intake.points) < 3:
-        said.append(
-            "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at "
-            "0.200 in narrows the bands."
-        )
-    return said
+        head = build.engine.head_material
+        at_91 = limits.knock_compression_iron if head == "iron" else limits.knock_compression_aluminium
+        allowed = knock_limited_ratio(vehicle.octane, ratio_at_91=at_91, ratio_per_octane=limits.knock_per_octane)
+        if figures["dynamic_compression"].value > allowed:
+            found.append(Caution("knock", head, figures["dynamic_compression"], allowed))
+    stall = vehicle.converter_stall_rpm
+    slowest = min(band.from_rpm for band in build.use.bands)
+    if vehicle.transmission == "automatic" and stall is not None and stall > slowest:
+        found.append(Caution("stall", "converter_stall", Figure.exact(stall), slowest, "rpm"))
+    if "vacuum_in_gear" in figures and vehicle.brake_booster:
+        need, in_gear = vehicle.booster_vacuum_pa, figures["vacuum_in_gear"]
+        if in_gear.value < need <= figures["vacuum"].value:
+            found.append(Caution("in_gear", "vacuum_in_gear", in_gear, need, "vacuum"))
+    if "torque" in figures and figures["overlap"].value > build.model.torque_doubt_overlap_rad:
+        limit = build.model.torque_doubt_overlap_rad
+        found.append(Caution("long_overlap", "overlap", figures["overlap"], limit, "angle"))
+    return found

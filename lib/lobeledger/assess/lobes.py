@@ -15,7 +15,7 @@ from lobeledger.engine.cycle import (
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe, lobe_from_card
 from lobeledger.lobe.ramp import FlatLimits, Ramp, RollerLimits
-from lobeledger.lobe.ways_out import WayOut, what_would_give
+from lobeledger.lobe.ways_out import WAY_WORDS, WayOut, what_would_give
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import CamAndTrain, Candidate
 from lobeledger.parts.card import Card
@@ -120,7 +120,7 @@ def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") ->
         return kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
     except NoSolution as trouble:
         ways = [
-            f"{way.what} {units.show(way.value, way.kind, toward='down' if 'at most' in way.what else 'up')}"
+            f"{WAY_WORDS[way.what]} {units.both(way.value, way.kind, toward='up' if way.side > 0 else 'down')}"
             for way in kept_ways(card, limits, base, ramp, seat)
         ]
         hint = f"; one of these alone would do: {', '.join(ways)}" if ways else ""

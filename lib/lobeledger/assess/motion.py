@@ -18,6 +18,7 @@ from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.ramp import FlatLimits, RollerLimits
 from lobeledger.parts.card import Card
 from lobeledger.train import rigid as valvetrain
+from lobeledger.units import INCH_M
 
 __all__ = []
 
@@ -93,7 +94,7 @@ def motion_figures(
     ):
         figures[f"{which}_lift"] = _net_lift(key, which, card, lash)
     figures["seat_duration"] = seat_duration(key, "intake", intake)
-    figures["valve_duration"] = seat_duration(key, "intake", intake, above_seat_m=0.050 * 0.0254)
+    figures["valve_duration"] = seat_duration(key, "intake", intake, above_seat_m=0.050 * INCH_M)
 
     def nose_radius(_: str, lobe: CardLobe) -> Figure:
         def least(base_circle_radius: float, wheel_diameter: float = 0.0) -> Array:

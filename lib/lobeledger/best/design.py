@@ -49,7 +49,7 @@ from lobeledger.best.task import LIMITS, PRICED, LobeTask, limit_rows, limit_use
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.ramp import FlatLimits, with_ramp
-from lobeledger.units import cam_rad_from_crank_rad, rad
+from lobeledger.units import DEG_RAD, cam_rad_from_crank_rad, rad
 
 __all__ = ["Answer", "BestLobe", "Program", "best_lobe", "best_over_rate", "solve_program"]
 
@@ -66,7 +66,7 @@ _ROOM: dict[str, tuple[str, str, float, float, str]] = {
     "springs": ("a seat load of at least", "seat_load_n", 1.0, 1.0, "N"),
     "stress": ("an allowed contact stress of at least", "stress_pa", 1.0, 1e-6, "MPa"),
     "face": ("a lifter face of at least", "face_diameter_m", 1.0, 1e3, "mm"),
-    "angle": ("a pressure angle of at least", "pressure_angle_rad", 1.0, 180.0 / math.pi, "degrees"),
+    "angle": ("a pressure angle of at least", "pressure_angle_rad", 1.0, 1.0 / DEG_RAD, "degrees"),
     "velocity": ("a greatest velocity of at least", "greatest_velocity_m_per_rad", 1.0, 1e3, "mm/rad"),
     "nose": ("a least nose radius of at most", "least_nose_radius_m", -1.0, 1e3, "mm"),
     "hollow": ("a grinding wheel of a radius of at most", "grinding_radius_m", -1.0, 1e3, "mm"),

@@ -19,7 +19,7 @@ from lobeledger.best.task import LobeTask, limit_uses
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.lift import Lobe
-from lobeledger.units import rad
+from lobeledger.units import INCH_M, rad
 
 __all__ = ["ShareOfBest", "at_ramps_of", "flat_and_roller", "share_of_best", "task_of_card"]
 
@@ -155,7 +155,7 @@ def flat_and_roller(
     flat that left the seat faster (NaN: never, or at_lift_m given).
     """
     wanted = np.asarray(durations_crank_rad, dtype=float)
-    level = 0.050 * 0.0254 if at_lift_m is None else at_lift_m
+    level = 0.050 * INCH_M if at_lift_m is None else at_lift_m
 
     def at_seat(task: LobeTask, seat_rad: float) -> BestLobe | None:
         try:

@@ -1,66 +1,53 @@
-"""The frozen result of a comparison, and its table.
+"""The frozen result of a comparison: facts, in SI and money.
 
-What came out?                         `Comparison`, `CandidateResult`
+What came out?                         `Decision`, `CandidateResult`
 When does risk turn the choice?        `BreakEven`
 What flips the verdict?                `Flip`
-How is a chance or a sum written?      `money_text`, `chance_text`
+What would pay to be measured?         `MeasureNext`
+Why this one?                          `Reason`: `Lead`, `CostGaps`, `Out`, `Doubt`, `Shortfall`, `BreakEven`, `Flip`
 """
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
-
-import numpy as np
-import pandas as pd
 
 from lobeledger.arrays import Array
 from lobeledger.assess.candidate import Assessment
-from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS, Figure
+from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
+from lobeledger.doubt.limits import JudgedLimit
+from lobeledger.doubt.standing import OUT, joint_draws, standing_of
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 
 __all__ = [
     "BreakEven",
     "CandidateResult",
-    "Comparison",
+    "CostGaps",
+    "Decision",
+    "Doubt",
     "Flip",
-    "chance_text",
+    "Lead",
+    "MeasureNext",
+    "Out",
+    "Reason",
+    "STOPS",
+    "Shortfall",
     "is_assumption",
-    "money_text",
     "nearest_of",
 ]
 
 
-def money_text(build: Build) -> Callable[[float], str]:
-    """A writer of sums in the build's currency, to the unit."""
-    return lambda amount: f"{amount:,.0f} {build.currency}"
-
-
-def chance_text(chance: float) -> str:
-    """A chance of loss as people say it; a common one with a digit more, for 1 in 2.5 is not 1 in 2.
-
-    >>> chance_text(0.025), chance_text(0.4), chance_text(0.7), chance_text(0.0)
-    ('1 in 40 builds', '1 in 2.5 builds', '70% of builds', 'never')
-    """
-    if chance <= 0.0:
-        return "never"
-    if chance > 0.5:
-        return f"{chance:.0%} of builds"
-    builds = 1.0 / chance
-    return f"1 in {builds:.2g} builds" if builds < 9.5 else f"1 in {builds:,.0f} builds"
-
-
 @dataclass(frozen=True)
 class CandidateResult:
-    """One candidate: its physics, what it costs, and whether it passes.
+    """One candidate: its physics, what it costs, and how surely it meets each limit.
 
-    binding_limit: what holds the best possible lobe back over most of its flank, in words.
+    broken: limits that the figures as given break. limits: those with a measure, each with its chance. net_draws: cost
+    of owning less what the torque is worth; cost_draws: the same with what falling short costs; joint_draws: per draw,
+    the chance that every limit is met. binding_limit: what holds the best possible lobe back over most of its flank, a
+    key of `task.LIMIT_WORDS`; empty where that was not looked for.
     """
 
     assessment: Assessment
@@ -68,7 +55,11 @@ class CandidateResult:
     lines: tuple[CostLine, ...]
     line_ranges: tuple[Figure, ...]
     broken: tuple[Broken, ...]
+    limits: tuple[JudgedLimit, ...]
+    gain_draws: Array = field(repr=False)
     net_draws: Array = field(repr=False)
+    cost_draws: Array = field(repr=False)
+    joint_draws: Array = field(repr=False)
     binding_limit: str = ""
 
     @property
@@ -78,13 +69,56 @@ class CandidateResult:
 
     @property
     def passes(self) -> bool:
-        """Whether no hard limit is broken."""
+        """Whether the figures as given break no limit."""
         return not self.broken
+
+    @property
+    def stops(self) -> tuple[Broken, ...]:
+        """What stops it whatever the draws: a card no lobe fits, parts that do not go together, a missing price."""
+        return tuple(b for b in self.broken if b.limit in STOPS)
+
+    @property
+    def chance_all(self) -> float:
+        """How surely it meets every limit."""
+        return 0.0 if self.stops else float(self.joint_draws.mean())
+
+    @property
+    def standing(self) -> str:
+        """`holds`, `in doubt` or `out`."""
+        return standing_of(self.chance_all)
+
+    @property
+    def mended_chance(self) -> float:
+        """How surely it meets what no remedy with a price mends."""
+        if self.stops:
+            return 0.0
+        left = [each.draws for each in self.limits if each.draws.remedy is None]
+        return float(joint_draws(left, self.net_draws.size).mean())
+
+    def limit(self, key: str) -> JudgedLimit | None:
+        """One of its limits; None where it has none of that kind."""
+        return next((each for each in self.limits if each.limit == key), None)
+
+
+# Limits that are met or not, whatever the draws.
+STOPS = ("card", "pairing", "unpriced")
+
+
+# Chances nearer to one another than this are not told apart: the error of a share of 64 trials.
+_SAME_CHANCE = 0.05
 
 
 def nearest_of(results: Sequence[CandidateResult]) -> CandidateResult:
-    """The result that breaks fewest limits, by least."""
-    return min(results, key=lambda r: (len(r.broken), sum(b.short_share for b in r.broken)))
+    """The result that comes nearest to holding: of those as sure as the surest, within what trials tell, the cheapest.
+
+    Where none can be built, the one that is stopped by least.
+    """
+    able = [r for r in results if not r.stops]
+    if not able:
+        return min(results, key=lambda r: (len(r.stops), len(r.broken), sum(b.short_share for b in r.broken)))
+    surest = max(r.mended_chance for r in able)
+    near = [r for r in able if r.mended_chance >= surest - _SAME_CHANCE]
+    return min(near, key=lambda r: r.figures["expected"].value)
 
 
 @dataclass(frozen=True)
@@ -92,7 +126,8 @@ class BreakEven:
     """For a flat and a roller: chance of losing the flat at which both cost the same, the roller's held fixed.
 
     chance is None when there is none between 0 and 1; `cheaper_id` is then the cheaper one whatever happens,
-    and with a chance it is the cheaper one at the flat's own chance of loss.
+    and with a chance it is the cheaper one at the flat's own chance of loss. has_factors: whether factors or
+    precautions have moved that chance from the opinion.
     """
 
     flat_id: str
@@ -100,154 +135,139 @@ class BreakEven:
     chance: float | None
     flat_chance: float
     cheaper_id: str
-    text: str
+    has_factors: bool
 
 
 @dataclass(frozen=True)
 class Flip:
-    """The change of one input that changes the winner. `change_share` is relative to the value now."""
+    """The change of one input that changes the winner: `now` to `then` (SI or money).
+
+    change_share: relative. own_ranges: the change in units of the input's own range to that side, 1 or less where it
+    may be true today; None where it has no range.
+    """
 
     path: str
-    what: str
-    now: str
-    then: str
+    now: float
+    then: float
     change_share: float
     new_winner_id: str | None
-    value: float
+    own_ranges: float | None = None
 
 
 @dataclass(frozen=True)
-class Comparison:
-    """The frozen result of `compare`.
+class Lead:
+    """What sets the winner apart from the next: what the next costs more to own (less, below zero), and the gain in
+    torque over it with what that is worth at the owner's price; money and shares."""
 
-    results: one a candidate, in the sheet's order. winner_id: None when nothing passes. tied_ids: all that
-    cannot be told from the winner, the winner first; one entry when the lead is clear. ahead_share: share of
-    draws in which the winner beats the best of the others that pass.
+    winner_id: str
+    second_id: str
+    dearer_money: float
+    gain_share: float
+    worth_money: float
+
+
+@dataclass(frozen=True)
+class CostGaps:
+    """Where the next differs most in cost from the winner: groups of cost, and by how much more."""
+
+    second_id: str
+    gaps: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Out:
+    """A candidate that is out; its broken limits stand in its result."""
+
+    candidate_id: str
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A limit of the leader that is not sure to be met."""
+
+    candidate_id: str
+    limit: str
+
+
+@dataclass(frozen=True)
+class Shortfall:
+    """What falling short must cost the owner before the dearer, surer candidate is the better buy (money)."""
+
+    cheaper_id: str
+    dearer_id: str
+    money: float
+
+
+Reason = Lead | CostGaps | Out | Doubt | Shortfall | BreakEven | Flip
+
+
+@dataclass(frozen=True)
+class MeasureNext:
+    """Something that can be measured or asked, and what knowing it is worth.
+
+    what: its key. candidate_id: whose, empty where it is of all. minutes: of a mechanic's time. worth_money: what the
+    choice gains by it on average, before the minutes are paid. could_change: whether it could change who leads.
+    """
+
+    what: str
+    candidate_id: str
+    minutes: float
+    worth_money: float
+    minutes_money: float
+    could_change: bool
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a comparison found, as facts: no unit system, no sentence.
+
+    results: one a candidate, in the sheet's order. winner_id: None where nothing holds. order: the candidates in the
+    running, the least mean cost first, what falling short costs in it. tied_ids: all that cannot be told from the
+    winner, the winner first; one entry when the lead is clear. ahead_share: share of draws in which the winner beats
+    the best of the others in the running. regret_money: what knowing everything beforehand would save on average.
+    shortfalls: sums at which a surer candidate becomes the better buy, where what falling short costs was not given.
+    flips: smallest change first, of flips_searched inputs moved. reasons: in the order in which they are told. trials:
+    valvetrains run a candidate at most, 0 where the speed was judged by the one that is given. measured_at_shortfall:
+    what falling short was taken to cost for `measure_next` where the sheet does not say (the break-even sum); None
+    where it says, or nothing is at stake.
     """
 
     build: Build
-    system: str
     results: tuple[CandidateResult, ...]
     winner_id: str | None
+    order: tuple[str, ...]
     tied_ids: tuple[str, ...]
     ahead_share: float
-    answer: str
-    reasons: tuple[str, ...]
+    regret_money: float
+    shortfalls: tuple[Shortfall, ...]
     break_evens: tuple[BreakEven, ...]
     flips: tuple[Flip, ...]
+    reasons: tuple[Reason, ...]
+    measure_next: tuple[MeasureNext, ...] = ()
+    flips_searched: int = 0
+    trials: int = 0
+    measured_at_shortfall: float | None = None
 
     @property
-    def verdict(self) -> str:
-        """Plain sentences: the answer or a tie, its margin, the reasons, the smallest change that flips it."""
-        return "\n".join([self.answer, *self.reasons])
+    def rivals(self) -> tuple[CandidateResult, ...]:
+        """All but the leader that are not out, the least mean cost first, whether they may lead or are in doubt."""
+        others = [r for r in self.results if not r.stops and r.mended_chance > OUT and r.candidate.id != self.winner_id]
+        return tuple(sorted(others, key=lambda r: r.figures["expected"].value))
+
+    @property
+    def running(self) -> tuple[CandidateResult, ...]:
+        """The results that are in the running, the leader first."""
+        return tuple(self.result(each) for each in self.order)
 
     @property
     def nearest_id(self) -> str:
-        """The candidate that breaks fewest limits, by least: whom to talk about when none passes."""
+        """The candidate that comes nearest to holding: whom to talk about when none does."""
         return nearest_of(self.results).candidate.id
-
-    @property
-    def table(self) -> pd.DataFrame:
-        """One row a candidate; the columns are those of `figures.COLUMNS`, low and high beside each figure."""
-        rows = []
-        for result in self.results:
-            c = result.candidate
-            row: dict[str, Any] = {
-                "candidate": c.id,
-                "name": c.name,
-                "follower": c.follower,
-                "lifter": c.lifter,
-                "passes": result.passes,
-                "is_winner": c.id == self.winner_id,
-                "currency": self.build.currency,
-            }
-            for column in COLUMNS:
-                figure = result.figures.get(column.key, NOT_FOR_THIS)
-                for suffix, value in zip(("", "_low", "_high"), figure, strict=True):
-                    row[column.name + suffix] = value * column.scale
-            row["binding_limit"] = result.binding_limit
-            row["limits_broken"] = "; ".join(b.text for b in result.broken)
-            row["cautions"] = " ".join(result.assessment.cautions)
-            rows.append(row)
-        return pd.DataFrame(rows)
-
-    @property
-    def assumptions(self) -> pd.DataFrame:
-        """Every value not given: path, value as written, low, high, unit, origin, and whether the sheet says so."""
-        rows = [
-            {
-                "path": datum.path,
-                "written": datum.text,
-                "value": datum.value,
-                "low": datum.low,
-                "high": datum.high,
-                "unit": datum.unit,
-                "origin": datum.origin,
-                "from": "build sheet" if datum.written else "defaults",
-                "note": datum.note,
-            }
-            for datum in self.build.data.values()
-            if not datum.written or is_assumption(datum)
-        ]
-        names = ["path", "written", "value", "low", "high", "unit", "origin", "from", "note"]
-        return pd.DataFrame(rows, columns=names)
 
     def result(self, candidate_id: str) -> CandidateResult:
         """The result of one candidate; OutOfRange names the nearest id if there is none."""
         wanted = self.build.candidate(candidate_id)
         return next(r for r in self.results if r.candidate.id == wanted.id)
-
-    def to_json(self) -> str:
-        """The whole result as JSON, figures by the table's column names; what does not exist is null."""
-
-        def plain(frame: pd.DataFrame) -> list[dict[str, Any]]:
-            return [
-                {str(key): None if isinstance(v, float) and not math.isfinite(v) else v for key, v in row.items()}
-                for row in frame.astype(object).where(frame.notna(), None).to_dict("records")
-            ]
-
-        return json.dumps(
-            {
-                "schema": 1,
-                "build": self.build.name,
-                "currency": self.build.currency,
-                "winner": self.winner_id,
-                "tied": list(self.tied_ids),
-                "ahead_share": None if math.isnan(self.ahead_share) else self.ahead_share,
-                "verdict": self.verdict,
-                "table": plain(self.table),
-                "break_even": [
-                    {
-                        "flat": b.flat_id,
-                        "roller": b.roller_id,
-                        "chance": b.chance,
-                        "cheaper": b.cheaper_id,
-                        "text": b.text,
-                    }
-                    for b in self.break_evens
-                ],
-                "flips": [
-                    {
-                        "path": f.path,
-                        "now": f.now,
-                        "then": f.then,
-                        "change_share": f.change_share,
-                        "winner": f.new_winner_id,
-                    }
-                    for f in self.flips
-                ],
-                "assumptions": plain(self.assumptions),
-            },
-            indent=1,
-            ensure_ascii=False,
-            default=_plain_number,
-        )
-
-
-def _plain_number(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        return value.item()
-    raise TypeError(type(value).__name__)
 
 
 def is_assumption(datum: Datum) -> bool:

@@ -4,7 +4,7 @@ How is this candidate run in?              `run_in_plan` -> `RunInPlan`, `RunInS
 On which springs?                          `run_in_springs` -> `RunInSprings`, `ratio_for_open_load`
 What does it burn?                         `step_fuel_m3`, `run_in_fuel_m3`
 What heat must be carried away?            `run_in_heat_w`
-What does it come to, in a sentence?       `run_answer`, `speed_span`
+What should be minded?                     `run_in_cautions`
 What is kept of it?                        `plan_kept`
 What does it cost?                         `run_in_charges` -> `Charge`; `cost.cost_lines` takes them from here
 
@@ -26,11 +26,12 @@ import numpy as np
 
 from lobeledger.assess.candidate import assess
 from lobeledger.assess.figures import NOT_FOR_THIS, Figure, spread
+from lobeledger.assess.limits import Caution
 from lobeledger.assess.lobes import with_its_ramps
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.build import Build, Datum, run_in_facts
+from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.rules import RunInLine
 
@@ -41,13 +42,12 @@ __all__ = [
     "RunInStep",
     "plan_kept",
     "ratio_for_open_load",
-    "run_answer",
+    "run_in_cautions",
     "run_in_charges",
     "run_in_fuel_m3",
     "run_in_heat_w",
     "run_in_plan",
     "run_in_springs",
-    "speed_span",
     "step_fuel_m3",
 ]
 
@@ -149,8 +149,8 @@ def run_in_heat_w(
 
 
 def _holding(build: Build, candidate: Candidate, *stages: str) -> tuple[RunInLine, ...]:
-    facts = run_in_facts(build, candidate)
-    return tuple(line for line in build.run_in if line.stage in stages and line.holds(facts))
+    facts = build.facts(candidate)
+    return tuple(line for line in build.run_in if line.stage in stages and line.when.holds(facts))
 
 
 def _lines_at_speed(build: Build, candidate: Candidate) -> tuple[RunInLine, ...]:
@@ -362,7 +362,7 @@ class RunInPlan:
     maker_instruction: the part maker's own words, empty if the sheet has none; they come first. is_time_given,
     is_speed_given: whether the sheet, not the library, says minutes and mean speed. prepare to after: acts in order.
     heat_shares: where the heat goes, each with its range (assumed). charges: the run-in lines of the
-    cost of owning. total_money: their sum, range by moving every uncertain input. warnings: what does not fit together.
+    cost of owning. total_money: their sum, range by moving every uncertain input. cautions: what does not fit together.
     """
 
     candidate: Candidate
@@ -384,7 +384,7 @@ class RunInPlan:
     heat_shares: Mapping[str, Figure]
     charges: tuple[Charge, ...]
     total_money: Figure
-    warnings: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
     @property
     def acts(self) -> tuple[RunInLine, ...]:
@@ -473,7 +473,7 @@ def run_in_plan(build: Build, candidate: Candidate) -> RunInPlan:
 
     return RunInPlan(
         candidate=candidate,
-        school=run_in_facts(build, candidate)["school"],
+        school=str(build.facts(candidate)["run_in_school"]),
         maker_instruction=(candidate.maker_instruction or "").strip(),
         is_time_given=_is_written(build, f"{root}run_in_time"),
         is_speed_given=_is_written(build, f"{root}run_in_speed"),
@@ -493,7 +493,7 @@ def run_in_plan(build: Build, candidate: Candidate) -> RunInPlan:
         heat_shares=shares,
         charges=tuple(charges),
         total_money=_banded(build, total),
-        warnings=tuple(_warnings(candidate, steps, springs)),
+        cautions=tuple(run_in_cautions(candidate, steps, springs)),
     )
 
 
@@ -502,35 +502,27 @@ def _is_written(build: Build, path: str) -> bool:
     return datum is not None and datum.written
 
 
-def _warnings(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunInSprings) -> list[str]:
-    said: list[str] = []
+def run_in_cautions(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunInSprings) -> list[Caution]:
+    """What is unusual or risky about a run-in as the sheet has it."""
+    found: list[Caution] = []
     if candidate.follower == "flat" and not steps:
-        said.append("The build sheet asks for no run-in of a flat cam: only the part maker can say so.")
-    slowest = min((step.from_rpm for step in steps), default=math.inf)
-    if candidate.follower == "flat" and slowest < _LEAST_FLAT_SPEED_RPM:
-        said.append(
-            f"The slowest speed, {slowest:,.0f} rpm, is below what is usual for a flat cam "
-            "(2,000 rpm and more): too little oil is thrown at the lobes unless the part maker says otherwise."
-        )
+        found.append(Caution("no_run_in"))
+    slowest = Figure.exact(min((step.from_rpm for step in steps), default=math.inf))
+    if candidate.follower == "flat" and slowest.value < _LEAST_FLAT_SPEED_RPM:
+        found.append(Caution("slow_run_in", "run_in_speed", slowest, _LEAST_FLAT_SPEED_RPM, "rpm"))
     if steps and 0.0 < candidate.dyno_time_h * 3600.0 < candidate.run_in_time_s:
-        said.append("The dyno time in the build sheet is shorter than the run-in.")
+        found.append(Caution("short_dyno_time", "dyno_time"))
     top = max((max(step.from_rpm, step.to_rpm) for step in steps), default=0.0)
     if (
         candidate.maker_instruction
         and any(step.from_rpm != step.to_rpm for step in steps)
         and (candidate.run_in_lowest_speed_rpm is None or candidate.run_in_highest_speed_rpm is None)
     ):
-        said.append(
-            f"The library varies the speed from about {slowest:,.0f} to {top:,.0f} rpm: stay within what the part "
-            "maker says, and write it as run_in_lowest_speed and run_in_highest_speed."
-        )
+        found.append(Caution("varied_speed", "run_in_speed", Figure(slowest.value, slowest.value, top), None, "rpm"))
     limit = springs.rigid_limit_rpm
     if top and math.isfinite(limit.low) and limit.low < top:
-        said.append(
-            f"On the springs of the run-in the lifters may leave the lobes from {limit.low:,.0f} rpm on, below the "
-            f"{top:,.0f} rpm of the plan: run it slower or on the full springs."
-        )
-    return said
+        found.append(Caution("run_in_springs", "rigid_limit", limit, top, "rpm"))
+    return found
 
 
 # -- to keep ------------------------------------------------------------------------------------------------
@@ -553,40 +545,3 @@ def plan_kept(plan: RunInPlan, currency: str) -> dict[str, Any]:
         "fuel_L": round(1000.0 * plan.fuel_m3.value, 2),
         f"cost_{currency}": round(plan.total_money.value, 2),
     }
-
-
-# -- in words ------------------------------------------------------------------------------------------------
-
-
-def _rpm(speed: float) -> str:
-    """A speed to set on a tachometer: to 50 rpm."""
-    return f"{50.0 * round(speed / 50.0):,.0f}"
-
-
-def speed_span(low: float, high: float) -> str:
-    """Two speeds to set on a tachometer, or the one they share."""
-    return _rpm(low) if _rpm(low) == _rpm(high) else f"{_rpm(low)} to {_rpm(high)}"
-
-
-def run_answer(plan: RunInPlan) -> str:
-    """The run-in in a sentence: minutes and speeds, and who says so."""
-    if not plan.steps:
-        if plan.candidate.follower == "roller":
-            return (
-                "No lobe run-in for rollers: a first start with oil everywhere, new rings seated under load, the first "
-                "oil change as for any fresh engine."
-            )
-        return "No run-in at speed is asked for in the build sheet."
-    low = min(min(step.from_rpm, step.to_rpm) for step in plan.steps)
-    high = max(max(step.from_rpm, step.to_rpm) for step in plan.steps)
-    sources = {True: "the build sheet", False: "common practice"}
-    source = (
-        sources[plan.is_time_given]
-        if plan.is_time_given == plan.is_speed_given
-        else f"minutes from {sources[plan.is_time_given]}, speed from {sources[plan.is_speed_given]}"
-    )
-    how = "held at" if low == high else "at"
-    text = f"{plan.time_s / 60.0:.3g} minutes {how} {speed_span(low, high)} rpm ({source})."
-    if plan.candidate.follower == "roller":
-        return text
-    return f"{text} Straight to speed and no idling, so it must fire at once."

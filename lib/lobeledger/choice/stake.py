@@ -6,14 +6,15 @@ What does the shop's record change?        `record_changes`
 What does bad luck cost?                  `realised_costs`
 Which input moves the cost most?          `tornado` -> `Bar`
 Which precaution pays?                    `precautions_by_worth` -> `Worth`, `with_precaution`
+Of which group is an input?               `group_of`
 What is it worth to know?                 `expected_values`, `worth_of_perfect_information`,
                                           `worth_of_knowing_losses`, `worth_of_knowing_inputs`
 
 Break-evens come first: how likely a loss must be before the other choice is the cheaper. Chances are opinions,
 'about 1 in n builds, worth w builds'. A sheet names the factors present and the precautions taken in
 `[candidates.failure]`, `factors = "used-lifters no-paste"` and `precautions = "gauge"`; their sizes stand in
-data/factors.csv and data/precautions.csv, assumed, with wide ranges. A factor whose switch is `open load` or `used
-lifters` comes on by the figures, unless `factors_off` names it. The shop's record goes in beside them as
+data/factors.csv and data/precautions.csv, assumed, with wide ranges. A factor whose switch holds comes on by the
+figures, unless `factors_off` names it. The shop's record goes in beside them as
 `seen_losses = 1` and `seen_builds = 25`; it is taken to be of builds without the factors. Factors multiply odds and
 are taken as independent, so two names for one trouble count twice.
 
@@ -25,6 +26,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -36,11 +38,11 @@ from scipy.special import betaincinv
 from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.choice import cost
-from lobeledger.choice.chance import odds_after, posterior
-from lobeledger.choice.cost import Lookup
-from lobeledger.choice.decision import gain_draws
 from lobeledger.choice.flips import net_cost
-from lobeledger.choice.results import CandidateResult, Comparison, chance_text, money_text
+from lobeledger.choice.results import CandidateResult, Decision
+from lobeledger.doubt import draws
+from lobeledger.doubt.chance import odds_after, posterior
+from lobeledger.doubt.draws import Lookup
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Build, risk_data
 from lobeledger.parts.candidate import Candidate
@@ -59,6 +61,7 @@ __all__ = [
     "Stakes",
     "Worth",
     "expected_values",
+    "group_of",
     "odds_after",
     "posterior",
     "precautions_by_worth",
@@ -161,27 +164,25 @@ class Stake:
     lost_share: float
     bars: tuple[Bar, ...]
     precautions: tuple[Worth, ...]
-    answer: str
 
 
 @dataclass(frozen=True)
 class Stakes:
-    """What is at stake in a comparison. answers: plain sentences, break-evens first."""
+    """What is at stake in a comparison; `count` builds were drawn."""
 
-    comparison: Comparison
+    decision: Decision
     stakes: tuple[Stake, ...]
     pairs: tuple[Pair, ...]
     information: tuple[Information, ...]
     count: int
-    answers: tuple[str, ...]
 
     def of(self, candidate_id: str) -> Stake:
         """The stake of one candidate; OutOfRange names the nearest id if there is none."""
-        wanted = self.comparison.build.candidate(candidate_id).id
+        wanted = self.decision.build.candidate(candidate_id).id
         return next(s for s in self.stakes if s.candidate.id == wanted)
 
 
-def stake(comparison: Comparison, *, count: int = COUNT, seed: int = 1) -> Stakes:
+def stake(decision: Decision, *, count: int = COUNT, seed: int = 1) -> Stakes:
     """What is at stake with every candidate of a comparison.
 
     count: builds drawn for the realised cost; seed: of those draws, the same seed giving the same figures.
@@ -189,18 +190,17 @@ def stake(comparison: Comparison, *, count: int = COUNT, seed: int = 1) -> Stake
     """
     if count < 1000:
         raise OutOfRange(f"count is {count}; at least 1000 builds are drawn to tell the dearest 5 % of them")
-    build = comparison.build
+    build = decision.build
     realised: dict[str, Array] = {}
     stakes = []
-    for result in comparison.results:
+    for result in decision.results:
         costs, lost = realised_costs(build, result, count=count, seed=seed)
         realised[result.candidate.id] = costs
         stakes.append(_stake(build, result, costs, lost))
-    pairs = tuple(_pairs(build, comparison.results, realised))
-    passing = [r for r in comparison.results if r.passes]
+    pairs = tuple(_pairs(build, decision.results, realised))
+    passing = decision.running
     information = (_information_on_losses(build, passing), *worth_of_knowing_inputs(build, passing))
-    answers = (*(b.text for b in comparison.break_evens), *(s.answer for s in stakes))
-    return Stakes(comparison, tuple(stakes), pairs, information, count, answers)
+    return Stakes(decision, tuple(stakes), pairs, information, count)
 
 
 def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> Stake:
@@ -209,16 +209,8 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
     mean, (low, high) = float(np.mean(costs)), _ends(costs)
     # A rare, dear loss can carry the mean past the 95 % end.
     realised = Figure(mean, min(low, mean), max(high, mean))
-    money = money_text(build)
-    prior = cost.opinion(build, c)
+    prior = draws.opinion(build, c)
     opinion = 1.0 if prior is None else prior.mean
-    names = [f.text for f in build.factors_on(c)] + [p.text for p in build.precautions_on(c)]
-    because = f" with {'; '.join(names)}" if names else ""
-    answer = (
-        f"{c.name}: {c.failure.what} in about {chance_text(figures['chance'].value)}{because}, "
-        f"{money(c.failure.cost_money)} each time, {money(figures['expected_loss'].value)} a build on average. "
-        f"One build costs between {realised.low:,.0f} and {money(realised.high)} to own in nine of ten cases."
-    )
     return Stake(
         candidate=c,
         opinion=opinion,
@@ -232,7 +224,6 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
         lost_share=lost / len(costs),
         bars=tuple(tornado(build, result)),
         precautions=tuple(precautions_by_worth(build, result)),
-        answer=answer,
     )
 
 
@@ -245,7 +236,7 @@ def _ends(values: Array) -> tuple[float, float]:
 
 
 def record_changes(build: Build, seen: Mapping[str, tuple[int, int]]) -> dict[str, int]:
-    """Changes of a build (`buildfile.change`) that let the shop's record speak: losses and builds by follower.
+    """Changes of a build (`sheet.change.change`) that let the shop's record speak: losses and builds by follower.
 
     A follower of which nothing is on record stays with its opinion.
     """
@@ -269,14 +260,14 @@ def realised_costs(build: Build, result: CandidateResult, *, count: int = COUNT,
     hangs on seed and candidate, so that luck is not shared between candidates.
     """
     c = result.candidate
-    drawn = cost.draws(build)
+    drawn = draws.draws(build)
     rng = np.random.default_rng([seed, zlib.crc32(c.id.encode())])
-    prior = cost.opinion(build, c)
+    prior = draws.opinion(build, c)
     chance: Any = np.ones(count) if prior is None else rng.beta(prior.alpha, prior.beta, count)
     sizes: Any = 1.0
-    for path in cost.factor_paths(build, c):
+    for path in draws.factor_paths(build, c):
         sizes = sizes * drawn(path)
-    if cost.factor_paths(build, c):
+    if draws.factor_paths(build, c):
         chance = odds_after(chance, [_repeated(sizes, count)])
     lost = np.flatnonzero(rng.random(count) < chance)
     base = cost.cost_without_loss(cost.cost_lines(build, c, result.assessment.fuel, drawn))
@@ -297,10 +288,10 @@ def _repeated(values: Any, count: int) -> Array:
 
 
 def _pairs(build: Build, results: Iterable[CandidateResult], realised: dict[str, Array]) -> list[Pair]:
-    drawn = cost.draws(build)
+    drawn = draws.draws(build)
     owning = {
         r.candidate.id: np.broadcast_to(
-            cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, drawn)), (cost.DRAWS,)
+            cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, drawn)), (draws.DRAWS,)
         )
         for r in results
     }
@@ -330,7 +321,7 @@ def tornado(build: Build, result: CandidateResult) -> list[Bar]:
     the ends of their range. As in the draws, the friction of a run-in stays at its nominal speed.
     """
     c, fuel = result.candidate, result.assessment.fuel
-    plain = cost.nominal(build)
+    plain = draws.nominal(build)
     asked: dict[str, None] = {}
 
     def listening(path: str) -> Any:
@@ -340,10 +331,10 @@ def tornado(build: Build, result: CandidateResult) -> list[Bar]:
     cost.cost_lines(build, c, fuel, listening)
 
     def owning(path: str, value: float) -> float:
-        return float(cost.cost_of_owning(cost.cost_lines(build, c, fuel, cost.nominal(build, {path: value}))))
+        return float(cost.cost_of_owning(cost.cost_lines(build, c, fuel, draws.nominal(build, {path: value}))))
 
     bars = []
-    for path in (*asked, *cost.factor_paths(build, c)):
+    for path in (*asked, *draws.factor_paths(build, c)):
         ends = _ends_of(build, c, path)
         if ends is not None:
             bars.append(Bar(path, owning(path, ends[0]), owning(path, ends[1])))
@@ -351,12 +342,12 @@ def tornado(build: Build, result: CandidateResult) -> list[Bar]:
 
 
 def _ends_of(build: Build, candidate: Candidate, path: str) -> tuple[float, float] | None:
-    if path == cost.chance_path(candidate):
-        prior = cost.opinion(build, candidate)
+    if path == draws.chance_path(candidate):
+        prior = draws.opinion(build, candidate)
         if prior is None:
             return None
-        plain = cost.nominal(build)
-        factors = [plain(each) for each in cost.factor_paths(build, candidate)]
+        plain = draws.nominal(build)
+        factors = [plain(each) for each in draws.factor_paths(build, candidate)]
         low, high = (odds_after(float(betaincinv(prior.alpha, prior.beta, q)), factors) for q in (0.05, 0.95))
         return float(low), float(high)
     datum = build.data[path]
@@ -403,15 +394,15 @@ def precautions_by_worth(build: Build, result: CandidateResult) -> list[Worth]:
         other = after.candidate(c.id)
         if len(unpriced_lines(after, other)) > len(unpriced_lines(build, c)):
             continue  # what it takes has no price in the sheet's currency, so its worth is not known
-        lines = cost.cost_lines(build, c, fuel, cost.nominal(build))
-        new_lines = cost.cost_lines(after, other, fuel, cost.nominal(after))
+        lines = cost.cost_lines(build, c, fuel, draws.nominal(build))
+        new_lines = cost.cost_lines(after, other, fuel, draws.nominal(after))
         worth = cost.cost_of_owning(lines) - cost.cost_of_owning(new_lines)
         saved = cost.expected_loss(lines) - cost.expected_loss(new_lines)
-        trials = cost.cost_of_owning(cost.cost_lines(build, c, fuel, cost.draws(build))) - cost.cost_of_owning(
-            cost.cost_lines(after, other, fuel, cost.draws(after))
+        trials = cost.cost_of_owning(cost.cost_lines(build, c, fuel, draws.draws(build))) - cost.cost_of_owning(
+            cost.cost_lines(after, other, fuel, draws.draws(after))
         )
         low, high = np.quantile(trials, (0.05, 0.95))
-        path = cost.chance_path(c)
+        path = draws.chance_path(c)
         found.append(
             Worth(
                 id=each.id,
@@ -420,8 +411,8 @@ def precautions_by_worth(build: Build, result: CandidateResult) -> list[Worth]:
                 worth=Figure(float(worth), min(float(low), float(worth)), max(float(high), float(worth))),
                 loss_saved=float(saved),
                 price=float(saved - worth),
-                chance_before=float(cost.nominal(build)(path)),
-                chance_after=float(cost.nominal(after)(path)),
+                chance_before=float(draws.nominal(build)(path)),
+                chance_after=float(draws.nominal(after)(path)),
             )
         )
     return sorted(found, key=lambda w: -w.worth.value)
@@ -487,22 +478,29 @@ def worth_of_knowing_losses(
     return max(0.0, float(np.min(base + p * loss)) - float(cheapest))
 
 
-def _group_of(path: str) -> str:
-    """The group of inputs a path belongs to."""
-    last = path.rpartition(".")[2]
-    if path.endswith((".failure.chance", ".odds")):
-        return "chance of a loss"
-    if path.endswith(".failure.cost"):
-        return "cost of a loss"
-    if path.startswith("use."):
-        return "use"
-    if path.startswith("model."):
-        return "constants of the physics"
-    if path.startswith("limits."):
-        return "torque and what it is worth"
-    if last.startswith(("lash_check", "spring_", "lifter_")):
-        return "upkeep"
-    return "prices and labour"
+# Pattern of an input's path -> its group, one of GROUPS.
+_GROUP_OF = (
+    (r".+\.(failure\.chance|odds)", "chance of a loss"),
+    (r"candidates\.[^.]+\.failure\.cost", "cost of a loss"),
+    (r"use\..+", "use"),
+    (r"model\..+", "constants of the physics"),
+    (r"limits\..+", "torque and what it is worth"),
+    (r"candidates\.[^.]+\.(lash_check|spring|lifter)_.+", "upkeep"),
+    (r"(shop|precautions|pairing)\..+", "prices and labour"),
+    (r"candidates\.[^.]+\.(parts\..+|fitting_time|dyno_time|run_in_.+)", "prices and labour"),
+)
+
+
+def group_of(path: str) -> str:
+    """The group of inputs a path belongs to, one of GROUPS; OutOfRange for a path that no group knows.
+
+    >>> group_of("shop.labour_rate")
+    'prices and labour'
+    """
+    found = next((group for pattern, group in _GROUP_OF if re.fullmatch(pattern, path)), None)
+    if found is None:
+        raise OutOfRange(f"no group of inputs holds '{path}'; name one in `stake._GROUP_OF`")
+    return found
 
 
 def _gain(result: CandidateResult) -> float:
@@ -511,11 +509,11 @@ def _gain(result: CandidateResult) -> float:
 
 def _mixed(build: Build, group: str | None) -> Lookup:
     """Draws of one group, the means of the draws of all others; of all groups where none is named."""
-    drawn = cost.draws(build)
+    drawn = draws.draws(build)
 
     def value(path: str) -> Any:
         values = drawn(path)
-        if not isinstance(values, np.ndarray) or group is None or _group_of(path) == group:
+        if not isinstance(values, np.ndarray) or group is None or group_of(path) == group:
             return values
         return float(values.mean())
 
@@ -525,10 +523,10 @@ def _mixed(build: Build, group: str | None) -> Lookup:
 def _net_draws(build: Build, result: CandidateResult, group: str | None) -> Array:
     value = _mixed(build, group)
     lines = cost.cost_lines(build, result.candidate, result.assessment.fuel, value)
-    gain: Any = gain_draws(build, result.assessment, _gain(result))
+    gain: Any = result.gain_draws
     if group not in (None, "torque and what it is worth"):
         gain = float(np.mean(gain))
-    return np.broadcast_to(net_cost(lines, value("limits.torque_worth"), gain), (cost.DRAWS,))
+    return np.broadcast_to(net_cost(lines, value("limits.torque_worth"), gain), (draws.DRAWS,))
 
 
 def worth_of_knowing_inputs(build: Build, passing: Sequence[CandidateResult]) -> list[Information]:
@@ -549,10 +547,10 @@ def worth_of_knowing_inputs(build: Build, passing: Sequence[CandidateResult]) ->
 
 def _information_on_losses(build: Build, passing: Sequence[CandidateResult]) -> Information:
     """Knowing which choices would be lost, the inputs at their means."""
-    drawn, bases, chances, losses = cost.draws(build), [], [], []
+    drawn, bases, chances, losses = draws.draws(build), [], [], []
     for r in passing:
         c = r.candidate
-        chance, loss = drawn(cost.chance_path(c)), drawn(f"candidates.{c.id}.failure.cost")
+        chance, loss = drawn(draws.chance_path(c)), drawn(f"candidates.{c.id}.failure.cost")
         chances.append(float(np.mean(chance)))
         losses.append(float(np.mean(loss)))
         bases.append(float(np.mean(_net_draws(build, r, None))) - float(np.mean(chance * loss)))

@@ -1,19 +1,12 @@
-"""Breathing: what the valves let through, how the engine idles, what filling gives at the crank.
+"""Breathing: where the intake runs out, and what filling gives at the crank.
 
-How much area does a lifted valve open?    `curtain_area_m2`, `port_area_m2`, `discharge_coefficient`,
-                                           `effective_area_m2`
-What does a flow-bench figure mean?        `flow_bench_velocity_m_per_s`, `flow_bench_effective_area_m2`
-How fast does gas go through it?           `sound_speed_m_per_s`, `choked_pressure_ratio`, `flow_function`,
-                                           `orifice_mass_flux_kg_per_s_m2`
 Where does the intake run out?             `mach_index`, `mean_effective_area_m2`, `mean_inlet_mach_index`,
                                            `speed_at_mach_index_rpm`, `peak_power_speed_band_rpm`
-What does overlap cost at idle?            `overlap_integrals_m_rad`, `overlap_factor_deg_per_m`,
-                                           `residual_fraction`, `idle_vacuum`
-What should a compression gauge read?      `cranking_pressure_gauge_pa`
 What does a measured air flow mean?        `volumetric_efficiency`
 What torque is left at the crank?          `bmep_pa`, `torque_n_m`, `power_w`
 
-Crank angles are radians. Lifts are valve lifts, net of lash. What the cylinder takes in is in `filling`.
+Areas and flow through valves are in `ports`, overlap and idle in `idle`, friction in `friction`, what the cylinder
+takes in is in `filling`. Crank angles are radians. Lifts are valve lifts, net of lash.
 """
 
 from __future__ import annotations
@@ -41,11 +34,6 @@ __all__ = [
     "volumetric_efficiency",
 ]
 
-"""Specific gas constant of dry air (handbook); used for burned gas too, which differs by about 1 %."""
-
-
-"""The trade's usual test drop, 28 inches of water (conventional, 4 C), in pascal."""
-
 
 class Band(NamedTuple):
     """A figure with the low and high it may take."""
@@ -55,10 +43,8 @@ class Band(NamedTuple):
     high: float
 
 
+# Mean inlet Mach index at which volumetric efficiency is published to fall away.
 PUBLISHED_KNEE = Band(0.50, 0.55, 0.60)
-
-
-"""Mean inlet Mach index at which volumetric efficiency is published to fall away."""
 
 
 def mach_index(
@@ -195,9 +181,9 @@ def bmep_pa(
     """Brake mean effective pressure (Pa): efficiency x VE x density x heating value / AFR - fmep - pmep.
 
     The efficiency is gross indicated (compression and expansion strokes only; about 0.32-0.38 at full
-    throttle rich mixture, assumed). `pumping_mep_pa` is positive as a loss. A total fmep fitted to motored
-    engines holds some pumping already, so the two together lean low. Source: definition (Heywood, ch. 2,
-    from memory).
+    throttle rich mixture, assumed). `pumping_mep_pa` is positive as a loss. `friction.friction_mep` holds no pumping;
+    a total fmep fitted to motored engines holds some, so with it the sum leans low. Source: definition (Heywood,
+    ch. 2, from memory).
     """
     positive(
         reference_density_kg_per_m3=reference_density_kg_per_m3,

@@ -1,6 +1,6 @@
 """The burned charge when the exhaust valve opens.
 
-`evo_state`, `EvoState`, `BurnEstimate`, `ASSUMED_BURN`
+`evo_state`, `EvoState`, `BurnEstimate`
 """
 
 from __future__ import annotations
@@ -12,25 +12,23 @@ from lobeledger.engine.gas_kernel import evo_kernel
 from lobeledger.engine.ports import GAS_CONSTANT_J_PER_KG_K, specific_heat_ratio
 from lobeledger.errors import OutOfRange
 
-__all__ = ["ASSUMED_BURN", "BurnEstimate", "EvoState", "evo_state"]
+__all__ = ["BurnEstimate", "EvoState", "evo_state"]
 
 
 class BurnEstimate(NamedTuple):
     """What the closed part of the cycle is assumed to do between inlet closing and exhaust opening.
 
-    All assumed. `lost_fraction` lumps wall heat, dissociation and the rise of specific heat, which the constant
-    ratio of specific heats leaves out; with these values full throttle opens the exhaust near 4 bar, 1500 K.
+    All assumed; a build's own stand in `[model]`. `lost_fraction` lumps wall heat, dissociation and the rise of
+    specific heat, which the constant
+    ratio of specific heats leaves out; at 0.30 full throttle opens the exhaust near 4 bar, 1500 K.
     """
 
-    air_fuel_ratio: float = 13.0
-    fuel_heating_value_j_per_kg: float = 44.0e6
-    combustion_efficiency: float = 0.92
-    lost_fraction: float = 0.30
-    compression_exponent: float = 1.32
-    expansion_exponent: float = 1.30
-
-
-ASSUMED_BURN = BurnEstimate()
+    air_fuel_ratio: float
+    fuel_heating_value_j_per_kg: float
+    combustion_efficiency: float
+    lost_fraction: float
+    compression_exponent: float
+    expansion_exponent: float
 
 
 class EvoState(NamedTuple):
@@ -48,8 +46,8 @@ def evo_state(
     volume_at_ivc_m3: float,
     clearance_volume_m3: float,
     volume_at_evo_m3: float,
-    burn: BurnEstimate = ASSUMED_BURN,
-    gamma_burned: float = 1.30,
+    burn: BurnEstimate,
+    gamma_burned: float,
     gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K,
 ) -> EvoState:
     """Pressure and temperature as the exhaust opens, by a plain energy estimate of the closed cycle.

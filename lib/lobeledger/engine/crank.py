@@ -10,10 +10,9 @@ How big is the cylinder?                   `swept_volume_m3`, `displacement_m3`,
                                            `clearance_volume_from_parts_m3`, `compression_ratio`,
                                            `cylinder_volume_m3`
 What compression does the cam leave?       `trapped_compression_ratio`
-Will the fuel stand it?                    `knock_caution`
+Will the fuel stand it?                    `knock_limited_ratio`
 What does it turn on the road?             `cruise_rpm`
-What does friction take?                   `total_fmep_pa`, `valvetrain_fmep_flat_pa`,
-                                           `valvetrain_fmep_roller_pa`
+What does it take to motor it?             `total_fmep_pa`; friction without pumping is in `friction`
 
 Continuous crank angles are radians after top dead centre (`crank_rad`). Named valve events and the numbers
 of a cam card stay in degrees, as the trade writes them, with shaft and datum in the name
@@ -22,9 +21,7 @@ of a cam card stay in degrees, as the trade writes them, with shaft and datum in
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -34,7 +31,6 @@ from lobeledger.arrays import Num
 from lobeledger.errors import OutOfRange
 
 __all__ = [
-    "KnockCaution",
     "LobeTiming",
     "TrappedCompression",
     "ValveEvents",
@@ -50,7 +46,7 @@ __all__ = [
     "dwell_series_drop_m",
     "exhaust_from_events",
     "intake_from_events",
-    "knock_caution",
+    "knock_limited_ratio",
     "lobe_separation_cam_deg",
     "mean_piston_speed_m_per_s",
     "overlap_crank_deg",
@@ -60,8 +56,6 @@ __all__ = [
     "total_fmep_pa",
     "trapped_compression_ratio",
     "valve_events",
-    "valvetrain_fmep_flat_pa",
-    "valvetrain_fmep_roller_pa",
 ]
 
 
@@ -95,22 +89,13 @@ class TrappedCompression(NamedTuple):
     datum: str
 
 
-class KnockCaution(NamedTuple):
-    """Allowed trapped ratio, its spread, the margin left (negative: over), and a word for it."""
-
-    allowed_ratio: float
-    allowed_ratio_pm: float
-    margin_ratio: float
-    level: str
-
-
-def _crank(*, stroke_m: float, rod_length_m: float) -> float:
-    """Crank radius after checking that the rod is longer than it."""
+def _crank(*, stroke_m: Any, rod_length_m: Any) -> Any:
+    """Crank radius after checking that the rod is longer than it; numbers, or arrays of draws."""
     positive(stroke_m=stroke_m, rod_length_m=rod_length_m)
-    if rod_length_m <= stroke_m / 2.0:
+    if np.any(rod_length_m <= stroke_m / 2.0):
         raise OutOfRange(
-            f"rod_length_m is {rod_length_m:g}; the crank cannot turn unless it exceeds half the stroke "
-            f"({stroke_m / 2.0:g} m)."
+            f"rod_length_m is {float(np.min(rod_length_m)):g}; the crank cannot turn unless it exceeds half the stroke "
+            f"({float(np.max(stroke_m)) / 2.0:g} m)."
         )
     return stroke_m / 2.0
 
@@ -249,7 +234,7 @@ def _timing(near_tdc_deg: float, near_bdc_deg: float, which: str) -> LobeTiming:
 # --------------------------------------------------------------------------------------------- slider-crank
 
 
-def piston_drop_m(crank_rad: Num, *, stroke_m: float, rod_length_m: float) -> Num:
+def piston_drop_m(crank_rad: Num, *, stroke_m: Any, rod_length_m: Any) -> Num:
     """Piston travel below top dead centre (m) at a crank angle (rad after TDC), no pin offset.
 
     y = R (1 - cos t) + L - sqrt(L^2 - R^2 sin^2 t), R half the stroke, L the rod's centre distance. Any
@@ -438,42 +423,18 @@ def trapped_compression_ratio(
     return TrappedCompression(ratio, ivc_crank_deg_abdc, datum)
 
 
-def knock_caution(
-    trapped_ratio: float,
-    *,
-    octane_aki: float,
-    head_material: str,
-    table_octane_aki: Sequence[float],
-    allowed_ratio_by_head: Mapping[str, Sequence[float]],
-    allowed_ratio_pm: float,
-) -> KnockCaution:
-    """Compare a trapped ratio with the allowed one for the fuel and head material; a caution, not a forecast.
+def knock_limited_ratio(octane_aki: float, *, ratio_at_91: float, ratio_per_octane: float) -> float:
+    """Trapped compression ratio above which an engine begins to need care on a fuel: a caution, not a forecast.
 
-    `allowed_ratio_by_head[head_material]` gives the allowed trapped ratio at each of `table_octane_aki`
-    ((R+M)/2, rising); between them it is linear. Level: "clear" at or below allowed - pm, "over" above
-    allowed + pm, "near" between. The table must be on the same inlet-closing datum as `trapped_ratio`; its
-    figures are common practice, not physics: chamber shape, spark, mixture, water temperature and altitude
-    all move the limit. Raises OutOfRange outside the table.
+    ratio_at_91 + ratio_per_octane (octane - 91), octane (R+M)/2. Both figures are common practice, not physics: chamber
+    shape, spark, mixture, water temperature and altitude all move the limit. They belong to one inlet-closing datum.
+    Raises OutOfRange for octane or ratio not above zero.
 
-    >>> knock_caution(8.5, octane_aki=91, head_material="iron", table_octane_aki=[91],
-    ...     allowed_ratio_by_head={"iron": [8.3], "aluminium": [8.8]}, allowed_ratio_pm=0.3).level
-    'near'
+    >>> [round(knock_limited_ratio(o, ratio_at_91=8.3, ratio_per_octane=0.1), 2) for o in (87, 91, 105)]
+    [7.9, 8.3, 9.7]
     """
-    positive(trapped_ratio=trapped_ratio, octane_aki=octane_aki)
-    if allowed_ratio_pm < 0.0:
-        raise OutOfRange(f"allowed_ratio_pm is {allowed_ratio_pm}; a spread cannot be negative.")
-    if head_material not in allowed_ratio_by_head:
-        known = ", ".join(sorted(allowed_ratio_by_head))
-        raise OutOfRange(f"head_material is '{head_material}'; the table knows {known}.")
-    octanes, allowed = list(table_octane_aki), list(allowed_ratio_by_head[head_material])
-    if len(octanes) != len(allowed) or not octanes or any(b <= a for a, b in itertools.pairwise(octanes)):
-        raise OutOfRange("The octane table must rise and have one allowed ratio for each octane.")
-    if not octanes[0] <= octane_aki <= octanes[-1]:
-        raise OutOfRange(f"octane_aki is {octane_aki}; the table runs from {octanes[0]} to {octanes[-1]}.")
-    limit = float(np.interp(octane_aki, octanes, allowed))
-    margin = limit - trapped_ratio
-    level = "clear" if margin >= allowed_ratio_pm else ("over" if margin < -allowed_ratio_pm else "near")
-    return KnockCaution(limit, allowed_ratio_pm, margin, level)
+    positive(octane_aki=octane_aki, ratio_at_91=ratio_at_91)
+    return ratio_at_91 + ratio_per_octane * (octane_aki - 91.0)
 
 
 # ------------------------------------------------------------------------------------------ road and friction
@@ -502,7 +463,8 @@ def total_fmep_pa(speed_rpm: Num) -> Num:
     """Total motored friction mean effective pressure (Pa) of a spark-ignition engine at wide-open throttle.
 
     fmep = 0.97 + 0.15 (N/1000) + 0.05 (N/1000)^2 bar. A fit to motored four-cylinder engines of the 1960s and
-    1970s, so it holds some wide-open pumping too: use +-20 %. Valid about 500-6500 rpm (range assumed).
+    1970s, so it holds some wide-open pumping too and must not meet a pumping term (`friction.friction_mep` has none):
+    use +-20 %. Valid about 500-6500 rpm (range assumed).
     Source: Barnes-Moss, as Heywood, eq. 13.6 (from memory). Raises OutOfRange below zero.
 
     >>> round(total_fmep_pa(2000.0))
@@ -512,42 +474,4 @@ def total_fmep_pa(speed_rpm: Num) -> Num:
         raise OutOfRange("speed_rpm is negative; give the engine speed as a positive number.")
     thousands = speed_rpm / 1000.0
     fmep: Num = 1e5 * (0.97 + 0.15 * thousands + 0.05 * thousands**2)
-    return fmep
-
-
-def _valves_over_stroke(speed_rpm: Any, valves: int, cylinders: int, stroke_m: float) -> float:
-    """n_v/(S n_c) with S in millimetres, as the correlations want it."""
-    positive(speed_rpm=speed_rpm, stroke_m=stroke_m)
-    if valves < 1 or cylinders < 1:
-        raise OutOfRange(f"valves is {valves} and cylinders {cylinders}; both are at least one.")
-    return valves / (stroke_m * 1000.0 * cylinders)
-
-
-def valvetrain_fmep_flat_pa(speed_rpm: Num, *, valves: int, cylinders: int, stroke_m: float) -> Num:
-    """Cam-and-follower friction mep (Pa), pushrod engine with flat followers; falls as speed rises.
-
-    400 (1 + 1000/N) n_v/(S n_c) kPa, S in mm, `valves` of the whole engine. Only the cam-follower term:
-    bearing and oscillating terms are much the same for both followers. Spring loads do not appear: a fit to
-    typical ones. Source: Patton, Nitschke and Heywood, SAE 890836 (from memory; range about 1000-6000 rpm,
-    assumed).
-
-    >>> round(valvetrain_fmep_flat_pa(2000.0, valves=16, cylinders=8, stroke_m=0.0884))
-    13575
-    """
-    scale = _valves_over_stroke(speed_rpm, valves, cylinders, stroke_m)
-    fmep: Num = 1000.0 * 400.0 * (1.0 + 1000.0 / speed_rpm) * scale
-    return fmep
-
-
-def valvetrain_fmep_roller_pa(speed_rpm: Num, *, valves: int, cylinders: int, stroke_m: float) -> Num:
-    """Cam-and-follower friction mep (Pa), pushrod engine with roller followers; grows with speed.
-
-    0.0050 N n_v/(S n_c) kPa, S in mm, `valves` of the whole engine. See `valvetrain_fmep_flat_pa` for what it
-    leaves out. Source: Patton, Nitschke and Heywood, SAE 890836 (from memory; about 1000-6000 rpm, assumed).
-
-    >>> round(valvetrain_fmep_roller_pa(2000.0, valves=16, cylinders=8, stroke_m=0.0884))
-    226
-    """
-    scale = _valves_over_stroke(speed_rpm, valves, cylinders, stroke_m)
-    fmep: Num = 1000.0 * 0.0050 * speed_rpm * scale
     return fmep

@@ -1,7 +1,7 @@
 """The cycle: valve lift over crank angle, flow area, torque by filling and emptying.
 
 When is the valve open, and how far?     `ValveTiming`, `valve_timing`, `crank_lift_m`
-How much area is that?                   `crank_effective_area_m2`
+How much area is that?                   `crank_effective_area_m2`; known up to which lift? `flow_data_end_m`
 What torque is left?                     `torque_curve_n_m` over `SPEED_GRID_RPM`
 
 Crank angle zero is the firing top dead centre; the overlap TDC is 2 pi. The intake runner has inertia and one mode,
@@ -19,6 +19,7 @@ import numpy as np
 from lobeledger.arrays import Array
 from lobeledger.engine import breathing, filling, ports, runner
 from lobeledger.engine import crank as engine
+from lobeledger.engine.burn import BurnEstimate
 from lobeledger.lobe.lift import Lobe, seat_lobe_lift_m
 from lobeledger.parts.candidate import CamAndTrain
 from lobeledger.parts.car import DischargePoint, Engine
@@ -27,10 +28,12 @@ from lobeledger.parts.use import Model
 __all__ = [
     "CRANK_GRID_RAD",
     "SPEED_GRID_RPM",
+    "burn_of",
     "ValveTiming",
     "crank_effective_area_m2",
     "crank_lift_m",
     "displacement_m3",
+    "flow_data_end_m",
     "seat_lift_m",
     "torque_curve_n_m",
     "valve_timing",
@@ -61,22 +64,38 @@ def crank_lift_m(
 def crank_effective_area_m2(
     lift: Array, eng: Engine, discharge: tuple[DischargePoint, ...], which: str, level: str
 ) -> Array:
-    """Effective area on the crank grid: from the flow table if there is one, else from the discharge table."""
+    """Effective area on the crank grid: from the flow table if there is one, else from the discharge table.
+
+    level: "coefficient", or "low" or "high" for the ends of its band. A flow table has a band only above its last lift.
+    """
+    doubt = ports.beyond_table_doubt_share(
+        lift,
+        table_end_lift_m=flow_data_end_m(eng, discharge, which),
+        valve_diameter_m=getattr(eng, f"{which}_valve_m"),
+    )
+    widened: Array = 1.0 + {"coefficient": 0.0, "low": -1.0, "high": 1.0}[level] * doubt
     if eng.flow:
         at = np.array([0.0, *(p.lift_m for p in eng.flow)])
         flow = np.array([0.0, *(getattr(p, f"{which}_m3_per_s") for p in eng.flow)])
         area = ports.flow_bench_effective_area_m2(flow, test_drop_pa=eng.flow_test_pa)
-        return np.interp(lift, at, area)
+        return widened * np.interp(lift, at, area)
     diameter = getattr(eng, f"{which}_valve_m")
     ratio = np.array([p.lift_over_diameter for p in discharge])
     coefficient = np.array([getattr(p, level) for p in discharge])
-    return ports.effective_area_m2(
+    return widened * ports.effective_area_m2(
         lift,
         valve_diameter_m=diameter,
         table_lift_over_diameter=ratio,
         table_coefficient=coefficient,
         throat_area_m2=ports.port_area_m2(diameter * eng.throat_share),
     )
+
+
+def flow_data_end_m(eng: Engine, discharge: tuple[DischargePoint, ...], which: str) -> float:
+    """Valve lift (m) up to which flow figures are known: the last line of the flow table, else of the discharge table."""
+    if eng.flow:
+        return eng.flow[-1].lift_m
+    return discharge[-1].lift_over_diameter * float(getattr(eng, f"{which}_valve_m"))
 
 
 class ValveTiming(NamedTuple):
@@ -96,6 +115,18 @@ def valve_timing(candidate: CamAndTrain, model: Model) -> ValveTiming:
         2.0 * math.pi - exhaust_centreline,
         seat_lift_m(candidate, model, candidate.intake_lash_m),
         seat_lift_m(candidate, model, candidate.exhaust_lash_m),
+    )
+
+
+def burn_of(model: Model) -> BurnEstimate:
+    """What the sheet's `[model]` assumes of the closed part of the cycle."""
+    return BurnEstimate(
+        air_fuel_ratio=model.air_fuel,
+        fuel_heating_value_j_per_kg=model.fuel_heating_value_j_per_kg,
+        combustion_efficiency=model.combustion_efficiency,
+        lost_fraction=model.burn_lost,
+        compression_exponent=model.compression_exponent,
+        expansion_exponent=model.expansion_exponent,
     )
 
 
@@ -144,7 +175,11 @@ def torque_curve_n_m(
         reference_temperature_k=model.ambient_temperature_k,
         entry_loss=model.runner_entry_loss,
         friction_factor=model.runner_friction,
+        plenum_exit_loss=model.plenum_exit_loss,
         charge_heating_k=model.charge_heating_k,
+        burn=burn_of(model),
+        gamma_fresh=model.gamma_fresh,
+        gamma_burned=model.gamma_burned,
     )
     density = model.ambient_pressure_pa / (ports.GAS_CONSTANT_J_PER_KG_K * model.ambient_temperature_k)
     steady = filled.settled

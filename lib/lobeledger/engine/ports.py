@@ -1,7 +1,7 @@
 """Flow through valves and ports: areas, discharge coefficients, a flow bench, an orifice.
 
 How open is the valve?                `curtain_area_m2`, `port_area_m2`, `effective_area_m2`
-How much of that counts?              `discharge_coefficient`
+How much of that counts?              `discharge_coefficient`; and above the table? `beyond_table_doubt_share`
 What does a flow bench say?           `flow_bench_velocity_m_per_s`, `flow_bench_effective_area_m2`
 How much gas passes?                  `orifice_mass_flux_kg_per_s_m2`, `flow_function`, `choked_pressure_ratio`
 """
@@ -19,8 +19,10 @@ from lobeledger.arrays import Num
 from lobeledger.errors import OutOfRange
 
 __all__ = [
+    "AIR_GAMMA",
     "FLOW_BENCH_28_INH2O_PA",
     "GAS_CONSTANT_J_PER_KG_K",
+    "beyond_table_doubt_share",
     "choked_pressure_ratio",
     "curtain_area_m2",
     "discharge_coefficient",
@@ -34,7 +36,9 @@ __all__ = [
 ]
 
 
-GAS_CONSTANT_J_PER_KG_K = 287.05
+GAS_CONSTANT_J_PER_KG_K = 287.05  # dry air: U.S. Standard Atmosphere, 1976 (287.053), from memory
+AIR_GAMMA = 1.4  # ratio of specific heats of air at room temperature: Heywood, app. C, from memory
+# 28 inches of water at 4 degC, 249.0889 Pa each: NIST SP 811, 2008, app. B
 FLOW_BENCH_28_INH2O_PA = 28.0 * 249.0889
 
 
@@ -78,9 +82,10 @@ def discharge_coefficient(
 ) -> Num:
     """Discharge coefficient at a valve lift, linear in L/D between the points of a measured or assumed table.
 
-    The table's L/D must rise and cover the lift (start it at 0): nothing is extrapolated. Coefficients must
-    lie in (0, 1]. Typical sharp-seat intake valves: 0.65-0.7 at low lift, 0.6 or less at L/D 0.25 (Heywood,
-    ch. 6, from memory). Raises OutOfRange for a bad table or a lift outside it.
+    The table's L/D must rise (start it at 0). Coefficients must lie in (0, 1]. Typical sharp-seat intake valves:
+    0.65-0.7 at low lift, 0.6 or less at L/D 0.25 (Heywood, ch. 6, from memory). Above the table its last value holds:
+    there the curtain is wider than the port, so the throat rules and more lift hardly matters; how unsure that is says
+    `beyond_table_doubt_share`. Raises OutOfRange for a bad table or a lift below it.
 
     >>> float(discharge_coefficient(0.005, valve_diameter_m=0.05, table_lift_over_diameter=[0, 0.2],
     ...     table_coefficient=[0.7, 0.6]))
@@ -95,14 +100,31 @@ def discharge_coefficient(
     if not (np.all(coefficient > 0.0) and np.all(coefficient <= 1.0)):
         raise OutOfRange("A discharge coefficient must lie above 0 and at most at 1.")
     asked = np.asarray(valve_lift_m) / valve_diameter_m
-    # An ulp of slack lets the table end exactly at the valve's full lift.
-    if np.min(asked) < ratio[0] - 1e-12 or np.max(asked) > ratio[-1] + 1e-12:
+    # An ulp of slack lets the table begin exactly at the least lift.
+    if np.min(asked) < ratio[0] - 1e-12:
         raise OutOfRange(
-            f"Lift over diameter runs from {np.min(asked):.3f} to {np.max(asked):.3f}, but the "
-            f"discharge table only from {ratio[0]:.3f} to {ratio[-1]:.3f}; extend the table."
+            f"Lift over diameter begins at {np.min(asked):.3f}, but the discharge table only at {ratio[0]:.3f}; "
+            "begin the table at 0."
         )
     found: Num = np.interp(asked, ratio, coefficient)
     return found
+
+
+def beyond_table_doubt_share(valve_lift_m: Num, *, table_end_lift_m: float, valve_diameter_m: float) -> Num:
+    """How much more unsure a flow figure is above the last lift of its table, as a share of the figure.
+
+    0 up to the table's end, then (L - L_end)/D, 0.3 at most; it widens the table's own band. A tenth of a diameter
+    beyond, a port that has run out may gain nothing or separate: 10 % (assumed).
+
+    >>> [round(float(beyond_table_doubt_share(lift, table_end_lift_m=0.020, valve_diameter_m=0.05)), 3)
+    ...     for lift in (0.015, 0.0225, 0.05)]
+    [0.0, 0.05, 0.3]
+    """
+    positive(valve_diameter_m=valve_diameter_m)
+    not_negative(valve_lift_m=valve_lift_m, table_end_lift_m=table_end_lift_m)
+    excess: Any = (np.asarray(valve_lift_m) - table_end_lift_m) / valve_diameter_m
+    share: Num = np.clip(excess, 0.0, 0.3)
+    return share
 
 
 def effective_area_m2(
@@ -167,7 +189,7 @@ def flow_bench_effective_area_m2(
 
 
 def sound_speed_m_per_s(
-    temperature_k: Num, *, gamma: float = 1.4, gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K
+    temperature_k: Num, *, gamma: float = AIR_GAMMA, gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K
 ) -> Num:
     """Speed of sound (m/s) of an ideal gas: sqrt(gamma R T).
 
@@ -180,7 +202,7 @@ def sound_speed_m_per_s(
     return speed
 
 
-def choked_pressure_ratio(*, gamma: float = 1.4) -> float:
+def choked_pressure_ratio(*, gamma: float = AIR_GAMMA) -> float:
     """Downstream over upstream stagnation pressure at which an orifice chokes: (2/(g+1))^(g/(g-1)).
 
     Source: Heywood, app. C (from memory).
@@ -192,7 +214,7 @@ def choked_pressure_ratio(*, gamma: float = 1.4) -> float:
     return float((2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0)))
 
 
-def flow_function(pressure_ratio: Num, *, gamma: float = 1.4) -> Num:
+def flow_function(pressure_ratio: Num, *, gamma: float = AIR_GAMMA) -> Num:
     """Dimensionless orifice flow m' sqrt(R T0)/(A p0) at static-over-stagnation pressure r (0 to 1).
 
     Subcritical: sqrt(2 g/(g-1) (r^(2/g) - r^((g+1)/g))); choked: sqrt(g) (2/(g+1))^((g+1)/(2(g-1))).
@@ -217,7 +239,7 @@ def orifice_mass_flux_kg_per_s_m2(
     *,
     upstream_temperature_k: float,
     downstream_pressure_pa: float,
-    gamma: float = 1.4,
+    gamma: float = AIR_GAMMA,
     gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K,
 ) -> Num:
     """Mass flow per effective area (kg/s/m2) through an orifice from the upstream stagnation state.

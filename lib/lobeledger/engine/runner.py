@@ -15,7 +15,7 @@ import numpy as np
 from lobeledger.arguments import not_negative, positive
 from lobeledger.arrays import Array, Num
 from lobeledger.engine.gas_kernel import PORT_ENERGY, PORT_MASS, STATES, ring_kernel, still_states
-from lobeledger.engine.ports import GAS_CONSTANT_J_PER_KG_K, specific_heat_ratio
+from lobeledger.engine.ports import AIR_GAMMA, GAS_CONSTANT_J_PER_KG_K, specific_heat_ratio
 from lobeledger.errors import NoSolution, OutOfRange
 
 __all__ = ["exhaust_pressure_pa", "helmholtz_hz", "quarter_wave_hz", "runner_port_volume_m3", "runner_ring_down"]
@@ -72,15 +72,15 @@ def exhaust_pressure_pa(
     *,
     ambient_pressure_pa: float,
     back_pressure_pa: float,
-    reference_speed_rpm: float = 6000.0,
+    reference_speed_rpm: float,
 ) -> Num:
     """Mean exhaust pressure (Pa): ambient + back pressure x (N/N_ref)^2, at one load.
 
     Loss in a pipe in turbulent flow grows with the square of the flow, and flow at full load about with speed.
-    `back_pressure_pa` (gauge) is what is met at `reference_speed_rpm` (assumed 6000 rpm). Source: Darcy's law.
+    `back_pressure_pa` (gauge) is what is met at `reference_speed_rpm`. Source: Darcy's law.
     Raises OutOfRange for a negative back pressure or a speed, ambient or reference not above zero.
 
-    >>> exhaust_pressure_pa(3000.0, ambient_pressure_pa=99e3, back_pressure_pa=12e3)
+    >>> exhaust_pressure_pa(3000.0, ambient_pressure_pa=99e3, back_pressure_pa=12e3, reference_speed_rpm=6000.0)
     102000.0
     """
     positive(speed_rpm=speed_rpm, ambient_pressure_pa=ambient_pressure_pa, reference_speed_rpm=reference_speed_rpm)
@@ -98,10 +98,11 @@ def runner_ring_down(
     plenum_pressure_pa: float,
     temperature_k: float,
     start_pressure_pa: float,
+    entry_loss: float,
+    friction_factor: float,
+    plenum_exit_loss: float,
     port_volume_m3: float | None = None,
-    entry_loss: float = 0.2,
-    friction_factor: float = 0.03,
-    gamma: float = 1.4,
+    gamma: float = AIR_GAMMA,
     gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K,
 ) -> tuple[Array, Array]:
     """Time (s) and port pressure (Pa) of a shut runner that starts at rest with its port off the plenum's pressure.
@@ -123,7 +124,9 @@ def runner_ring_down(
     specific_heat_ratio(gamma=gamma)
     if points < 2:
         raise OutOfRange(f"points is {points}; a curve needs two or more.")
-    loss_in, loss_out = runner_losses(runner_length_m, runner_area_m2, entry_loss, 1.0, 0.0, friction_factor)
+    loss_in, loss_out = runner_losses(
+        runner_length_m, runner_area_m2, entry_loss, plenum_exit_loss, 0.0, friction_factor
+    )
     cv = gas_constant_j_per_kg_k / (gamma - 1.0)
     slug = plenum_pressure_pa * runner_area_m2 * runner_length_m / (gas_constant_j_per_kg_k * temperature_k)
     runner = (

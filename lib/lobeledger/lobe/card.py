@@ -118,8 +118,8 @@ def smoothest_lobe(
     base_radius_m: float,
     ramp: Ramp,
     seat_m: float,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
+    jerk_allowance: float,
+    shape_allowance: float,
 ) -> Lobe:
     """The nominal lobe of `lobe_from_card` without its extremes, in a third of the time. Raises as that does."""
     rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
@@ -138,8 +138,8 @@ def lobe_from_card(
     base_radius_m: float,
     ramp: Ramp,
     seat_m: float,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
+    jerk_allowance: float,
+    shape_allowance: float,
 ) -> CardLobe:
     """The card's nominal lobe and the extremes of all admissible ones.
 

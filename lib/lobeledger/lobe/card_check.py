@@ -12,7 +12,7 @@ from lobeledger.errors import OutOfRange
 from lobeledger.lobe.reading_fit import TURN
 from lobeledger.lobe.readings import CENTRELINE_BELOW_TOP_M, Figure, ReadLobe
 from lobeledger.parts.card import Card
-from lobeledger.units import INCH_M, cam_rad_from_crank_rad, crank_rad_from_cam_rad, rad, show
+from lobeledger.units import INCH_M, cam_rad_from_crank_rad, crank_rad_from_cam_rad, rad
 
 __all__ = ["CardCheck", "compare_with_card", "lobe_separation"]
 
@@ -24,14 +24,21 @@ CARD_LIFT_ROUNDING_M = 0.0005 * INCH_M
 
 @dataclass(frozen=True)
 class CardCheck:
-    """One figure of the card against the readings, SI; `differs` when beyond what both leave open."""
+    """One figure of the card against the readings, SI.
+
+    what: lift, duration, separation or centreline. which: intake, exhaust, or empty for what both share. at_m: the
+    lobe lift a duration is read at. kind: how `units.show` shows it. open_: what card and readings leave open;
+    `differs` when further off than that. `read` is not finite where the lobe does not pass that lift on both flanks.
+    """
 
     what: str
+    which: str
     kind: str
     read: Figure
     card: float
+    open_: float
     differs: bool
-    sentence: str
+    at_m: float | None = None
 
 
 def lobe_separation(intake: ReadLobe, exhaust: ReadLobe) -> Figure:
@@ -43,21 +50,10 @@ def lobe_separation(intake: ReadLobe, exhaust: ReadLobe) -> Figure:
 
 
 def _checked(
-    what: str, kind: str, read: Figure, card: float, rounding: float, words: tuple[str, str], system: str
+    what: str, which: str, kind: str, read: Figure, card: float, rounding: float, at_m: float | None = None
 ) -> CardCheck:
-    off = read.value - card
     open_ = read.half_width + rounding
-    differs = abs(off) > open_
-    if differs:
-        sentence = (
-            f"{what}: {show(abs(off), kind, system)} {words[off > 0.0]} the card "
-            f"({show(read.value, kind, system)} give or take {show(read.half_width, kind, system, toward='up')}, "
-            f"card {show(card, kind, system)})"
-        )
-    else:
-        within = show(open_, kind, system, toward="up")
-        sentence = f"{what}: as the card says, {show(card, kind, system)}, within {within}"
-    return CardCheck(what, kind, read, card, differs, sentence)
+    return CardCheck(what, which, kind, read, card, open_, abs(read.value - card) > open_, at_m)
 
 
 def compare_with_card(
@@ -68,9 +64,8 @@ def compare_with_card(
     exhaust_card: Card | None,
     lobe_separation_rad: float | None = None,
     intake_centreline_rad: float | None = None,
-    system: str = "us",
 ) -> tuple[CardCheck, ...]:
-    """Each figure of the card against what was read, as plain sentences.
+    """Each figure of the card against what was read.
 
     lobe_separation_rad: cam radians, checked when both lobes are given. intake_centreline_rad: crank radians
     after top dead centre, checked when the wheel's zero is the top dead centre of valve overlap.
@@ -81,37 +76,24 @@ def compare_with_card(
     for name, read, card in (("intake", intake, intake_card), ("exhaust", exhaust, exhaust_card)):
         if read is None or card is None:
             continue
-        what, words = f"{name} lobe lift", ("under", "over")
-        lift = read.greatest_lift
-        checks.append(_checked(what, "lift", lift, card.lobe_lift_m, CARD_LIFT_ROUNDING_M, words, system))
+        checks.append(_checked("lift", name, "lift", read.greatest_lift, card.lobe_lift_m, CARD_LIFT_ROUNDING_M))
         for point in card.points:
-            what = f"{name} duration at {show(point.at_m, 'lift', system)} of lobe lift"
+            rounding = CARD_ANGLE_ROUNDING_RAD
             try:
                 duration = read.duration(point.at_m)
             except OutOfRange:
+                nowhere = Figure(math.nan, math.nan)
                 checks.append(
-                    CardCheck(
-                        what, "angle", Figure(math.nan, math.nan), point.duration_rad, True,
-                        f"{what}: the lobe as read does not pass that lift on both flanks",
-                    )
-                )  # fmt: skip
+                    CardCheck("duration", name, "angle", nowhere, point.duration_rad, rounding, True, point.at_m)
+                )
                 continue
-            words = ("shorter than", "longer than")
-            checks.append(_checked(what, "angle", duration, point.duration_rad, CARD_ANGLE_ROUNDING_RAD, words, system))
+            checks.append(_checked("duration", name, "angle", duration, point.duration_rad, rounding, point.at_m))
     if intake is not None and exhaust is not None and lobe_separation_rad is not None:
-        checks.append(
-            _checked(
-                "lobe separation", "angle", lobe_separation(intake, exhaust), lobe_separation_rad,
-                cam_rad_from_crank_rad(CARD_ANGLE_ROUNDING_RAD), ("closer than", "wider than"), system,
-            )
-        )  # fmt: skip
+        apart, rounding = lobe_separation(intake, exhaust), cam_rad_from_crank_rad(CARD_ANGLE_ROUNDING_RAD)
+        checks.append(_checked("separation", "", "angle", apart, lobe_separation_rad, rounding))
     if intake is not None and intake_centreline_rad is not None:
         cam = intake.centreline()
         atdc = math.remainder(crank_rad_from_cam_rad(cam.value), 2.0 * TURN)
-        checks.append(
-            _checked(
-                "intake centreline", "angle", Figure(atdc, crank_rad_from_cam_rad(cam.half_width)),
-                intake_centreline_rad, CARD_ANGLE_ROUNDING_RAD, ("earlier than", "later than"), system,
-            )
-        )  # fmt: skip
+        there = Figure(atdc, crank_rad_from_cam_rad(cam.half_width))
+        checks.append(_checked("centreline", "intake", "angle", there, intake_centreline_rad, CARD_ANGLE_ROUNDING_RAD))
     return tuple(checks)

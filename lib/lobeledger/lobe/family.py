@@ -192,17 +192,19 @@ def family_from_card(
     shape_allowance: float,
     lowest_tolerance_rad: float = 0.0,
     seat_ends_m: tuple[float, float] | None = None,
+    known: CardLobe | None = None,
 ) -> LobeFamily:
     """The family of a card: two lobes more than `lobe_from_card`, and two for each further thing that is in doubt.
 
     lowest_tolerance_rad: half-width of the lowest duration (crank rad). seat_ends_m: least and greatest lobe lift that
     its ramp makes room for, about seat_m. Where no lobe fits at an end of the ramp's range
-    or of a further range, a nearer one stands for it, at the worst the nominal one. Raises as `lobe_from_card` does.
+    or of a further range, a nearer one stands for it, at the worst the nominal one. known: what
+    `lobe_from_card` gave for the same card already. Raises as `lobe_from_card` does.
     """
     rest: dict[str, Any] = dict(
         base_radius_m=base_radius_m, seat_m=seat_m, jerk_allowance=jerk_allowance, shape_allowance=shape_allowance
     )
-    middle = lobe_from_card(card, limits, ramp=ramp, **rest)
+    middle = known if known is not None else lobe_from_card(card, limits, ramp=ramp, **rest)
 
     def end(place: float) -> tuple[Lobe, float]:
         for share in _NEARER:

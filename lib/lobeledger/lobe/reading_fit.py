@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.ring import Adaption
-from lobeledger.units import INCH_M, deg, from_si, rad, show
+from lobeledger.units import INCH_M, both, deg, rad
 
 __all__ = ["LobeReadings", "lobe_lift_from_valve"]
 
@@ -106,7 +106,7 @@ def lobe_lift_from_valve(
     angle, valve, line = as_readings(angle_cam_rad, valve_lift_m, lines)
     level, scatter = _base_level(valve, lift_step_m)
     lift = valve - level
-    handled = [f"lobe lift is (valve lift + {show(lash_m, 'lift')} lash) / {rocker_ratio:g}, valvetrain taken as rigid"]
+    handled = [f"lobe lift is (valve lift + {both(lash_m, 'lift')} lash) / {rocker_ratio:g}, valvetrain taken as rigid"]
     if lash_m == 0.0:
         keep = np.ones(angle.size, dtype=bool)
         lobe = lift / rocker_ratio
@@ -121,7 +121,7 @@ def lobe_lift_from_valve(
         lobe = np.where(is_open, (lift + lash_m) / rocker_ratio, 0.0)
         handled.append(
             f"{int((~keep).sum())} readings with the valve shut within {deg(reach):.0f} cam degrees of its opening "
-            f"and closing are left out: the lash hides the lobe below {show(hidden, 'lift')} there"
+            f"and closing are left out: the lash hides the lobe below {both(hidden, 'lift')} there"
         )
     return LobeReadings(
         angle[keep],
@@ -153,8 +153,9 @@ def laid_out(angle: Array, lift: Array, line: Array, step: float) -> LaidOut:
         raise OutOfRange("the readings fall from the base circle instead of rising; change the sign of the lifts")
     if not LEAST_LIFT_M <= above <= GREATEST_LIFT_M:
         raise OutOfRange(
-            f"the greatest lift above the base circle is {show(above, 'lift')} ({show(above, 'lift', 'metric')}); "
-            "a lobe lifts between 0.040 and 0.790 in: check the unit and whether this is lobe or valve lift"
+            f"the greatest lift above the base circle is {both(above, 'lift')}; "
+            "a lobe lifts between 0.040 and 0.790 in (1 and 20 mm): check the unit and whether this is lobe or valve "
+            "lift"
         )
     threshold = max(1.2 * step, 4.0 * scatter)
     up = lift - level > threshold
@@ -167,8 +168,8 @@ def laid_out(angle: Array, lift: Array, line: Array, step: float) -> LaidOut:
     below = np.flatnonzero(lift < level - threshold)
     if below.size > MOST_SLIPS:
         raise OutOfRange(
-            f"{below.size} readings (first on line {line[below].min():.0f}) lie more than {inches(threshold)} below "
-            f"{inches(level)}, which would be the base circle; carry the readings round it, or mend its run-out"
+            f"{below.size} readings (first on line {line[below].min():.0f}) lie more than {dial_lift(threshold)} below "
+            f"{dial_lift(level)}, which would be the base circle; carry the readings round it, or mend its run-out"
         )
     # The run of lifted readings round the ring with most members is the lobe.
     n = angle.size
@@ -227,6 +228,6 @@ def zones_of(laid: LaidOut, step: float) -> tuple[NDArray[np.bool_], NDArray[np.
     return raised, unseen
 
 
-def inches(lift_m: float) -> str:
-    """A small lift with the digits a dial shows."""
-    return f"{from_si(lift_m, 'lift'):.4f} in"
+def dial_lift(lift_m: float) -> str:
+    """A small lift with the digits a dial shows, in both systems."""
+    return both(lift_m, "lift", digits=1)

@@ -49,7 +49,7 @@ from lobeledger.lobe.reading_fit import (
     WHEEL_ZERO_ERROR_CAM_RAD,
     LaidOut,
     as_readings,
-    inches,
+    dial_lift,
     laid_out,
     zones_of,
 )
@@ -223,11 +223,12 @@ def lobe_from_readings(
     laid = laid_out(*as_readings(angle_cam_rad, lobe_lift_m, lines), lift_step_m)
     sentences = list(handled)
     if abs(laid.level) > lift_step_m / 2.0:
-        sentences.append(f"the indicator read {inches(laid.level)} on the base circle; that is taken off every reading")
+        level = dial_lift(laid.level)
+        sentences.append(f"the indicator read {level} on the base circle; that is taken off every reading")
     fit, slips = _fitted(laid, lift_step_m, angle_error_cam_rad)
     if 0 < slips.size <= MOST_SLIPS:
         for k in slips:
-            off = inches(float(fit.residuals[k]))
+            off = dial_lift(float(fit.residuals[k]))
             sentences.append(
                 f"line {laid.line[k]:.0f} ({deg(laid.angle[k]):.1f} cam degrees) lies {off} "
                 "off the curve, far beyond its scatter; left out as a slip of reading"

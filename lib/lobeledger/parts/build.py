@@ -3,23 +3,24 @@
 All of it                          `Build`
 Where did a value come from?       `Datum`
 What do its risks assume?          `risk_data`
-What does its run-in ask for?      `run_in_facts`
 """
 
 from __future__ import annotations
 
 import difflib
-import types
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.car import Block, DischargePoint, Engine, Vehicle
-from lobeledger.parts.rules import PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.parts.conditions import Fact
+from lobeledger.parts.facts import facts_of, usual_run_in_load_n
+from lobeledger.parts.frozen import Frozen
+from lobeledger.parts.rules import Measure, PairingRule, Precaution, Remedy, RiskFactor, RunInLine
 from lobeledger.parts.use import Limits, Model, Shop, Use
 
-__all__ = ["Build", "Datum", "risk_data", "run_in_facts"]
+__all__ = ["Build", "Datum", "risk_data"]
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,9 @@ class Datum:
 
     path: as in the sheet, such as "candidates.h-flat.springs.rate". value, low, high: in `unit` (SI, or
     money, or nothing for bare numbers). text: as written. origin: one of ORIGINS. written: whether the sheet,
-    not the library's defaults, supplied it.
+    not the library's defaults, supplied it. line: the place where the number stands, its own path when empty: a value
+    written once in [valvetrain], or taken once from one row of defaults.csv, is one line for all candidates, and one
+    line is drawn once.
     """
 
     path: str
@@ -40,6 +43,11 @@ class Datum:
     origin: str
     note: str = ""
     written: bool = True
+    line: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.line:
+            object.__setattr__(self, "line", self.path)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +72,8 @@ class Build:
     precautions: tuple[Precaution, ...] = ()
     pairing: tuple[PairingRule, ...] = ()
     run_in: tuple[RunInLine, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
+    measures: tuple[Measure, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.candidates:
@@ -73,7 +83,7 @@ class Build:
             if each.id in seen:
                 raise OutOfRange(f"two candidates have the id '{each.id}'; give each its own")
             seen.add(each.id)
-        object.__setattr__(self, "data", types.MappingProxyType(dict(self.data)))
+        object.__setattr__(self, "data", Frozen(self.data))
 
     def candidate(self, candidate_id: str) -> Candidate:
         """The candidate with this id; OutOfRange names the nearest if there is none."""
@@ -97,25 +107,27 @@ class Build:
             if p.follower == candidate.follower and (p.id != LIGHT_SPRINGS or candidate.springs.has_inner)
         )
 
+    def facts(self, candidate: Candidate) -> dict[str, Fact]:
+        """What the conditions of the tables look at in a candidate, by name; see `conditions.FACTS`."""
+        return facts_of(
+            candidate,
+            engine=self.engine,
+            block=self.block,
+            vehicle=self.vehicle,
+            limits=self.limits,
+            run_in=self.run_in,
+        )
+
     def usual_run_in_load_n(self, candidate: Candidate) -> float | None:
         """The usual greatest open load for the run-in (runin.csv); None where none is usual, as for rollers."""
-        facts = run_in_facts(self, candidate)
-        return next((line.open_load_n for line in self.run_in if line.stage == "usual" and line.holds(facts)), None)
+        return usual_run_in_load_n(self.run_in, self.facts(candidate))
 
     def is_automatic(self, factor: RiskFactor, candidate: Candidate) -> bool:
-        """Whether a candidate's own figures switch a factor on.
+        """Whether a candidate's own figures switch a factor on."""
+        return self._is_switched(factor, candidate, self.facts(candidate))
 
-        An open load: a flat cam's as it is run in, against the usual of a run-in; a roller's as fitted, against the
-        candidate's usual range.
-        """
-        if factor.follower != candidate.follower or factor.switch == "off":
-            return False
-        if factor.switch == "used lifters":
-            return candidate.has_used_lifters
-        usual = self.usual_run_in_load_n(candidate)
-        if usual is not None:
-            return candidate.as_run_in.greatest_open_load_n > usual
-        return candidate.greatest_open_load_n > candidate.open_load_high_n
+    def _is_switched(self, factor: RiskFactor, candidate: Candidate, facts: Mapping[str, Fact]) -> bool:
+        return factor.follower == candidate.follower and factor.switch is not None and factor.switch.holds(facts)
 
     def factors_on(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
         """The factors at work: listed, or switched on by the figures and not said off, less what precautions remove."""
@@ -123,9 +135,9 @@ class Build:
         removed = {name for p in taken if p.id != LIGHT_SPRINGS for name in p.removes}
         # Lighter springs take away only a load that is usual without the inner ones: the figures know.
         lightened = {name for p in taken if p.id == LIGHT_SPRINGS for name in p.removes}
-        found = []
+        found, facts = [], self.facts(candidate)
         for f in self.factors:
-            by_itself = f.id not in failure.off_ids and self.is_automatic(f, candidate)
+            by_itself = f.id not in failure.off_ids and self._is_switched(f, candidate, facts)
             by_word = f.id in failure.factor_ids and f.id not in lightened
             if f.id not in removed and (by_itself or by_word):
                 found.append(f)
@@ -138,19 +150,6 @@ class Build:
             return 1.0, 1.0
         value = float(datum.value)
         return datum.low / value, datum.high / value
-
-
-def run_in_facts(build: Build, candidate: Candidate) -> dict[str, str]:
-    """What the lines of the run-in ask for, by name; see `RUN_IN_FACTS`."""
-    return {
-        "follower": candidate.follower,
-        "lifter": candidate.lifter,
-        "school": candidate.run_in_school or ("varied" if candidate.follower == "flat" else "none"),
-        "lobes": "run" if candidate.run_in_time_s > 0 else "none",
-        "fuel": build.vehicle.fuel_system,
-        "inner": "out" if candidate.is_run_in_without_inner else "in",
-        "rockers": "own" if candidate.run_in_rocker_ratio is None else "low",
-    }
 
 
 def risk_data(build: Build) -> dict[str, Datum]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.card import Card
 from lobeledger.parts.spec import Part, amount, choice, key_of, number, table, tables, words
-from lobeledger.units import DEG_RAD, INCH_M
+from lobeledger.units import DEG_RAD, both
 
 __all__ = [
     "LIGHT_SPRINGS",
@@ -28,6 +28,15 @@ __all__ = [
     "Springs",
     "Valvetrain",
 ]
+
+# Why some fields take no range of their own.
+_CAUTION = "it is the edge of a caution"
+_COUNT = "it is a count"
+_DOUBT = "it is a doubt itself"
+_FITS = "it tells which lobes fit, and one that hardly fits is told as it is"
+_MAKER = "it is an instruction"
+_ONEIN = "how sure the opinion is stands in worth_builds: the fewer builds, the wider"
+_RULE = "a rule looks at it, no figure follows from it"
 
 # Precautions (precautions.csv) that change the candidate itself: run in without the inner springs; new lifters.
 LIGHT_SPRINGS = "light-springs"
@@ -58,8 +67,8 @@ class Springs(Part):
         super().__post_init__()
         if self.coil_bind_m >= self.installed_height_m:
             raise OutOfRange(
-                f"coil_bind is {self.coil_bind_m / INCH_M:.3f} in, not below the installed height of "
-                f"{self.installed_height_m / INCH_M:.3f} in"
+                f"coil_bind is {both(self.coil_bind_m, 'lift')}, not below the installed height of "
+                f"{both(self.installed_height_m, 'lift')}"
             )
 
     @property
@@ -100,7 +109,7 @@ class Price(Part):
 
     item: str = words("what it is")
     price_money: float = amount("money", '"320 USD"', "price of one", 0.0, 1e7)
-    quantity: float = number("how many", 0.0, 1e4, example="1")
+    quantity: float = number("how many", 0.0, 1e4, example="1", exact=_COUNT)
     group: str = choice("what kind of line it is", "parts", "machining", "consumables")
     core_charge_money: float = amount("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
     serves: str | None = words("needs this line serves, by name, with spaces between", default="")
@@ -116,8 +125,10 @@ class Failure(Part):
     """How this choice can be lost: an opinion 'about 1 in n builds', and what it costs when it happens."""
 
     what: str = words("what fails")
-    one_in: float = number("about 1 build in this many is lost", 1.0, 1e6, example="60")
-    worth_builds: float = number("how many builds' experience that opinion is worth", 1.0, 1e6, example="40")
+    one_in: float = number("about 1 build in this many is lost", 1.0, 1e6, example="60", exact=_ONEIN)
+    worth_builds: float = number(
+        "how many builds' experience that opinion is worth", 1.0, 1e6, example="40", exact=_DOUBT
+    )
     cost_money: float = amount("money", '"3600 USD"', "cost of one loss", 0.0, 1e7)
     factors: str | None = words("risk factors present, by id, with spaces between", default="")
     factors_off: str | None = words(
@@ -183,7 +194,9 @@ class CamAndTrain(Part):
     intake_lash_m: float = amount("m", '"0.022 in"', "intake lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     exhaust_lash_m: float = amount("m", '"0.022 in"', "exhaust lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     lifter_mass_kg: float = amount("kg", '"108 g"', "one lifter, with its share of a link bar", 0.02, 0.5)
-    face_diameter_m: float | None = amount("m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True)
+    face_diameter_m: float | None = amount(
+        "m", '"0.842 in"', "flat lifter face diameter", 0.01, 0.05, optional=True, exact=_FITS
+    )
     crown_radius_m: float | None = amount("m", '"45 in"', "flat lifter crown radius", 0.05, 1e4, optional=True)
     lobe_taper_m: float | None = amount("m", '"0.0012 in"', "taper across the lobe, flat", 0.0, 2e-4, optional=True)
     wheel_diameter_m: float | None = amount("m", '"0.750 in"', "roller wheel diameter", 0.01, 0.04, optional=True)
@@ -222,13 +235,21 @@ class Candidate(CamAndTrain):
     name: str = words("name shown to the customer")
     lifter_state: str = choice("whether the lifters are new", "new", "used")
     lifter_seat_change_m: float | None = amount(
-        "m", '"0.40 in"', "pushrod seat of this lifter above that of the lifter now fitted", -0.06, 0.06, optional=True
+        "m",
+        '"0.40 in"',
+        "pushrod seat of this lifter above that of the lifter now fitted",
+        -0.06,
+        0.06,
+        optional=True,
+        exact=_RULE,
     )
-    stress_caution_pa: float = amount("Pa", '"200 kpsi"', "nose stress above which to be careful", 1e8, 1e10)
-    seat_load_low_n: float = amount("N", '"100 lbf"', "usual seat load, low end", 0.0, 5e3)
-    seat_load_high_n: float = amount("N", '"130 lbf"', "usual seat load, high end", 0.0, 9e3)
-    open_load_low_n: float = amount("N", '"0 lbf"', "usual open load, low end", 0.0, 9e3)
-    open_load_high_n: float = amount("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4)
+    stress_caution_pa: float = amount(
+        "Pa", '"200 kpsi"', "nose stress above which to be careful", 1e8, 1e10, exact=_CAUTION
+    )
+    seat_load_low_n: float = amount("N", '"100 lbf"', "usual seat load, low end", 0.0, 5e3, exact=_CAUTION)
+    seat_load_high_n: float = amount("N", '"130 lbf"', "usual seat load, high end", 0.0, 9e3, exact=_CAUTION)
+    open_load_low_n: float = amount("N", '"0 lbf"', "usual open load, low end", 0.0, 9e3, exact=_CAUTION)
+    open_load_high_n: float = amount("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4, exact=_CAUTION)
     fitting_time_h: float = amount("h", '"8 h"', "labour to fit it", 0.0, 1000.0)
     dyno_time_h: float = amount("h", '"2 h"', "dyno time with operator, run-in included", 0.0, 200.0)
     run_in_school: str | None = choice(
@@ -237,13 +258,30 @@ class Candidate(CamAndTrain):
     run_in_time_s: float = amount("s", '"30 min"', "lobe run-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
     run_in_speed_rpm: float = amount("rpm", '"2300 rpm"', "mean speed of the run-in", 500.0, 6000.0)
     run_in_lowest_speed_rpm: float | None = amount(
-        "rpm", '"2000 rpm"', "slowest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+        "rpm",
+        '"2000 rpm"',
+        "slowest speed of a varied run-in, where the maker names one",
+        500.0,
+        6000.0,
+        optional=True,
+        exact=_MAKER,
     )
     run_in_highest_speed_rpm: float | None = amount(
-        "rpm", '"3000 rpm"', "fastest speed of a varied run-in, where the maker names one", 500.0, 6000.0, optional=True
+        "rpm",
+        '"3000 rpm"',
+        "fastest speed of a varied run-in, where the maker names one",
+        500.0,
+        6000.0,
+        optional=True,
+        exact=_MAKER,
     )
     run_in_rocker_ratio: float | None = number(
-        "rocker ratio for the run-in of a flat cam, if it is lower", 1.0, 2.2, example="1.2", optional=True
+        "rocker ratio for the run-in of a flat cam, if it is lower",
+        1.0,
+        2.2,
+        example="1.2",
+        optional=True,
+        exact=_MAKER,
     )
     run_in_rocker_labour_h: float | None = amount(
         "h", '"1 h"', "labour to change the rockers once; they are changed twice", 0.0, 100.0, optional=True

@@ -2,18 +2,28 @@
 
 What goes with what?      `PairingRule`
 What moves a risk?        `RiskFactor`, `Precaution`
-How is it run in?         `RunInLine`, `RUN_IN_FACTS`
+How is it run in?         `RunInLine`
+What mends a limit?       `Remedy`
+What can be measured?     `Measure`
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from lobeledger.errors import OutOfRange
+from lobeledger.parts.conditions import Conditions, parse
 from lobeledger.parts.spec import ORIGINS, Part, Spec, amount, check_ordered, choice, number, words
 
-__all__ = ["RUN_IN_FACTS", "PairingRule", "Precaution", "RiskFactor", "RunInLine"]
+__all__ = ["Measure", "REMEDIED_LIMITS", "PairingRule", "Precaution", "Remedy", "RiskFactor", "RunInLine"]
+
+# Limits that something with a price can mend.
+REMEDIED_LIMITS = ("vacuum", "speed", "coil_bind", "retainer")
+
+
+def _when() -> Any:
+    return field(default=parse(""), metadata={"spec": Spec("text", "facts that must all hold; none for always")})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,11 +35,8 @@ class RiskFactor(Part):
     low: float = number("least it may multiply the odds by", 1e-3, 1e3)
     odds: float = number("what it multiplies the odds by", 1e-3, 1e3)
     high: float = number("most it may multiply the odds by", 1e-3, 1e3)
-    switch: str = choice(
-        "what switches it on: the sheet's list, an open load above the usual, used lifters",
-        "off",
-        "open load",
-        "used lifters",
+    switch: Conditions | None = field(
+        metadata={"spec": Spec("text", "facts that switch it on by themselves; None: only a sheet's list does")}
     )
     text: str = words("what it is")
     reason: str = words("why it matters")
@@ -72,7 +79,7 @@ class PairingRule(Part):
     needs: tuple[str, ...] = field(
         metadata={"spec": Spec("text", "what a price line may serve instead; one is enough")}
     )
-    when: str = words("facts that must all hold")
+    when: Conditions = _when()
     per: str = choice("how many are needed: one a build, valve or cylinder", "build", "valve", "cylinder")
     group: str = choice("group of the cost line", "parts", "machining")
     price_low_money: float | None = amount("money", '"50 USD"', "least price of one", 0.0, 1e6, optional=True)
@@ -83,10 +90,17 @@ class PairingRule(Part):
     time_high_h: float = amount("h", '"1 h"', "most shop labour for one", 0.0, 1000.0)
     item: str = words("what it is")
     reason: str = words("why, in plain words")
+    remedy: str = words("what to do about it", default="")
+    caution: str = words("what else it asks, or how it can go wrong", default="")
+    tells: str = words("a fact whose number is told beside it", default="")
     origin: str = choice("where the rule comes from", *ORIGINS)
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        if self.verb == "stop" and not self.remedy:
+            raise OutOfRange(f"{self.id} stops a build and has no remedy; say what would do instead")
+        if self.tells not in ("", "pushrod_change"):
+            raise OutOfRange(f"{self.id} tells '{self.tells}'; it may tell pushrod_change or nothing")
         prices = (self.price_low_money, self.price_money, self.price_high_money)
         for what, ends in (("price", prices), ("time", (self.time_low_h, self.time_h, self.time_high_h))):
             known = [end for end in ends if end is not None]
@@ -99,16 +113,33 @@ class PairingRule(Part):
         return self.verb in ("buy", "change", "machine") and (self.price_money != 0.0 or self.time_h > 0.0)
 
 
-# What a line of the run-in may ask for: the words each fact may be.
-RUN_IN_FACTS: dict[str, tuple[str, ...]] = {
-    "follower": ("flat", "roller"),
-    "lifter": ("hydraulic", "solid"),
-    "school": ("varied", "hold", "none"),
-    "lobes": ("run", "none"),
-    "fuel": ("carburettor", "injection"),
-    "inner": ("out", "in"),
-    "rockers": ("low", "own"),
-}
+@dataclass(frozen=True, kw_only=True)
+class Remedy(Part):
+    """What mends a limit that is not met, and its price; a price of None: the sheet's currency is not the library's.
+
+    also: what of the candidate's own comes on top; "springs" is a set of springs and the labour to change it.
+    """
+
+    id: str = words("short name")
+    limit: str = choice("limit it mends", *REMEDIED_LIMITS)
+    when: Conditions = _when()
+    also: str | None = words("what of the candidate's own prices comes on top", default="")
+    price_money: float | None = amount("money", '"300 USD"', "what is bought for it", 0.0, 1e6, optional=True)
+    time_h: float = amount("h", '"2 h"', "shop labour for it", 0.0, 1000.0)
+    text: str = words("what is done")
+    caution: str | None = words("how it can hurt, and what to do about it", default="")
+    origin: str = choice("where the figures come from", *ORIGINS)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measure(Part):
+    """Something that can be measured or asked before parts are bought, and how long it takes."""
+
+    id: str = words("short name")
+    per: str = choice("once for the build, or for each candidate", "build", "candidate")
+    minutes: float = number("minutes of a mechanic's time", 0.0, 1e4)
+    text: str = words("what is done")
+    origin: str = choice("where the minutes come from", *ORIGINS)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +154,7 @@ class RunInLine(Part):
     stage: str = choice(
         "when it is done", "prepare", "prime", "ready", "start", "step", "stop", "restart", "after", "heat", "usual"
     )
-    when: str | None = words("facts that must all hold, fact=word or fact=one|other; empty for always", default="")
+    when: Conditions = _when()
     share_low: float | None = number("least share", 0.0, 1.0, optional=True)
     share: float | None = number("share of the minutes or of the heat", 0.0, 1.0, optional=True)
     share_high: float | None = number("greatest share", 0.0, 1.0, optional=True)
@@ -139,20 +170,10 @@ class RunInLine(Part):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        for word in (self.when or "").split():
-            fact, _, rest = word.partition("=")
-            if fact not in RUN_IN_FACTS or not set(rest.split("|")) <= set(RUN_IN_FACTS[fact]):
-                raise OutOfRange(
-                    f"the condition '{word}' is not known; write "
-                    + ", ".join(f"{name}={'|'.join(words)}" for name, words in RUN_IN_FACTS.items())
-                )
+        if self.stage == "usual" and "run_in_load" in self.when.asked:
+            raise OutOfRange(f"{self.id} says what load is usual, so it cannot ask for run_in_load")
         needed = {"step": (self.share, self.from_speed, self.to_speed), "heat": (self.share,)}
         if None in needed.get(self.stage, ()):
             raise OutOfRange(f"{self.id} is a {self.stage} and lacks its share or its speeds")
         if self.stage == "usual" and self.open_load_n is None:
             raise OutOfRange(f"{self.id} lacks its open_load")
-
-    def holds(self, facts: Mapping[str, str]) -> bool:
-        """Whether all its conditions hold."""
-        words = (word.partition("=") for word in (self.when or "").split())
-        return all(facts[fact] in rest.split("|") for fact, _, rest in words)

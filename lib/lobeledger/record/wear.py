@@ -29,9 +29,10 @@ from scipy.special import chdtri, ndtr, ndtri, stdtr, stdtrit
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.record.uncertainty import at_least
-from lobeledger.units import from_si, shown_unit
+from lobeledger.units import INCH_M
 
 __all__ = [
+    "USUAL_CHECK_H",
     "FALSE_ALARM_SHARE",
     "LIMIT_M",
     "Growth",
@@ -47,7 +48,7 @@ __all__ = [
     "watch_lobes",
 ]
 
-LIMIT_M = 0.000127  # 0.005 in of lobe lift: assumed, common practice without a source
+LIMIT_M = 0.005 * INCH_M  # 0.005 in of lobe lift: assumed, common practice without a source
 FALSE_ALARM_SHARE = 0.05  # of inspections of a sound engine, all lobes and all three tests together
 # How that is shared out: against the neighbours, against the limit, and for lift that seems to grow.
 _SHARES = {"neighbours": 0.02, "limit": 0.02, "gain": 0.01}
@@ -55,6 +56,7 @@ _LEAST_NEIGHBOURS = 3
 _MAD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 _MAD_EFFICIENCY = 0.37  # of the median absolute deviation as an estimate of spread, normal distribution
 _SURE = 0.95
+USUAL_CHECK_H = 50.0  # to the next look at a lash, where the build sheet names no interval: assumed
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,6 @@ class Lobe:
     sure_share: float | None
     verdict: str
     reason: str
-    text: str
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,6 @@ class Watch:
 
     lobes: tuple[Lobe, ...]
     verdict: str
-    answer: str
     limit_m: float
     false_alarm_share: float
     common_m: dict[str, float]
@@ -155,6 +155,11 @@ class Watch:
     def worst(self) -> Lobe:
         """The lobe with the worst verdict, the greatest loss among equals."""
         return max(self.lobes, key=lambda x: (_RANK[x.verdict], x.loss.loss_m))
+
+    @property
+    def low_kinds(self) -> tuple[str, ...]:
+        """Kinds of which all lobes read lower by about the same: rather the indicator than wear."""
+        return tuple(kind for kind, value in self.common_m.items() if value >= self.limit_m)
 
 
 _RANK = {"go on": 0, "watch": 1, "stop": 2}
@@ -182,7 +187,6 @@ def watch_lobes(
     uncertainty_m: ArrayLike,
     after_uncertainty_m: ArrayLike | None = None,
     limit_m: float = LIMIT_M,
-    system: str = "us",
 ) -> Watch:
     """Judge all lobes of a cam from their lobe lifts before and after, m.
 
@@ -225,11 +229,10 @@ def watch_lobes(
             excess = loss.loss_m - float(np.median(losses[others]))
             doubt = math.hypot(u[i], float(np.median(u[others])) * math.sqrt(math.pi / (2.0 * others.size)))
             score = excess / (scale * doubt)
-        judged.append(_judge(names[i], kinds[i], loss, excess, score, count, freedom, scale, limit_m, system))
+        judged.append(_judge(names[i], kinds[i], loss, excess, score, count, freedom, scale, limit_m))
     common = {kinds[g[0]]: float(np.median(losses[g])) for g in groups}
     verdict = max((x.verdict for x in judged), key=_RANK.__getitem__)
-    answer = _watch_answer(judged, verdict, common, limit_m, ratio if not trusted else None, system)
-    return Watch(tuple(judged), verdict, answer, limit_m, FALSE_ALARM_SHARE, common, ratio, trusted)
+    return Watch(tuple(judged), verdict, limit_m, FALSE_ALARM_SHARE, common, ratio, trusted)
 
 
 def _judge(
@@ -242,71 +245,25 @@ def _judge(
     freedom: float,
     scale: float,
     limit_m: float,
-    system: str,
 ) -> Lobe:
     def stands_out(value: float, test: str) -> bool:
         return value > family_threshold(count, share=_SHARES[test], degrees_of_freedom=freedom)
 
-    said = f"{name} has lost {_length(loss.loss_m, system)} of lobe lift"
-    said += f" ({_length(loss.low_m, system, unit=False)} to {_length(loss.high_m, system)})"
     own = loss.loss_m / (scale * loss.uncertainty_m)
-    against = f"{_length(excess, system)} more than its neighbours" if excess is not None else ""
+    verdict, reason = "go on", ""
     if loss.loss_m >= limit_m and stands_out(own, "limit"):
-        verdict, reason, text = "stop", "limit", f"{said}, at or beyond the limit of {_length(limit_m, system)}"
+        verdict, reason = "stop", "limit"
     elif excess is not None and stands_out(score, "neighbours"):
         verdict, reason = ("stop" if excess >= limit_m else "watch"), "neighbours"
-        text = f"{said}, {against}"
     elif stands_out(-own, "gain"):
         verdict, reason = "watch", "gain"
-        more = _length(-loss.loss_m, system)
-        text = f"{name} reads {more} more lift than before, which wear cannot do: measure it again"
     elif loss.chance_over_limit > 1.0 - _SURE:
         verdict, reason = "watch", "unclear"
-        text = (
-            f"{said}; these readings cannot rule out that it is beyond {_length(limit_m, system)}: measure more finely"
-        )
-    else:
-        verdict, reason, text = "go on", "", f"{said}, within what the readings can tell from its neighbours"
-        if excess is None:
-            text = f"{said}; too few neighbours to compare it with"
     sure: float | None = None
     if excess is not None:
         below = float(ndtr(score)) if math.isinf(freedom) else float(stdtr(freedom, score))
         sure = below**count
-    return Lobe(name, kind, loss, excess, sure, verdict, reason, text)
-
-
-def _watch_answer(
-    judged: list[Lobe], verdict: str, common: dict[str, float], limit_m: float, ratio: float | None, system: str
-) -> str:
-    worst = [x for x in judged if x.verdict == verdict]
-    worst.sort(key=lambda x: -x.loss.loss_m)
-    if verdict == "go on":
-        answer = f"Go on: none of the {len(judged)} lobes stands out from its neighbours or nears the limit."
-    else:
-        rest = f"; so do {len(worst) - 1} more" if len(worst) > 2 else "; so does one more" if len(worst) == 2 else ""
-        more = f" ('{verdict}'{rest})" if rest else ""
-        answer = f"{verdict.capitalize()}: {worst[0].text}{more}."
-    if verdict == "stop":
-        answer += " Do not run it again before the lobe and its lifter have been looked at."
-    low = [kind for kind, value in common.items() if value >= limit_m]
-    if low:
-        answer += (
-            f" All {' and '.join(low)} lobes read lower by about the same: check the indicator's set-up before taking "
-            "anything apart."
-        )
-    if ratio is not None:
-        answer += (
-            f" The losses scatter {ratio:.1f} times as much as the stated uncertainty allows, so the scatter seen was "
-            "used instead."
-        )
-    return answer
-
-
-def _length(value_m: float, system: str, *, unit: bool = True) -> str:
-    """A small length with one digit more than a lift is shown with."""
-    number = f"{from_si(value_m, 'lift', system):.{4 if system == 'us' else 3}f}"
-    return f"{number} {shown_unit('lift', system)}" if unit else number
+    return Lobe(name, kind, loss, excess, sure, verdict, reason)
 
 
 @dataclass(frozen=True)
@@ -416,7 +373,8 @@ def crossing(line: Line, level: float, *, start: float, coverage: float = _SURE)
 class Growth:
     """How a lash moves: rate and 95 % interval (m/h, above 0 toward the limit), hours left and their interval.
 
-    Hours count from the last reading; infinity where the limit may never be reached.
+    Hours count from the last reading; infinity where the limit may never be reached. opens: whether the limit lies
+    above the first reading.
     """
 
     rate_m_per_h: float
@@ -426,7 +384,8 @@ class Growth:
     hours_left_low: float
     hours_left_high: float
     verdict: str
-    answer: str
+    opens: bool
+    limit_m: float
     line: Line
 
 
@@ -436,9 +395,7 @@ def lash_growth(
     *,
     limit_m: float,
     uncertainty_m: ArrayLike | None = None,
-    check_every_h: float = 50.0,
-    name: str = "The lash",
-    system: str = "us",
+    check_every_h: float = USUAL_CHECK_H,
 ) -> Growth:
     """Rate at which a lash moves toward a limit and the running hours left, each with a 95 % interval.
 
@@ -465,30 +422,5 @@ def lash_growth(
     beyond = now - line.factor(_SURE) * doubt > sign * limit_m
     moving = line.slope > reach
     verdict = "stop" if beyond else "watch" if moving or earliest <= check_every_h else "go on"
-    answer = _growth_answer(verdict, line.slope, reach, (best, earliest, latest), opens, limit_m, name, system)
-    return Growth(line.slope, line.slope - reach, line.slope + reach, best, earliest, latest, verdict, answer, line)
-
-
-def _growth_answer(
-    verdict: str,
-    rate: float,
-    reach: float,
-    left: tuple[float, float, float],
-    opens: bool,
-    limit_m: float,
-    name: str,
-    system: str,
-) -> str:
-    limit, way = _length(limit_m, system), "opens" if opens else "closes"
-    if verdict == "stop":
-        return f"Stop: {name} is beyond {limit}; find out what wears before it is set again and run on."
-    low, high = (_length(100.0 * (rate + s * reach), system, unit=False) for s in (-1.0, 1.0))
-    moves = f"{name} {way} by {_length(100.0 * rate, system)} in 100 h ({low} to {high})"
-    best, earliest, latest = left
-    if math.isinf(earliest):
-        end = f"{limit} is not in sight"
-    elif math.isinf(latest):
-        end = f"{limit} may be reached after {earliest:.0f} h more, or never"
-    else:
-        end = f"{limit} is reached after {best:.0f} h more ({earliest:.0f} to {latest:.0f}) if it goes on so"
-    return f"{verdict.capitalize()}: {moves}; {end}."
+    rate = (line.slope, line.slope - reach, line.slope + reach)
+    return Growth(*rate, best, earliest, latest, verdict, opens, limit_m, line)

@@ -22,20 +22,20 @@ from typing import NamedTuple
 
 from lobeledger.errors import BuildError
 from lobeledger.sheet.files import on_one_line
-from lobeledger.units import cam_rad_from_crank_rad, deg, rad
+from lobeledger.units import INCH_M, both, cam_rad_from_crank_rad, deg, rad
 
 __all__ = ["ReadingsTable", "read_readings", "readings_from_text"]
 
 MOST_ROWS = 5000
 FEWEST_ROWS = 24
-LIFT_UNITS = {"in": 0.0254, "inch": 0.0254, "inches": 0.0254, "thou": 0.0254e-3, "mm": 1e-3}
+LIFT_UNITS = {"in": INCH_M, "inch": INCH_M, "inches": INCH_M, "thou": 1e-3 * INCH_M, "mm": 1e-3}
 ANGLE_UNITS = {"deg": rad(1.0), "degree": rad(1.0), "degrees": rad(1.0), "°": rad(1.0), "rad": 1.0}
 SHAFTS = {"cam": "cam", "camshaft": "cam", "crank": "crank", "crankshaft": "crank"}
 PLACES = {"lobe": "lobe", "tappet": "lobe", "lifter": "lobe", "cam": "lobe", "valve": "valve", "retainer": "valve"}
 LOBES = {"intake": "intake", "inlet": "intake", "exhaust": "exhaust"}
 BLANKS = {"", "-", "--", "\u2013", "n/a", "na", "missing", "?"}
 # Two readings of one angle: further apart than backlash and scatter move a lift, it is a slip.
-FURTHEST_REPEAT_M = 0.010 * 0.0254
+FURTHEST_REPEAT_M = 0.010 * INCH_M
 GREATEST_READING_M = 0.030
 _KNOWN = ("angle", "degrees", "position", "lift", *SHAFTS, *PLACES, *LOBES)
 _UNIT = re.compile(r"^(.*?)\s*[(\[]\s*([^)\]]*?)\s*[)\]]\s*$")
@@ -313,11 +313,9 @@ def _table(
     repeated: list[int] = []
     for _, values, lines in merged:
         if max(values) - min(values) > FURTHEST_REPEAT_M:
-            both = " and ".join(str(k) for k in sorted(lines))
-            raise BuildError(
-                f"lines {both} of {name} give one angle two lifts {(max(values) - min(values)) / 0.0254:.3f} in apart; "
-                "keep the right one"
-            )
+            each = " and ".join(str(k) for k in sorted(lines))
+            apart = both(max(values) - min(values), "lift")
+            raise BuildError(f"lines {each} of {name} give one angle two lifts {apart} apart; keep the right one")
         if len(values) > 1:
             repeated.append(min(lines))
     if repeated:

@@ -19,14 +19,14 @@ import functools
 import io
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.parts.car import DischargePoint
-from lobeledger.parts.pairing import conditions
-from lobeledger.parts.rules import PairingRule, Precaution, RiskFactor, RunInLine
+from lobeledger.parts.conditions import Conditions, Fact, parse
+from lobeledger.parts.rules import Measure, PairingRule, Precaution, Remedy, RiskFactor, RunInLine
 from lobeledger.parts.spec import ORIGINS
 from lobeledger.sheet.files import on_one_line
 from lobeledger.units import UnitTrouble, quantity
@@ -79,13 +79,12 @@ class Table:
 class Default:
     """What a sheet gets when it says nothing.
 
-    path: as in a sheet, "candidate." standing for any candidate. when: the follower, lifter and core kinds
-    it holds for, empty for all. value, low, high: text with unit; a value "=block.lifter_bore" takes over
-    another value of the sheet. origin: one of parts.ORIGINS.
+    path: as in a sheet, "candidate." standing for any candidate. when: what must hold of it. value, low, high: text
+    with unit; a value "=block.lifter_bore" takes over another value of the sheet. origin: one of parts.ORIGINS.
     """
 
     path: str
-    when: frozenset[str]
+    when: Conditions
     value: str
     low: str
     high: str
@@ -159,9 +158,13 @@ def read_defaults() -> dict[str, tuple[Default, ...]]:
 def _defaults(path_text: str) -> dict[str, tuple[Default, ...]]:
     found: dict[str, list[Default]] = {}
     for row in _read_table(path_text).rows:
+        try:
+            when = parse(row["when"])
+        except OutOfRange as trouble:
+            raise BuildError(f"defaults.csv: {row['path']}: {trouble}") from None
         each = Default(
             path=row["path"],
-            when=frozenset(row["when"].split()),
+            when=when,
             value=row["value"],
             low=row["low"],
             high=row["high"],
@@ -169,21 +172,22 @@ def _defaults(path_text: str) -> dict[str, tuple[Default, ...]]:
             note=row["note"],
         )
         found.setdefault(each.path, []).append(each)
-    return {path: tuple(sorted(rows, key=lambda r: -len(r.when))) for path, rows in found.items()}
+    return {path: tuple(sorted(rows, key=lambda r: -r.when.count)) for path, rows in found.items()}
 
 
-def default_for(path: str, tags: Iterable[str] = ()) -> Default | None:
-    """The most specific default of a path whose kinds are all among `tags`; None when there is none.
+def default_for(path: str, facts: Mapping[str, Fact] | None = None) -> Default | None:
+    """The most specific default of a path that holds by the facts known so far; None when there is none.
 
-    >>> default_for("candidate.core", ["flat", "solid"]).value
+    >>> default_for("candidate.core", {"follower": "flat", "lifter": "solid"}).value
     'iron'
     """
-    return _default(str(data_dir() / "defaults.csv"), path, frozenset(tags))
+    return _default(str(data_dir() / "defaults.csv"), path, frozenset((facts or {}).items()))
 
 
 @functools.lru_cache(maxsize=4096)
-def _default(table: str, path: str, tags: frozenset[str]) -> Default | None:
-    return next((each for each in _defaults(table).get(path, ()) if each.when <= tags), None)
+def _default(table: str, path: str, facts: frozenset[tuple[str, Fact]]) -> Default | None:
+    known = dict(facts)
+    return next((each for each in _defaults(table).get(path, ()) if each.when.holds(known)), None)
 
 
 def read_discharge() -> tuple[DischargePoint, ...]:
@@ -204,20 +208,25 @@ def read_factors() -> tuple[RiskFactor, ...]:
 
 @functools.lru_cache(maxsize=4)
 def _factors(path_text: str) -> tuple[RiskFactor, ...]:
-    return tuple(
-        RiskFactor(
-            id=row["id"],
-            follower=row["follower"],
-            low=_number_in(row, "low", "factors.csv"),
-            odds=_number_in(row, "odds", "factors.csv"),
-            high=_number_in(row, "high", "factors.csv"),
-            switch=row["switch"],
-            text=row["text"],
-            reason=row["reason"],
-            origin=row["origin"],
-        )
-        for row in _read_table(path_text).rows
-    )
+    found = []
+    for row in _read_table(path_text).rows:
+        try:
+            found.append(
+                RiskFactor(
+                    id=row["id"],
+                    follower=row["follower"],
+                    low=_number_in(row, "low", "factors.csv"),
+                    odds=_number_in(row, "odds", "factors.csv"),
+                    high=_number_in(row, "high", "factors.csv"),
+                    switch=None if row["switch"] == "off" else parse(row["switch"]),
+                    text=row["text"],
+                    reason=row["reason"],
+                    origin=row["origin"],
+                )
+            )
+        except OutOfRange as trouble:
+            raise BuildError(f"factors.csv: {row['id']}: {trouble}") from None
+    return tuple(found)
 
 
 def read_precautions() -> tuple[Precaution, ...]:
@@ -266,13 +275,12 @@ def _pairing(path_text: str) -> tuple[PairingRule, ...]:
         if any(row["id"] == each.id for each in found):
             raise BuildError(f"pairing.csv has two rules with the id '{row['id']}'; give each its own")
         try:
-            conditions(row["when"])
             found.append(
                 PairingRule(
                     id=row["id"],
                     verb=row["verb"],
                     needs=tuple(row["needs"].split()),
-                    when=row["when"],
+                    when=parse(row["when"]),
                     per=row["per"],
                     group=row["group"],
                     price_low_money=_number_in(row, "price_low", "pairing.csv"),
@@ -283,11 +291,66 @@ def _pairing(path_text: str) -> tuple[PairingRule, ...]:
                     time_high_h=_number_in(row, "time_high", "pairing.csv"),
                     item=row["item"],
                     reason=row["reason"],
+                    remedy=row["remedy"],
+                    caution=row["caution"],
+                    tells=row["tells"],
                     origin=row["origin"],
                 )
             )
         except OutOfRange as trouble:
             raise BuildError(f"pairing.csv: {row['id']}: {trouble}") from None
+    return tuple(found)
+
+
+def read_remedies() -> tuple[tuple[Remedy, dict[str, tuple[float, float, float]]], ...]:
+    """What mends a limit, prices in USD, each with low, middle and high of its `price` and `time`."""
+    return _remedies(str(data_dir() / "remedies.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _remedies(path_text: str) -> tuple[tuple[Remedy, dict[str, tuple[float, float, float]]], ...]:
+    found = []
+    for row in _read_table(path_text).rows:
+        ranges = {}
+        for key in ("price", "time"):
+            low, middle, high = (_number_in(row, name, "remedies.csv") for name in (f"{key}_low", key, f"{key}_high"))
+            if not low <= middle <= high:
+                raise BuildError(
+                    f"remedies.csv: {row['id']} has a {key} outside its own range; write low, middle, high"
+                )
+            ranges[key] = (low, middle, high)
+        try:
+            remedy = Remedy(
+                id=row["id"],
+                limit=row["limit"],
+                when=parse(row["when"]),
+                also=row["also"],
+                price_money=ranges["price"][1],
+                time_h=ranges["time"][1],
+                text=row["text"],
+                caution=row["caution"],
+                origin=row["origin"],
+            )
+        except OutOfRange as trouble:
+            raise BuildError(f"remedies.csv: {row['id']}: {trouble}") from None
+        found.append((remedy, ranges))
+    return tuple(found)
+
+
+def read_measures() -> tuple[Measure, ...]:
+    """What can be measured or asked, and how long it takes."""
+    return _measures(str(data_dir() / "measures.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _measures(path_text: str) -> tuple[Measure, ...]:
+    found = []
+    for row in _read_table(path_text).rows:
+        minutes = _number_in(row, "minutes", "measures.csv")
+        try:
+            found.append(Measure(id=row["id"], per=row["per"], minutes=minutes, text=row["text"], origin=row["origin"]))
+        except OutOfRange as trouble:
+            raise BuildError(f"measures.csv: {row['id']}: {trouble}") from None
     return tuple(found)
 
 
@@ -311,7 +374,7 @@ def _run_in(path_text: str) -> tuple[RunInLine, ...]:
                 RunInLine(
                     id=row["id"],
                     stage=row["stage"],
-                    when=row["when"],
+                    when=parse(row["when"]),
                     share_low=number("share_low"),
                     share=number("share"),
                     share_high=number("share_high"),
@@ -332,7 +395,7 @@ def _run_in(path_text: str) -> tuple[RunInLine, ...]:
     wholes: dict[tuple[str, str], float] = {}
     for each in found:
         if each.share is not None:
-            key = each.stage, each.when or ""
+            key = each.stage, each.when.text
             wholes[key] = wholes.get(key, 0.0) + each.share
     for (stage, when), total in wholes.items():
         if abs(total - 1.0) > 1e-9:

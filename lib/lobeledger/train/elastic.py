@@ -23,7 +23,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -36,6 +36,7 @@ from lobeledger.train.stiffness import (
 )
 
 __all__ = [
+    "SPRING_MASSES",
     "OilColumn",
     "RockerArms",
     "Train",
@@ -51,6 +52,8 @@ __all__ = [
 
 GRAVITY_M_PER_S2 = 9.80665
 ATMOSPHERE_PA = 101325.0
+# Masses that a spring's active coils are cut into: its first surge is then within 1 % of a continuous one's.
+SPRING_MASSES = 6
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,7 @@ class ValveSpring:
     rate_n_per_m: float
     active_mass_kg: float
     end_coil_kg: float = 0.0
-    damping_ratio: float = 0.02
+    damping_ratio: float = field(kw_only=True)
 
     def __post_init__(self) -> None:
         check_part(
@@ -172,7 +175,7 @@ class Train:
     seat_damping_ratio: float
     lash_m: float
     springs: tuple[ValveSpring, ...]
-    spring_masses: int = 6
+    spring_masses: int = SPRING_MASSES
     oil: OilColumn | None = None
     arms: RockerArms | None = None
     lifter_weight_n: float = 0.0
@@ -300,6 +303,45 @@ def with_damping_of(train: Train, model: Train) -> Train:
     return _damped_to(train, first_mode_damping_ratio(model))
 
 
+def _shared_stiffness(
+    ratio: float, at_valve_n_per_m: float, lobe_n_per_m: float, pushrod_n_per_m: float | None, pushrod_share: float
+) -> tuple[float, float]:
+    """Stiffness (N/m) of the pushrod, at the lifter, and of rocker, stud and stem, at the valve; see `train_from`."""
+    left = 1.0 / at_valve_n_per_m - ratio**2 / lobe_n_per_m
+    if left <= 0.0:
+        raise OutOfRange(
+            f"a lobe contact of {lobe_n_per_m:g} N/m alone gives more than {at_valve_n_per_m:g} "
+            "N/m at the valve allows; give a stiffer contact"
+        )
+    if pushrod_n_per_m is None:
+        if pushrod_share <= 0.0:
+            raise OutOfRange("pushrod_share is zero; give the pushrod's own stiffness instead")
+        pushrod = ratio**2 / (pushrod_share * left)
+    else:
+        pushrod = pushrod_n_per_m
+    rest = left - ratio**2 / pushrod
+    if rest <= 0.0:
+        raise OutOfRange(
+            f"a pushrod of {pushrod:g} N/m alone gives more than {at_valve_n_per_m:g} N/m at the valve "
+            "allows; one of the two is wrong"
+        )
+    return pushrod, 1.0 / rest
+
+
+def _lifter_body(
+    lifter_kg: float, half_pushrod_kg: float, lash_m: float, oil: OilColumn | None
+) -> tuple[float, OilColumn | None]:
+    """Mass that rides the lobe, and the oil column with half the pushrod on its plunger."""
+    if oil is None:
+        return lifter_kg + half_pushrod_kg, None
+    if lash_m != 0.0:
+        raise OutOfRange(f"lash_m is {lash_m}; a hydraulic lifter has none")
+    body = lifter_kg - oil.plunger_kg
+    if body <= 0.0:
+        raise OutOfRange(f"the plunger ({oil.plunger_kg:g} kg) outweighs its lifter ({lifter_kg:g} kg)")
+    return body, dataclasses.replace(oil, plunger_kg=oil.plunger_kg + half_pushrod_kg)
+
+
 def train_from(
     *,
     lifter_kg: float,
@@ -311,19 +353,19 @@ def train_from(
     retainer_kg: float,
     locks_kg: float,
     springs: tuple[ValveSpring, ...],
+    stiffness_at_valve_n_per_m: float,
+    lobe_stiffness_n_per_m: float,
+    seat_stiffness_n_per_m: float,
+    damping_ratio: float,
+    lobe_damping_ratio: float,
+    seat_damping_ratio: float,
+    pushrod_share: float,
+    lifter_incline_rad: float,
     lash_m: float = 0.0,
-    stiffness_at_valve_n_per_m: float = 6.0e6,
     pushrod_stiffness_n_per_m: float | None = None,
-    lobe_stiffness_n_per_m: float = 2.0e8,
-    seat_stiffness_n_per_m: float = 1.0e8,
-    damping_ratio: float = 0.05,
-    lobe_damping_ratio: float = 0.15,
-    seat_damping_ratio: float = 0.15,
-    pushrod_share: float = 0.30,
-    spring_masses: int = 6,
+    spring_masses: int = SPRING_MASSES,
     oil: OilColumn | None = None,
     arms: RockerArms | None = None,
-    lifter_incline_rad: float = math.radians(45.0),
     watch_above_m: float = 0.0,
 ) -> Train:
     """A train from what a shop weighs and measures, kilograms, metres and newtons.
@@ -334,12 +376,15 @@ def train_from(
     0.03 to 0.08, common practice). lobe and seat stiffness (assumed): high enough not to matter much, low
     enough to march. With an oil column `lifter_kg` still is the whole lifter: the plunger's mass is taken from it.
     lifter_incline: lifter bore from upright, which sets how much of its weight keeps a loose lifter on the lobe.
-
     Raises OutOfRange when the parts named give more than the whole does.
 
-    >>> spring = ValveSpring(seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.075, end_coil_kg=0.012)
+    >>> spring = ValveSpring(
+    ...     seat_load_n=530.0, rate_n_per_m=55000.0, active_mass_kg=0.075, end_coil_kg=0.012, damping_ratio=0.02)
     >>> t = train_from(lifter_kg=0.095, pushrod_kg=0.058, rocker_inertia_kg_m2=3.0e-5, rocker_pushrod_radius_m=0.024,
-    ...     ratio=1.5, valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, springs=(spring,), lash_m=0.0005)
+    ...     ratio=1.5, valve_kg=0.120, retainer_kg=0.027, locks_kg=0.006, springs=(spring,), lash_m=0.0005,
+    ...     stiffness_at_valve_n_per_m=6.0e6, lobe_stiffness_n_per_m=2.0e8, seat_stiffness_n_per_m=1.0e8,
+    ...     damping_ratio=0.05, lobe_damping_ratio=0.15, seat_damping_ratio=0.15, pushrod_share=0.30,
+    ...     lifter_incline_rad=0.7854)
     >>> round(first_mode_hz(t))
     887
     """
@@ -350,41 +395,18 @@ def train_from(
         raise OutOfRange("stiffness at the valve, lobe stiffness and ratio must be above zero")
     if not rocker_pushrod_radius_m > 0.0:
         raise OutOfRange(f"rocker_pushrod_radius_m is {rocker_pushrod_radius_m}; it must be above zero")
-    left = 1.0 / stiffness_at_valve_n_per_m - ratio**2 / lobe_stiffness_n_per_m
-    if left <= 0.0:
-        raise OutOfRange(
-            f"a lobe contact of {lobe_stiffness_n_per_m:g} N/m alone gives more than {stiffness_at_valve_n_per_m:g} "
-            "N/m at the valve allows; give a stiffer contact"
-        )
-    if pushrod_stiffness_n_per_m is None:
-        if pushrod_share <= 0.0:
-            raise OutOfRange("pushrod_share is zero; give the pushrod's own stiffness instead")
-        pushrod = ratio**2 / (pushrod_share * left)
-    else:
-        pushrod = pushrod_stiffness_n_per_m
-    rest = left - ratio**2 / pushrod
-    if rest <= 0.0:
-        raise OutOfRange(
-            f"a pushrod of {pushrod:g} N/m alone gives more than {stiffness_at_valve_n_per_m:g} N/m at the valve "
-            "allows; one of the two is wrong"
-        )
+    pushrod, rocker = _shared_stiffness(
+        ratio, stiffness_at_valve_n_per_m, lobe_stiffness_n_per_m, pushrod_stiffness_n_per_m, pushrod_share
+    )
     half, down = pushrod_kg / 2.0, GRAVITY_M_PER_S2 * math.cos(lifter_incline_rad)
-    if oil is None:
-        body = lifter_kg + half
-    else:
-        if lash_m != 0.0:
-            raise OutOfRange(f"lash_m is {lash_m}; a hydraulic lifter has none")
-        body = lifter_kg - oil.plunger_kg
-        if body <= 0.0:
-            raise OutOfRange(f"the plunger ({oil.plunger_kg:g} kg) outweighs its lifter ({lifter_kg:g} kg)")
-        oil = dataclasses.replace(oil, plunger_kg=oil.plunger_kg + half)
+    body, oil = _lifter_body(lifter_kg, half, lash_m, oil)
     train = Train(
         lifter_kg=body,
         rocker_kg=rocker_inertia_kg_m2 / rocker_pushrod_radius_m**2 + half,
         valve_kg=valve_kg + retainer_kg + locks_kg,
         ratio=arms.ratio if arms else ratio,
         pushrod_stiffness_n_per_m=pushrod,
-        rocker_stiffness_n_per_m=1.0 / rest,
+        rocker_stiffness_n_per_m=rocker,
         lobe_stiffness_n_per_m=lobe_stiffness_n_per_m,
         seat_stiffness_n_per_m=seat_stiffness_n_per_m,
         structural_damping_s=0.0,
@@ -509,7 +531,7 @@ def spring_first_surge_hz(spring: ValveSpring, masses: int) -> float:
     (N+1)/pi sqrt(k/m) sin(pi/(2(N+1))), which tends to 1/2 sqrt(k/m) from below: 0.8 % short with six masses.
     Source: chain of equal masses and springs; Den Hartog, Mechanical Vibrations (from memory).
 
-    >>> s = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1)
+    >>> s = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1, damping_ratio=0.02)
     >>> round(spring_first_surge_hz(s, 6), 1), round(spring_first_surge_hz(s, 40), 1)
     (313.6, 316.2)
     """

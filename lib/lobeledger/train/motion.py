@@ -33,6 +33,7 @@ from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.lift import Lobe
 from lobeledger.train import solver as core
 from lobeledger.train.elastic import (
+    SPRING_MASSES,
     Train,
     ValveSpring,
     lobe_quintics,
@@ -367,10 +368,11 @@ def lift_harmonics_m(lobe: Lobe, orders: Sequence[int], *, points: int = 2048) -
     return np.asarray(2.0 * np.abs(np.fft.rfft(lift)[wanted]) / points)
 
 
-def surge_order(spring: ValveSpring, crank_rpm: float, *, masses: int = 6) -> int:
+def surge_order(spring: ValveSpring, crank_rpm: float, *, masses: int = SPRING_MASSES) -> int:
     """The harmonic of the cam's turn nearest to the spring's first surge at a crank speed.
 
-    >>> surge_order(ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1), 6000.0)
+    >>> spring = ValveSpring(seat_load_n=500.0, rate_n_per_m=40000.0, active_mass_kg=0.1, damping_ratio=0.02)
+    >>> surge_order(spring, 6000.0)
     6
     """
     return max(round(spring_first_surge_hz(spring, masses) / (_cam_rad_per_s(crank_rpm) / (2.0 * math.pi))), 1)

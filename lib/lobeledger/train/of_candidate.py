@@ -28,9 +28,11 @@ from lobeledger.train.elastic import OilColumn, Train, ValveSpring, spring_first
 from lobeledger.train.loss import LossBand, Move, first_loss_band
 from lobeledger.train.motion import FirstLoss, SpeedPoint, first_loss, lift_harmonics_m, surge_order, sweep
 from lobeledger.train.stiffness import oil_column_stiffness_n_per_m, oil_leak_from_test_n_s_per_m
-from lobeledger.units import cam_rad_from_crank_rad
+from lobeledger.units import INCH_M, LBF_N, cam_rad_from_crank_rad
 
 __all__ = [
+    "LEAK_TEST_LOAD_N",
+    "LEAK_TEST_TRAVEL_M",
     "SEARCH_TO_RPM",
     "Ride",
     "Surge",
@@ -46,7 +48,8 @@ __all__ = [
     "train_of",
 ]
 
-_INCH, _LBF = 0.0254, 4.4482216152605
+# The bench test that `leak_down_time` is about: this load, and the plunger down by this much (common practice).
+LEAK_TEST_LOAD_N, LEAK_TEST_TRAVEL_M = 50.0 * LBF_N, 0.125 * INCH_M
 # Search for the first loss: no higher than this, begun at this share of where the springs give out on a rigid train.
 SEARCH_TO_RPM = 12000.0
 _SEARCH_FROM = 0.35
@@ -78,7 +81,7 @@ def train_of(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: 
             rate,
             e.spring_active_share * s.spring_mass_kg * rate / total,
             (1.0 - e.spring_active_share) / 2.0 * s.spring_mass_kg * rate / total,
-            e.spring_damping,
+            damping_ratio=e.spring_damping,
         )
         for load, rate in pairs
     )
@@ -95,7 +98,7 @@ def train_of(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: 
             plunger_spring_n=e.plunger_spring_n,
             supply_pa=e.oil_supply_pa,
             leak_n_s_per_m=oil_leak_from_test_n_s_per_m(
-                load_n=50.0 * _LBF, travel_m=0.125 * _INCH, time_s=e.leak_down_time_s
+                load_n=LEAK_TEST_LOAD_N, travel_m=LEAK_TEST_TRAVEL_M, time_s=e.leak_down_time_s
             ),
             refill_n_s_per_m=e.oil_refill_n_s_per_m,
             travel_up_m=e.preload_m,
@@ -118,6 +121,9 @@ def train_of(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: 
         seat_stiffness_n_per_m=e.seat_contact_stiffness_n_per_m,
         damping_ratio=e.valvetrain_damping,
         pushrod_share=e.pushrod_share,
+        lobe_damping_ratio=e.lobe_contact_damping,
+        seat_damping_ratio=e.seat_contact_damping,
+        lifter_incline_rad=e.lifter_incline_rad,
         oil=oil,
     )
     train = replace(train, stem_friction_n=e.stem_friction_n)
@@ -168,7 +174,8 @@ _TRAIN_KEYS = {
     ),
     "model": (
         "valvetrain_stiffness", "valvetrain_damping", "pushrod_share", "spring_damping", "spring_active_share",
-        "lobe_contact_stiffness", "seat_contact_stiffness", "stem_friction",
+        "lobe_contact_stiffness", "seat_contact_stiffness", "stem_friction", "lobe_contact_damping",
+        "seat_contact_damping", "lifter_incline",
     ),
 }  # fmt: skip
 _OIL_KEYS = (

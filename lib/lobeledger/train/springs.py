@@ -76,9 +76,9 @@ def spring_from_coil(
     total_coils: float,
     free_length_m: float,
     installed_height_m: float,
+    damping_ratio: float,
     shear_modulus_pa: float = STEEL_SHEAR_MODULUS_PA,
     density_kg_per_m3: float = STEEL_DENSITY_KG_PER_M3,
-    damping_ratio: float = 0.02,
 ) -> CoilSpring:
     """A spring from its coil: rate G d^4/(8 D^3 n), load by Hooke, mass of wire, half of the dead coils moving.
 
@@ -86,7 +86,7 @@ def spring_from_coil(
     Source: Shigley, Mechanical Engineering Design, helical springs (from memory).
 
     >>> coil = spring_from_coil(wire_diameter_m=0.0044, mean_diameter_m=0.0316, active_coils=4.6, total_coils=6.6,
-    ...                         free_length_m=0.0540, installed_height_m=0.0445)
+    ...                         free_length_m=0.0540, installed_height_m=0.0445, damping_ratio=0.02)
     >>> round(coil.spring.rate_n_per_m), round(coil.spring.seat_load_n), round(coil.spring.active_mass_kg, 4)
     (25596, 243, 0.0545)
     """
@@ -106,7 +106,7 @@ def spring_from_coil(
         density_kg_per_m3=density_kg_per_m3,
     )
     dead = active * (total_coils - active_coils) / active_coils
-    spring = ValveSpring(float(load), rate, active, dead / 2.0, damping_ratio)
+    spring = ValveSpring(float(load), rate, active, dead / 2.0, damping_ratio=damping_ratio)
     return CoilSpring(spring, wire_diameter_m, mean_diameter_m, total_coils, installed_height_m)
 
 
@@ -117,8 +117,8 @@ def spring_from_loads(
     open_height_m: float,
     open_load_n: float,
     mass_kg: float,
-    active_share: float = 0.75,
-    damping_ratio: float = 0.02,
+    active_share: float,
+    damping_ratio: float,
 ) -> ValveSpring:
     """A spring from two loads on a tester and its weight: rate = difference of loads over difference of heights.
 
@@ -126,7 +126,7 @@ def spring_from_loads(
     under the retainer. Source: Hooke's law.
 
     >>> s = spring_from_loads(seat_height_m=0.0457, seat_load_n=530.0, open_height_m=0.0337, open_load_n=1178.0,
-    ...                       mass_kg=0.095)
+    ...                       mass_kg=0.095, active_share=0.75, damping_ratio=0.02)
     >>> round(s.rate_n_per_m), round(s.active_mass_kg, 5), round(s.end_coil_kg, 5)
     (54000, 0.07125, 0.01188)
     """
@@ -137,7 +137,8 @@ def spring_from_loads(
     if not 0.0 < active_share <= 1.0:
         raise OutOfRange(f"active_share is {active_share}; it lies above zero and is at most 1")
     rate = (open_load_n - seat_load_n) / (seat_height_m - open_height_m)
-    return ValveSpring(seat_load_n, rate, active_share * mass_kg, (1.0 - active_share) / 2.0 * mass_kg, damping_ratio)
+    dead_kg = (1.0 - active_share) * mass_kg
+    return ValveSpring(seat_load_n, rate, active_share * mass_kg, dead_kg / 2.0, damping_ratio=damping_ratio)
 
 
 def shimmed(spring: ValveSpring, shim_m: float) -> ValveSpring:
@@ -145,7 +146,7 @@ def shimmed(spring: ValveSpring, shim_m: float) -> ValveSpring:
 
     Coil bind comes nearer by the same travel. Raises OutOfRange when the spring would be loose.
 
-    >>> shimmed(ValveSpring(500.0, 50000.0, 0.07), 0.001).seat_load_n
+    >>> shimmed(ValveSpring(500.0, 50000.0, 0.07, damping_ratio=0.02), 0.001).seat_load_n
     550.0
     """
     load = spring.seat_load_n + spring.rate_n_per_m * shim_m

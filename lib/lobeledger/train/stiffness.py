@@ -20,6 +20,9 @@ __all__ = [
     "stiffness_at_valve_n_per_m",
 ]
 
+# Carbon steel: handbook, from memory (200 to 212 GPa).
+STEEL_YOUNG_MODULUS_PA = 2.05e11
+
 
 def check_part(part: str, *, positive: tuple[str, ...] = (), not_negative: tuple[str, ...] = (), of: object) -> None:
     """Refuse a part with a number that no such part has."""
@@ -31,7 +34,7 @@ def check_part(part: str, *, positive: tuple[str, ...] = (), not_negative: tuple
 
 
 def pushrod_stiffness_n_per_m(
-    *, outer_diameter_m: float, wall_m: float, length_m: float, modulus_pa: float = 2.05e11
+    *, outer_diameter_m: float, wall_m: float, length_m: float, modulus_pa: float = STEEL_YOUNG_MODULUS_PA
 ) -> float:
     """Stiffness (N/m) of a tube under end load: E A/L, A = pi (outer - wall) wall.
 
@@ -48,7 +51,9 @@ def pushrod_stiffness_n_per_m(
     return modulus_pa * math.pi * (outer_diameter_m - wall_m) * wall_m / length_m
 
 
-def beam_tip_stiffness_n_per_m(*, arm_m: float, second_moment_m4: float, modulus_pa: float = 2.05e11) -> float:
+def beam_tip_stiffness_n_per_m(
+    *, arm_m: float, second_moment_m4: float, modulus_pa: float = STEEL_YOUNG_MODULUS_PA
+) -> float:
     """Stiffness (N/m) at the tip of one rocker arm taken as a cantilever: 3 E I/L^3.
 
     second_moment_m4: of the arm's section. Short, deep arms give more than this (shear). Source: elementary beam

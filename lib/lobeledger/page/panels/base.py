@@ -2,6 +2,7 @@
 
 A panel over one build sheet            `SheetPanel`; about one cam of it: `CamPanel`
 Live figures in a grid                  `Charts`
+A decision, found once a build          `decided`
 A round top end for a slider            `round_top`
 A file name from what a user typed      `file_stem`
 
@@ -21,13 +22,17 @@ from typing import Any, Generic, TypeVar
 
 import ipywidgets as w
 
+from lobeledger.choice.decision import decide
+from lobeledger.choice.results import Decision
+from lobeledger.doubt.speed import MOST_TRIALS
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
-from lobeledger.page.panels.runner import Progress, Runner
+from lobeledger.page.panels.runner import Kept, Progress, Runner
 from lobeledger.parts.build import Build
-from lobeledger.sheet.reader import build_from_bytes, change, read_build
+from lobeledger.sheet.change import change
+from lobeledger.sheet.open import build_from_bytes, read_build
 
-__all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "file_stem", "round_top"]
+__all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "decided", "file_stem", "round_top"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
@@ -405,6 +410,18 @@ class Charts:
                 box.add_class("ll-wide")
             boxes.append(box)
         self.box.children = boxes
+
+
+_DECISIONS: Kept[tuple[Build, bool], Decision] = Kept(4)
+
+
+def decided(build: Build, progress: Progress, *, details: bool = False) -> Decision:
+    """The decision on a build; the same one when the build is asked for again, as after a change of units.
+
+    Without details it is a first answer: valvetrains are taken as tried before, or as they are given.
+    """
+    trials = MOST_TRIALS if details else 0
+    return _DECISIONS.of((build, details), lambda: decide(build, step=progress.step, details=details, trials=trials))
 
 
 def file_stem(name: str) -> str:

@@ -16,24 +16,25 @@ from typing import Any
 
 import ipywidgets as w
 
-from lobeledger.choice.decision import compare
-from lobeledger.choice.results import Comparison
 from lobeledger.choice.run_in import RunInPlan, run_in_plan
 from lobeledger.choice.stake import Stakes, record_changes, stake
 from lobeledger.errors import LedgerError
 from lobeledger.page.panels import screen
-from lobeledger.page.panels.base import WIDE, CamPanel, Charts, round_top
+from lobeledger.page.panels.base import WIDE, CamPanel, Charts, decided, round_top
 from lobeledger.page.panels.record import RecordTick, RecordView, Shelf
-from lobeledger.page.panels.runner import Progress
+from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.panels.wear import WearView
+from lobeledger.page.paper.order import order_sheet_html
 from lobeledger.page.paper.run_in import run_sheet_html
 from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words import break_in as break_in_views
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.stake import stake_answer
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.rules import Precaution, RiskFactor
-from lobeledger.sheet.reader import change
+from lobeledger.sheet.change import change
 
 __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
 
@@ -66,13 +67,19 @@ class BreakIn:
     candidate_id: str
 
 
+_STAKES: Kept[Build, Stakes] = Kept()
+_PLANS: Kept[tuple[Build, str], RunInPlan] = Kept()
+
+
 def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
     """Compare the build and weigh what is at stake. Raises LedgerError with one sentence."""
     changes = {**record_changes(inputs.build, dict(inputs.seen)), **dict(inputs.moved)}
     build = change(inputs.build, changes) if changes else inputs.build
-    comparison = compare(build, system=inputs.system, step=progress.step, details=False)
-    plan = run_in_plan(build, build.candidate(inputs.candidate_id))
-    return BreakIn(inputs.moved, comparison, stake(comparison, count=_BUILDS_DRAWN), plan, inputs.candidate_id)
+    c = build.candidate(inputs.candidate_id)
+    found = decided(build, progress)
+    stakes = _STAKES.of(build, lambda: stake(found, count=_BUILDS_DRAWN))
+    plan = _PLANS.of((build, c.id), lambda: run_in_plan(build, c))
+    return BreakIn(inputs.moved, Comparison(found, inputs.system), stakes, plan, c.id)
 
 
 class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
@@ -332,7 +339,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
                 .lower()
             )
             try:
-                make_sheet = run_sheet_html if which == "run" else break_in_views.order_sheet_html
+                make_sheet = run_sheet_html if which == "run" else order_sheet_html
                 return f"{stem}-{which}.html", "text/html", make_sheet(result.comparison, result.candidate_id)
             except LedgerError as trouble:
                 self.fail(str(trouble))
@@ -344,6 +351,10 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
 def _answer(result: BreakIn) -> tuple[str, list[str]]:
     """The answer sentence and its reasons: break-evens first."""
     chosen = result.stakes.of(result.candidate_id)
-    own = [b.text for b in result.comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)]
-    answer, *rest = [*own, chosen.answer]
+    own = [
+        result.comparison.break_even_text(b)
+        for b in result.comparison.break_evens
+        if result.candidate_id in (b.flat_id, b.roller_id)
+    ]
+    answer, *rest = [*own, stake_answer(result.comparison.build, chosen)]
     return answer, [*rest, f"The verdict: {result.comparison.answer}"]

@@ -16,18 +16,18 @@ from typing import Any
 
 import ipywidgets as w
 
-from lobeledger.choice.decision import compare
-from lobeledger.choice.results import Comparison
 from lobeledger.choice.stake import record_changes
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
-from lobeledger.page.panels.base import WIDE, Charts, SheetPanel, file_stem, round_top
+from lobeledger.page.panels.base import WIDE, Charts, SheetPanel, decided, file_stem, round_top
 from lobeledger.page.panels.record import RecordTick, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
 from lobeledger.page.plots import compare as plots
+from lobeledger.page.words.comparison import Comparison
 from lobeledger.parts.build import Build
-from lobeledger.sheet.reader import build_from_text, change, sheet_text, starter_sheet, write_build
+from lobeledger.sheet.change import change, sheet_text, write_build
+from lobeledger.sheet.open import build_from_text, starter_sheet
 
 __all__ = ["ChooseInputs", "ChoosePanel", "compute_choice"]
 
@@ -56,9 +56,8 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
     kept = tuple(c for c in build.candidates if c.id in inputs.left_in)
     if not kept:
         raise BuildError("no candidate is ticked: tick at least one to compare")
-    return compare(
-        dataclasses.replace(build, candidates=kept), system=inputs.system, step=progress.step, details=inputs.details
-    )
+    found = decided(dataclasses.replace(build, candidates=kept), progress, details=inputs.details)
+    return Comparison(found, inputs.system)
 
 
 class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
@@ -322,7 +321,7 @@ def _footer(comparison: Comparison) -> str:
     cautions = "".join(
         f"<li><b>{escape(r.candidate.name)}</b>: {escape(text)}</li>"
         for r in comparison.results
-        for text in r.assessment.cautions
+        for text in comparison.cautions(r.candidate.id)
     )
     return (
         (

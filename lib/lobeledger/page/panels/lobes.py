@@ -7,6 +7,7 @@ The panel                               `LobesPanel`
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 from collections.abc import Callable
@@ -30,7 +31,7 @@ from lobeledger.lobe.readings import ReadLobe, differenced, lobe_from_readings
 from lobeledger.page.palette import style_of
 from lobeledger.page.panels import screen
 from lobeledger.page.panels.base import WIDE, CamPanel, Charts
-from lobeledger.page.panels.runner import Progress
+from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.paper.profile import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.page.plots import best as design_plots
 from lobeledger.page.plots import lobes as lobe_plots
@@ -39,9 +40,9 @@ from lobeledger.page.words import lobes as lobe_views
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
-from lobeledger.sheet.reader import change
+from lobeledger.sheet.change import change
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
-from lobeledger.units import deg, from_si, rad, show, shown_unit
+from lobeledger.units import INCH_M, deg, from_si, quantity, rad, show, shown_unit
 
 __all__ = [
     "LobesInputs",
@@ -54,8 +55,6 @@ __all__ = [
 ]
 
 _MOTION, _OUTLINE, _BEST, _READINGS, _STUDY = range(5)
-_DEFAULT_WHEEL_RADIUS_M = 0.375 * 0.0254  # common practice, for a build without a roller
-_DEFAULT_FACE_M = 0.842 * 0.0254  # common practice, for a build without a flat lifter
 
 
 @dataclass(frozen=True)
@@ -87,15 +86,30 @@ class Motion:
     face_diameter_m: float
 
 
+_MOTIONS: Kept[tuple[Build, str, str], Motion] = Kept()
+
+
+def _usual_m(path: str, follower: str) -> float:
+    """What the library assumes of a part that no candidate of the build has (m)."""
+    row = tables.default_for(path, {"follower": follower})
+    assert row is not None, path
+    return quantity(row.value, "m")
+
+
 def compute_motion(inputs: LobesInputs, progress: Progress) -> Motion:
     """Lobes and outlines of the chosen card. Raises LedgerError with one sentence."""
     build = inputs.current()
+    found = _MOTIONS.of((build, inputs.candidate_id, inputs.which), lambda: _motion(inputs, build))
+    return dataclasses.replace(found, system=inputs.system)
+
+
+def _motion(inputs: LobesInputs, build: Build) -> Motion:
     c = build.candidate(inputs.candidate_id)
     card = candidate_lobe(build, c, inputs.which)
     base = c.valvetrain.base_circle_radius_m
     faces = [each.face_diameter_m for each in (c, *build.candidates) if each.face_diameter_m is not None]
     wheels = [each.wheel_diameter_m for each in (c, *build.candidates) if each.wheel_diameter_m is not None]
-    wheel = wheels[0] / 2.0 if wheels else _DEFAULT_WHEEL_RADIUS_M
+    wheel = (wheels[0] if wheels else _usual_m("candidate.wheel_diameter", "roller")) / 2.0
     return Motion(
         build,
         c,
@@ -104,14 +118,18 @@ def compute_motion(inputs: LobesInputs, progress: Progress) -> Motion:
         card,
         flat_profile(card.nominal, base_radius_m=base),
         roller_profile(card.nominal, base_radius_m=base, roller_radius_m=wheel),
-        faces[0] if faces else _DEFAULT_FACE_M,
+        faces[0] if faces else build.block.lifter_bore_m,
     )
+
+
+_SHARES: Kept[tuple[Build, str, str], ShareOfBest] = Kept()
 
 
 def compute_share(inputs: LobesInputs, progress: Progress) -> tuple[LobesInputs, ShareOfBest]:
     """How much of the best lobe the chosen card uses."""
     build = inputs.current()
-    return inputs, lobe_share_of(build, build.candidate(inputs.candidate_id), inputs.which)
+    c = build.candidate(inputs.candidate_id)
+    return inputs, _SHARES.of((build, c.id, inputs.which), lambda: lobe_share_of(build, c, inputs.which))
 
 
 @dataclass(frozen=True)
@@ -131,7 +149,7 @@ def compute_study(inputs: StudyInputs, progress: Progress) -> tuple[StudyInputs,
     flat, roller = equal_tasks(build, build.candidate(inputs.flat_id), build.candidate(inputs.roller_id))
     progress.step(0.1)
     durations = [rad(d) for d in ((190, 205, 220, 235, 250, 265) if inputs.at_050 else (230, 245, 260, 275, 290, 305))]
-    found = flat_and_roller(durations, flat=flat, roller=roller, at_lift_m=0.050 * 0.0254 if inputs.at_050 else None)
+    found = flat_and_roller(durations, flat=flat, roller=roller, at_lift_m=0.050 * INCH_M if inputs.at_050 else None)
     return inputs, found
 
 
@@ -498,7 +516,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         both = len(lobes) == 2
         checks = compare_with_card(
             lobes.get("intake"), lobes.get("exhaust"), intake_card=c.intake, exhaust_card=c.exhaust,
-            lobe_separation_rad=c.lobe_separation_rad if both else None, system=system,
+            lobe_separation_rad=c.lobe_separation_rad if both else None,
         )  # fmt: skip
         for place, (lobe, _table) in enumerate(self.read.values()):
             words += lobe_views.readings_table(lobe, checks if place == 0 else (), lobe.handled, system)

@@ -3,6 +3,7 @@
 Run compute for the newest inputs           `Runner.request`
 Stop what is running                        `Runner.cancel`
 Report progress, notice a cancel            `Progress.step`
+Is this what was asked before?              `Kept`
 Where are unexpected errors written?        `log_path`
 
 A kernel runs callbacks one after another on its own thread; a callback that computes there cannot hear of the next
@@ -25,7 +26,7 @@ from typing import Generic, TypeVar
 
 from lobeledger.errors import LedgerError
 
-__all__ = ["Cancelled", "Progress", "Runner", "log_path"]
+__all__ = ["Cancelled", "Kept", "Progress", "Runner", "log_path"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
@@ -64,6 +65,30 @@ class Progress:
         if not self._wanted():
             raise Cancelled
         self._report(done / total if total else 1.0)
+
+
+class Kept(Generic[Inputs, Result]):
+    """The last few results by what they were found from: asked the same again, nothing is found anew.
+
+    So a panel that only changes its units shows the same facts. Keys are compared, not hashed, for a build is no key of
+    a dictionary; they hold no unit system. Threads may share one; two that ask at once for the same may both find it.
+    """
+
+    def __init__(self, most: int = 3) -> None:
+        self._most, self._lock = most, threading.Lock()
+        self._kept: list[tuple[Inputs, Result]] = []
+
+    def of(self, key: Inputs, find: Callable[[], Result]) -> Result:
+        """The result of `find()`, or the one kept for an equal key. What `find` raises passes through."""
+        with self._lock:
+            kept = list(self._kept)
+        for known, result in kept:
+            if known == key:
+                return result
+        result = find()
+        with self._lock:
+            self._kept = [(key, result), *self._kept][: self._most]
+        return result
 
 
 class Runner(Generic[Inputs, Result]):

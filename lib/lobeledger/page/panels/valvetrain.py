@@ -25,13 +25,13 @@ from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.outline import Profile, flat_profile, roller_profile
 from lobeledger.page.palette import style_of
 from lobeledger.page.panels.base import WIDE, CamPanel, Charts
-from lobeledger.page.panels.runner import Progress
+from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.plots import valvetrain as valvetrain_plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import valvetrain as valvetrain_views
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
-from lobeledger.sheet.reader import change
+from lobeledger.sheet.change import change
 from lobeledger.train.elastic import Train
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import FirstLoss, Run, SpeedPoint, run, sweep
@@ -94,11 +94,19 @@ class AtSpeed:
         return SEARCH_TO_RPM if self.loss is None else self.loss.crank_rpm
 
 
+_AT_SPEED: Kept[tuple[Build, str, str, float], AtSpeed] = Kept()
+
+
 def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
     """First loss, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
     build, c = inputs.current()
+    found = _AT_SPEED.of((build, c.id, inputs.which, inputs.speed_rpm), lambda: _at_speed(inputs, build, c, progress))
+    return dataclasses.replace(found, inputs=inputs)
+
+
+def _at_speed(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Progress) -> AtSpeed:
     lobe = candidate_lobe(build, c, inputs.which).nominal
-    figures = assess(build, c, inputs.system).figures
+    figures = assess(build, c).figures
     if "elastic_limit" not in figures:
         raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
     rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value
@@ -141,9 +149,17 @@ class Doubts:
     remedies: tuple[PricedRemedy, ...] | None
 
 
+_DOUBTS: Kept[tuple[Build, str, str], Doubts] = Kept()
+
+
 def compute_doubts(inputs: ValvetrainInputs, progress: Progress) -> Doubts:
     """The band of the limit, then what buys more speed: some seconds."""
     build, c = inputs.current()
+    found = _DOUBTS.of((build, c.id, inputs.which), lambda: _doubts(inputs, build, c, progress))
+    return dataclasses.replace(found, inputs=inputs)
+
+
+def _doubts(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Progress) -> Doubts:
     band = limit_band(build, c, inputs.which, candidate_lobe(build, c, inputs.which))
     progress.step(0.5)
     try:

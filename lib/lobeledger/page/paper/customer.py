@@ -8,22 +8,23 @@ Candidates side by side               `side_table_html`
 from __future__ import annotations
 
 import datetime
-import functools
-import importlib.resources
 import math
 from html import escape
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import markupsafe
 
-from lobeledger.assess.figures import NOT_FOR_THIS, band_text, column, value_text
+from lobeledger.assess.figures import NOT_FOR_THIS, column
 from lobeledger.choice import cost
-from lobeledger.choice.results import CandidateResult, Comparison, chance_text, is_assumption, money_text
-from lobeledger.choice.run_in import run_answer, run_in_plan
+from lobeledger.choice.results import CandidateResult, is_assumption
+from lobeledger.choice.run_in import run_in_plan
 from lobeledger.errors import BuildError
 from lobeledger.page.palette import GROUP_SHADES, INK
+from lobeledger.page.templates import style_text, templates
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import band_text, chance_text, money_text, value_text
+from lobeledger.page.words.run_in import run_answer
 from lobeledger.parts.build import Build
 from lobeledger.sheet.files import write_text_atomically
 
@@ -32,8 +33,6 @@ __all__ = [
     "quote_html",
     "side_by_side",
     "side_table_html",
-    "style_text",
-    "templates",
     "write_customer_sheet",
 ]
 
@@ -44,7 +43,7 @@ _GROUPS = (
     ("How it behaves", ("vacuum", "residual", "dynamic_compression", "cruise")),
     (
         "What its parts must bear",
-        ("elastic_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
+        ("speed_use", "useful_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
     ),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
@@ -53,7 +52,7 @@ _ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
-    "elastic_limit": "speed",
+    "speed_use": "speed",
     "coil_bind": "coil_bind",
     "retainer": "retainer",
     "first_cost": "budget",
@@ -66,28 +65,22 @@ _SAFETY = (
 )
 
 
-@functools.cache
-def templates() -> jinja2.Environment:
-    """The sheets' templates, with escaping on."""
-    # StrictUndefined: a name missing from a sheet is our mistake and must not print as nothing.
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("lobeledger"), autoescape=True, undefined=jinja2.StrictUndefined
-    )
-
-
 def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: bool = False) -> Path:
     """Write the customer's sheet. Raises BuildError when the file exists and `replace` is not given."""
     return write_text_atomically(path, customer_sheet_html(comparison), replace=replace)
 
 
 def _ranked(comparison: Comparison) -> list[CandidateResult]:
-    """Passing candidates first, each by what decides."""
+    """The candidates in the running first, the leader first of all; the others by how surely they meet every limit."""
+    order = comparison.decision.order
 
-    def net(result: CandidateResult) -> float:
-        value = result.figures["net"].value
-        return value if math.isfinite(value) else math.inf
+    def place(result: CandidateResult) -> tuple[float, float, float]:
+        cost = result.figures["expected"].value
+        cost = cost if math.isfinite(cost) else math.inf
+        at = order.index(result.candidate.id) if result.candidate.id in order else len(order)
+        return (at, -result.chance_all, cost)
 
-    return sorted(comparison.results, key=lambda r: (not r.passes, net(r)))
+    return sorted(comparison.results, key=place)
 
 
 def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = None) -> str:
@@ -95,6 +88,7 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     build = comparison.build
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
+    own = [b for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)]
     template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
@@ -110,9 +104,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
         run_in=_run_in(build, shown),
-        risks=[b.text for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)][:3]
-        + [_risk(comparison, r) for r in shown],
-        cautions=[(r.candidate.name, r.assessment.cautions) for r in shown[:2] if r.assessment.cautions],
+        risks=[comparison.break_even_text(b) for b in own[:3]] + [_risk(comparison, r) for r in shown],
+        cautions=[(r.candidate.name, comparison.cautions(r.candidate.id)) for r in shown[:2] if r.assessment.cautions],
         safety=_safety(shown),
         assumed=_assumed(comparison),
     )
@@ -144,7 +137,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                     {
                         "value": value_text(col, figure.value, system, currency),
                         "band": band_text(col, figure, system, currency),
-                        "hint": f"the best lobe is held back by {result.binding_limit}"
+                        "hint": f"the best lobe is held back by {comparison.held_back_by(result.candidate.id)}"
                         if key == "share_of_best" and result.binding_limit
                         else "",
                         "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
@@ -165,11 +158,11 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     """A quote for one candidate (the answer, unless told otherwise): what is paid at the start, line by line.
 
     Upkeep and risk are not billed and stay out. Validity and terms are left for the shop to fill in. Raises
-    BuildError when no candidate passes and none is named.
+    BuildError when no candidate is in the running and none is named.
     """
     chosen = candidate_id or comparison.winner_id
     if chosen is None:
-        raise BuildError("there is nothing to quote: no candidate passes every limit; name one, or change the limits")
+        raise BuildError("there is nothing to quote: no cam is sure to do; name one, or change the limits")
     result, build = comparison.result(chosen), comparison.build
     c = result.candidate
     lines: list[dict[str, str]] = []
@@ -205,18 +198,10 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             deposits=f"{deposits:,.2f}" if deposits else "",
             total=f"{total:,.2f}",
             surprises=f"{surprises:,.2f}",
-            cautions=result.assessment.cautions,
-            broken=[b.text for b in result.broken],
+            cautions=comparison.cautions(c.id),
+            broken=[told.text for told in comparison.broken(c.id)],
         )
     )
-
-
-# -- run sheet ---------------------------------------------------------------------------------------------
-
-
-def style_text() -> str:
-    """The style of printed sheets."""
-    return importlib.resources.files("lobeledger").joinpath("templates/sheet.css").read_text(encoding="utf-8")
 
 
 def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:

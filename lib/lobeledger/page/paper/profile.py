@@ -21,6 +21,7 @@ from lobeledger.errors import OutOfRange
 from lobeledger.lobe import roller
 from lobeledger.lobe.outline import Profile, greatest_chord_error_m, grinding
 from lobeledger.sheet.files import on_one_line, write_text_atomically
+from lobeledger.units import INCH_M
 
 __all__ = [
     "CARD_ORIGIN",
@@ -47,7 +48,6 @@ LAYERS = {
 """Layers of the drawing and what lies on them."""
 
 _MM = 1e3
-_INCH = 0.0254
 _LAYER_COLOURS = {"LOBE": 7, "BASE CIRCLE": 8, "PITCH CURVE": 5, "CENTRE": 1, "NOTES": 8}  # DXF colour index
 _MILLIMETRES = 4  # $INSUNITS
 _LONGEST = 400
@@ -65,14 +65,14 @@ def _heads(profile: Profile, title: str, origin: str) -> list[str]:
             "cannot be made; give it a larger base circle or a longer duration."
         )
     wheel = profile.roller_radius_m
-    kind = "flat face" if wheel is None else f"roller of {wheel * _MM:.4f} mm radius ({wheel / _INCH:.4f} in)"
+    kind = "flat face" if wheel is None else f"roller of {wheel * _MM:.4f} mm radius ({wheel / INCH_M:.4f} in)"
     hollow = "convex all round" if math.isinf(made.hollow_radius_m) else (
         f"hollow flank, least radius {made.hollow_radius_m * _MM:.1f} mm: a grinding wheel must be smaller in radius"
     )  # fmt: skip
     return [
         on_one_line(title, longest=_LONGEST),
         f"follower: {kind}, moving on a line through the cam axis",
-        f"base circle: {profile.base_radius_m * _MM:.4f} mm radius ({profile.base_radius_m / _INCH:.4f} in)",
+        f"base circle: {profile.base_radius_m * _MM:.4f} mm radius ({profile.base_radius_m / INCH_M:.4f} in)",
         f"origin: {on_one_line(origin, longest=_LONGEST)}",
         f"shape: {hollow}; least radius of the nose {made.least_nose_radius_m * _MM:.2f} mm",
         f"straight lines between the points lie within {greatest_chord_error_m(profile) * _MM:.6f} mm of the curve",
@@ -97,7 +97,7 @@ def profile_csv_text(profile: Profile, *, title: str, origin: str) -> str:
     columns = (
         (np.degrees(profile.theta_cam_rad), 6),
         (profile.lift_m * _MM, 7),
-        (profile.lift_m / _INCH, 8),
+        (profile.lift_m / INCH_M, 8),
         (np.hypot(x, y) * _MM, 7),
         (np.degrees(np.arctan2(y, x)), 6),
         (x * _MM, 7),

@@ -22,12 +22,12 @@ _MOST_BARS = 10
 
 def tornado_figure(stakes: Stakes, candidate_id: str) -> Figure:
     """Cost of owning with one input at a time at its low and at its high, widest swing on top."""
-    build = stakes.comparison.build
+    build = stakes.decision.build
     one = stakes.of(candidate_id)
     bars = one.bars[:_MOST_BARS][::-1]
     names = ["<br>".join(textwrap.wrap(input_name(build, bar.path), 34)) for bar in bars]
     middle = one.owning.value
-    look = styles(stakes.comparison)[candidate_id]
+    look = styles(stakes.decision)[candidate_id]
     traces = []
     for text, ends, pattern in (
         ("at its low", [bar.at_low for bar in bars], "/"),

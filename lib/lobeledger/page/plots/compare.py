@@ -20,9 +20,11 @@ import numpy as np
 
 from lobeledger import units
 from lobeledger.choice import cost
-from lobeledger.choice.results import CandidateResult, Comparison, chance_text
+from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.engine.cycle import CRANK_GRID_RAD, SPEED_GRID_RPM, crank_lift_m, valve_timing
 from lobeledger.page.palette import GROUP_HATCHES, GROUP_SHADES, INK, CandidateStyle, style_of
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import chance_text
 
 __all__ = [
     "ASIDE",
@@ -56,7 +58,7 @@ ASIDE = {
 }
 
 
-def styles(comparison: Comparison) -> dict[str, CandidateStyle]:
+def styles(comparison: Comparison | Decision) -> dict[str, CandidateStyle]:
     """Style of each candidate by id, by its place among those of its kind in the sheet."""
     found: dict[str, CandidateStyle] = {}
     seen = {"flat": 0, "roller": 0}
@@ -212,10 +214,10 @@ def lift_figure(comparison: Comparison) -> Figure:
 def margin_figure(comparison: Comparison) -> Figure:
     """Margin of each candidate to each hard limit, in per cent of the limit; below zero it is broken."""
     build, look = comparison.build, styles(comparison)
-    limits, use = build.limits, build.use
+    limits = build.limits
     rows: list[tuple[str, str, float, bool]] = [
         ("budget", "first_cost", limits.budget_money, False),
-        ("speed", "elastic_limit", use.highest_speed_rpm, True),
+        ("speed", "speed_use", 1.0, False),
         ("coil bind", "coil_bind", limits.coil_bind_clearance_m, True),
         ("retainer", "retainer", limits.retainer_clearance_m, True),
     ]
@@ -295,7 +297,7 @@ def risk_figure(comparison: Comparison) -> Figure:
                 cost.cost_without_loss(list(by_id[b.flat_id].lines)) + (b.chance or 0.0) * by_id[b.flat_id].candidate.failure.cost_money
                 for b in marks
             ],
-            mode="markers", name="break-even", text=[b.text for b in marks],
+            mode="markers", name="break-even", text=[comparison.break_even_text(b) for b in marks],
             marker={"symbol": "circle-open", "size": 13, "color": INK, "line": {"width": 2, "color": INK}},
             hovertemplate="%{text}<extra></extra>",
         )

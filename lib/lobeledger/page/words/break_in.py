@@ -1,6 +1,6 @@
 """What the break-in page and its sheets show: order list, stakes, record and wear as HTML.
 
-What must be ordered, machined, measured?     `order_tables`, `order_sheet_html`
+What must be ordered, machined, measured?     `order_tables`, `orders_of`, `Order`
 How is it run in, what does that cost?        `run_in_tables`
 What is at stake?                             `stake_tables`, `input_name`
 What has the shop written down?               `record_tables`
@@ -11,21 +11,26 @@ Text goes through templates with escaping on; `Table` is what they are given.
 
 from __future__ import annotations
 
-import datetime
 import functools
 import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-import markupsafe
-
 from lobeledger.assess.figures import Figure
-from lobeledger.choice.results import Comparison, chance_text, money_text
-from lobeledger.choice.run_in import RunInPlan, run_answer, speed_span
+from lobeledger.choice.run_in import RunInPlan
 from lobeledger.choice.stake import Stake, Stakes
-from lobeledger.page.paper.customer import style_text, templates
-from lobeledger.page.paper.run_in import reasons_not_to_run, run_fuel, run_springs
+from lobeledger.page.templates import templates
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import chance_text, money_text
+from lobeledger.page.words.run_in import (
+    reasons_not_to_run,
+    run_answer,
+    run_cautions,
+    run_fuel,
+    run_springs,
+    speed_span,
+)
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.pairing import OrderLine, order_list
@@ -37,11 +42,13 @@ from lobeledger.units import from_si, shown_unit
 from lobeledger.units import show as show_unit
 
 __all__ = [
+    "VERBS",
+    "Order",
     "Row",
     "Table",
     "input_name",
-    "order_sheet_html",
     "order_tables",
+    "orders_of",
     "record_tables",
     "run_in_tables",
     "stake_tables",
@@ -49,7 +56,7 @@ __all__ = [
     "watch_tables",
 ]
 
-_VERBS = {
+VERBS = {
     "stop": "Does not go together",
     "buy": "Buy",
     "change": "Change",
@@ -93,7 +100,7 @@ def _span(figure: Figure, digits: int = 0) -> str:
 
 
 @dataclass(frozen=True)
-class _Order:
+class Order:
     """One thing to do, from a price line or a rule; a price of None is not known in the sheet's currency."""
 
     verb: str
@@ -112,10 +119,10 @@ class _Order:
         return f"{self.price:,.2f}" if self.price else ""
 
 
-def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
+def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[Order]:
     """The sheet's own lines, each with the reason of the rule it serves."""
     return [
-        _Order(
+        Order(
             "machine" if p.group == "machining" else "buy",
             p.item,
             "; ".join(
@@ -136,8 +143,8 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[_Order]:
     ]
 
 
-def _rule_line(line: OrderLine, system: str) -> _Order:
-    why = line.why
+def _rule_line(line: OrderLine, system: str) -> Order:
+    why = line.told
     if line.change_m is not None:
         way = "longer" if line.change_m > 0 else "shorter"
         why += f"; by lifter height and base circle {_length(abs(line.change_m), system)} {way} than now"
@@ -147,17 +154,17 @@ def _rule_line(line: OrderLine, system: str) -> _Order:
     if line.is_added:
         price = None if line.price_money is None else line.price_money * line.quantity
     hours = line.time_h * line.quantity if line.is_added else 0.0
-    return _Order(line.verb, line.what, why, line.origin, f"{line.quantity:g}", price, hours, line.is_added)
+    return Order(line.verb, line.what, why, line.origin, f"{line.quantity:g}", price, hours, line.is_added)
 
 
-def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_Order]]:
+def orders_of(build: Build, candidate: Candidate, system: str) -> dict[str, list[Order]]:
     """Everything to do by verb; a rule that a price line already serves is not listed twice."""
-    found: dict[str, list[_Order]] = {verb: [] for verb in _VERBS}
+    found: dict[str, list[Order]] = {verb: [] for verb in VERBS}
     rules = order_list(build, candidate)
     reasons: dict[str, str] = {}
     for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
-            reasons.setdefault(line.covered_by, line.why)
+            reasons.setdefault(line.covered_by, line.told)
     for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
     found["buy"].append(_run_in_oil(build, candidate))
@@ -166,7 +173,7 @@ def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_
         why = "precaution against a loss"
         if each.id == LIGHT_SPRINGS:
             why += f"; {2.0 * candidate.spring_labour_h:g} h, charged with the run-in"
-        found[verb].append(_Order(verb, each.text, why, each.origin, price=each.price_money, hours=each.time_h))
+        found[verb].append(Order(verb, each.text, why, each.origin, price=each.price_money, hours=each.time_h))
     for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
             continue
@@ -174,7 +181,7 @@ def _orders(build: Build, candidate: Candidate, system: str) -> dict[str, list[_
     return found
 
 
-def _run_in_oil(build: Build, candidate: Candidate) -> _Order:
+def _run_in_oil(build: Build, candidate: Candidate) -> Order:
     """What the run-in and the first service use up; its price is a charge of the run-in."""
     what = (
         "run-in oil, or oil and the additive, with a filter; oil and filter for the first service"
@@ -182,7 +189,7 @@ def _run_in_oil(build: Build, candidate: Candidate) -> _Order:
         else "the engine's own oil and a filter, twice: for the first start and the first service"
     )
     origin = "on the sheet" if build.data["shop.run_in_oil"].written else "assumed"
-    return _Order("buy", what, "charged with the run-in", origin, price=build.shop.run_in_oil_money)
+    return Order("buy", what, "charged with the run-in", origin, price=build.shop.run_in_oil_money)
 
 
 def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
@@ -194,11 +201,11 @@ def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
         for b in reasons_not_to_run(comparison, candidate_id)
         if b.limit != "pairing"
     ]
-    for verb, orders in _orders(build, candidate, comparison.system).items():
+    for verb, orders in orders_of(build, candidate, comparison.system).items():
         if not orders:
             continue
         with_money = any(o.price != 0.0 or o.hours for o in orders)
-        heads: tuple[str, ...] = (_VERBS[verb], "why", "origin")
+        heads: tuple[str, ...] = (VERBS[verb], "why", "origin")
         if with_money:
             heads += (build.currency, "hours")
         rows = []
@@ -209,60 +216,6 @@ def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
             rows.append(Row(cells, o.is_added))
         tables.append(Table(heads=heads, rows=tuple(rows), numbers=(3, 4)))
     return tables
-
-
-def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
-    """The order list of one candidate as a page to print, with a box to tick on each line."""
-    build = comparison.build
-    candidate = build.candidate(candidate_id)
-    orders = _orders(build, candidate, comparison.system)
-    parts = [
-        {
-            "title": title,
-            "is_found": verb in ("measure", "keep"),
-            "rows": [
-                {
-                    "what": o.what,
-                    "why": o.why
-                    + (
-                        "; not on the sheet, added at the library's price" if o.is_added and o.price is not None else ""
-                    ),
-                    "count": o.count,
-                    "price": o.price_text(build.currency),
-                    "hours": f"{o.hours:g}" if o.hours else "",
-                }
-                for o in orders[verb]
-            ],
-        }
-        for verb, title in _VERBS.items()
-        if verb != "stop" and orders[verb]
-    ]
-    every = [o for each in orders.values() for o in each]
-    # Of the prices as printed, so that they add up to the cent.
-    total, added = (
-        math.fsum(round(o.price or 0.0, 2) for o in every if o.is_added or not only_added)
-        for only_added in (False, True)
-    )
-    unpriced = sum(o.price is None for o in every)
-    deposits = math.fsum(p.core_charge_money * p.quantity for p in candidate.parts)
-    return (
-        templates()
-        .get_template("order_sheet.html.j2")
-        .render(
-            title=f"{build.name}: order list",
-            style=markupsafe.Markup(style_text()),
-            build=build,
-            candidate=candidate,
-            date=(date or datetime.date.today()).isoformat(),
-            stops=[f"{b.text}. It would take {b.give}" for b in reasons_not_to_run(comparison, candidate_id)],
-            parts=parts,
-            total=f"{total:,.2f}",
-            unpriced=f"{unpriced} thing{'s' if unpriced > 1 else ''}" if unpriced else "",
-            deposits=f"{deposits:,.2f}" if deposits else "",
-            hours=f"{sum(o.hours for o in every) + candidate.fitting_time_h:g}",
-            added=f"{added:,.2f}" if added else "",
-        )
-    )
 
 
 def _length(value_m: float, system: str) -> str:
@@ -283,7 +236,7 @@ def run_in_tables(comparison: Comparison, plan: RunInPlan) -> list[Table]:
         for b in reasons_not_to_run(comparison, plan.candidate.id)
     ]
     tables += [Table("The part maker's instruction", maker), Table("", run_answer(plan))]
-    tables += [Table("", f"Note: {warning}") for warning in plan.warnings]
+    tables += [Table("", f"Note: {warning}") for warning in run_cautions(plan)]
     show = functools.partial(show_unit, system=system)
     steps = [
         Row(
@@ -345,7 +298,7 @@ def input_name(build: Build, path: str) -> str:
 
 def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
     """What is at stake with one candidate: precautions by worth, factors, what is worth knowing."""
-    build = stakes.comparison.build
+    build = stakes.decision.build
     one = stakes.of(candidate_id)
     return [_precaution_table(build, one), _factor_table(one), _luck_table(stakes, one), _information_table(stakes)]
 
@@ -401,7 +354,7 @@ def _factor_table(one: Stake) -> Table:
 
 
 def _luck_table(stakes: Stakes, one: Stake) -> Table:
-    names = {r.candidate.id: r.candidate.name for r in stakes.comparison.results}
+    names = {r.candidate.id: r.candidate.name for r in stakes.decision.results}
     rows = tuple(
         Row((names[p.flat_id], names[p.roller_id], f"{p.expected_share:.0%}", f"{p.realised_share:.0%}"))
         for p in stakes.pairs
@@ -417,14 +370,14 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
 
 
 def _information_table(stakes: Stakes) -> Table:
-    money = money_text(stakes.comparison.build)
-    passing = sum(r.passes for r in stakes.comparison.results)
+    money = money_text(stakes.decision.build)
+    passing = len(stakes.decision.order)
     title = "What it is worth to know before choosing"
     if passing < 2:
-        how = "one candidate passes" if passing else "no candidate passes"
+        how = "one cam is in the running" if passing else "no cam is in the running"
         return Table(title, f"Nothing: {how}, so no knowledge would change the choice.")
     rows = tuple(Row((i.what, money(i.worth))) for i in stakes.information)
-    return Table(title, "The most it would pay to find out, among the candidates that pass.", ("", "worth"), rows, (1,))
+    return Table(title, "The most it would pay to find out, among the cams in the running.", ("", "worth"), rows, (1,))
 
 
 # -- record and wear ----------------------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 How well does the card use its follower?      `share_sentence`, `share_table`
 What is a limit worth?                        `worth_table`
-What do the readings say?                     `readings_table`
+What do the readings say?                     `readings_table`, `card_sentence`
 Flat or roller over duration?                 `study_table`
 """
 
@@ -17,9 +17,9 @@ from lobeledger.best.task import LIMIT_WORDS
 from lobeledger.lobe.card_check import CardCheck
 from lobeledger.lobe.readings import ReadLobe
 from lobeledger.page.words.break_in import Row, Table
-from lobeledger.units import deg, from_si, show, shown_unit
+from lobeledger.units import INCH_M, deg, from_si, show, shown_unit
 
-__all__ = ["readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
+__all__ = ["card_sentence", "readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
 
 
 def _percents(band: tuple[float, float, float]) -> str:
@@ -85,6 +85,39 @@ def worth_table(share: ShareOfBest) -> Table:
     )
 
 
+# What is read under and over the card, by what was read.
+_OFF = {
+    "lift": ("under", "over"),
+    "duration": ("shorter than", "longer than"),
+    "separation": ("closer than", "wider than"),
+    "centreline": ("earlier than", "later than"),
+}
+
+
+def card_sentence(check: CardCheck, system: str) -> str:
+    """One figure of the card against the readings, as a plain sentence."""
+    what = {
+        "lift": f"{check.which} lobe lift",
+        "duration": f"{check.which} duration at {show(check.at_m or 0.0, 'lift', system)} of lobe lift",
+        "separation": "lobe separation",
+        "centreline": f"{check.which} centreline",
+    }[check.what]
+    if not math.isfinite(check.read.value):
+        return f"{what}: the lobe as read does not pass that lift on both flanks"
+    card = show(check.card, check.kind, system)
+    if not check.differs:
+        return f"{what}: as the card says, {card}, within {show(check.open_, check.kind, system, toward='up')}"
+    off = check.read.value - check.card
+    read, give = (
+        show(check.read.value, check.kind, system),
+        show(check.read.half_width, check.kind, system, toward="up"),
+    )
+    return (
+        f"{what}: {show(abs(off), check.kind, system)} {_OFF[check.what][off > 0.0]} the card "
+        f"({read} give or take {give}, card {card})"
+    )
+
+
 def readings_table(read: ReadLobe, checks: Sequence[CardCheck], handled: Sequence[str], system: str) -> list[Table]:
     """Durations, centreline and lift of a read lobe with their bands, what was handled, and the card beside it."""
     rows = [
@@ -97,7 +130,7 @@ def readings_table(read: ReadLobe, checks: Sequence[CardCheck], handled: Sequenc
         )
     ]
     for at_in in (0.006, 0.020, 0.050, 0.100, 0.200):
-        at_m = at_in * 0.0254
+        at_m = at_in * INCH_M
         if at_m >= 0.98 * read.greatest_lift.value:
             continue
         try:
@@ -117,7 +150,8 @@ def readings_table(read: ReadLobe, checks: Sequence[CardCheck], handled: Sequenc
     rows.append(Row(("centreline on the wheel", f"{deg(centre.value):.1f} cam deg", f"{deg(centre.half_width):.1f}")))
     tables = [Table("", "", ("", "read", "give or take (95 %)"), tuple(rows), (1, 2))]
     if checks:
-        tables.append(Table("Against the card", "", (), tuple(Row((c.sentence,), c.differs) for c in checks)))
+        told = tuple(Row((card_sentence(c, system),), c.differs) for c in checks)
+        tables.append(Table("Against the card", "", (), told))
     if handled:
         tables.append(Table("Put right on the way", "", (), tuple(Row((sentence,)) for sentence in handled)))
     return tables

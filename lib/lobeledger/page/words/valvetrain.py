@@ -17,7 +17,7 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import SpeedPoint
 from lobeledger.train.of_candidate import SEARCH_TO_RPM, Surge
-from lobeledger.units import deg, show
+from lobeledger.units import INCH_M, deg, show
 
 __all__ = ["band_table", "limit_reasons", "limit_sentence", "remedy_table", "spring_tables"]
 
@@ -34,6 +34,15 @@ _INPUT_WORDS = {
     "valve_mass": "valve mass",
     "pushrod_mass": "pushrod mass",
     "rocker_inertia": "rocker inertia",
+}
+
+
+_REMEDY_WORDS = {
+    "lifter_mass": "lifter mass",
+    "valve_mass": "valve mass",
+    "seat_load": "seat load",
+    "rate": "rate",
+    "stiffness": "stiffness at the valve",
 }
 
 
@@ -89,7 +98,7 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
                 )
             )
         )
-    shim = 0.030 * 0.0254
+    shim = 0.030 * INCH_M
     rows.append(
         Row(
             (
@@ -152,7 +161,7 @@ def remedy_table(
     kinds = {"kg": "mass", "N": "load", "N/m": "rate"}
     valvetrain = candidate.valvetrain
     valve_kg = valvetrain.intake_valve_mass_kg if which == "intake" else valvetrain.exhaust_valve_mass_kg
-    sheet_kg = {"lifter mass": candidate.lifter_mass_kg, "valve mass": valve_kg}
+    sheet_kg = {"lifter_mass": candidate.lifter_mass_kg, "valve_mass": valve_kg}
     rows = []
     for each in found:
         r = each.remedy
@@ -171,7 +180,7 @@ def remedy_table(
             )
         if each.price_money:
             costs.append(f"a set of springs {each.price_money:,.0f} {build.currency}")
-        rows.append(Row((r.what, value(r.from_value), to, value(r.bound), "; ".join(costs))))
+        rows.append(Row((_REMEDY_WORDS[r.what], value(r.from_value), to, value(r.bound), "; ".join(costs))))
     return Table(
         f"What buys {extra_rpm:,.0f} rpm",
         "Each change alone, as far as the bound; the share of damping stays. Where no price stands, the sheet knows none.",

@@ -91,7 +91,7 @@ def joint_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
 
 
 def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = None) -> Array:
-    """Cost per draw with what falling short costs: K = C + sum of (1 - ok) x remedy, or shortfall where none has a price.
+    """Cost per draw with what falling short costs: C + sum of (1 - ok) x remedy, or shortfall where none has a price.
 
     net: cost of owning less the worth of the torque. shortfall: what the owner loses by one unmet limit (money, a
     number or draws); None where it was not given, so that such a limit costs nothing here and must be told otherwise.
@@ -170,8 +170,8 @@ def break_even_shortfall(
     return (dearer_cost - cheaper_cost) / (dearer_chance - cheaper_chance)
 
 
-def share_is_settled(met: int, trials: int, *, sure: float = 0.95) -> bool:
-    """Whether so many of so many trials tell already that a share lies above `HOLDS` or below `OUT`.
+def share_is_settled(met: int, trials: int, *, sure: float = 0.95, low: float = OUT) -> bool:
+    """Whether so many of so many trials tell already that a share lies above `HOLDS` or below `low`.
 
     Jeffreys' posterior Beta(met + 1/2, trials - met + 1/2).
 
@@ -181,5 +181,5 @@ def share_is_settled(met: int, trials: int, *, sure: float = 0.95) -> bool:
     if not trials:
         return False
     a, b = met + 0.5, trials - met + 0.5
-    above, below = float(beta.sf(HOLDS, a, b)), float(beta.cdf(OUT, a, b))
+    above, below = float(beta.sf(HOLDS, a, b)), float(beta.cdf(low, a, b))
     return max(above, below) > sure and math.isfinite(above)

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from lobeledger.choice.chance import break_even_chance, chance_prior
 from lobeledger.choice.run_in import run_in_fuel_m3
+from lobeledger.doubt.chance import break_even_chance, chance_prior
 from lobeledger.errors import OutOfRange
 
 # -- opinions ----------------------------------------------------------------------------------------------

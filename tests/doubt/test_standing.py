@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from lobeledger.choice.standing import (
+from lobeledger.doubt.standing import (
     LimitDraws,
     break_even_shortfall,
     expected_cost,

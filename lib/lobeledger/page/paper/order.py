@@ -1,0 +1,72 @@
+"""The order list of one candidate, to print.
+
+`order_sheet_html`
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+
+import markupsafe
+
+from lobeledger.page.templates import style_text, templates
+from lobeledger.page.words.break_in import VERBS, orders_of
+from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.run_in import reasons_not_to_run
+
+__all__ = ["order_sheet_html"]
+
+
+def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
+    """The order list of one candidate as a page to print, with a box to tick on each line."""
+    build = comparison.build
+    candidate = build.candidate(candidate_id)
+    orders = orders_of(build, candidate, comparison.system)
+    parts = [
+        {
+            "title": title,
+            "is_found": verb in ("measure", "keep"),
+            "rows": [
+                {
+                    "what": o.what,
+                    "why": o.why
+                    + (
+                        "; not on the sheet, added at the library's price" if o.is_added and o.price is not None else ""
+                    ),
+                    "count": o.count,
+                    "price": o.price_text(build.currency),
+                    "hours": f"{o.hours:g}" if o.hours else "",
+                }
+                for o in orders[verb]
+            ],
+        }
+        for verb, title in VERBS.items()
+        if verb != "stop" and orders[verb]
+    ]
+    every = [o for each in orders.values() for o in each]
+    # Of the prices as printed, so that they add up to the cent.
+    total, added = (
+        math.fsum(round(o.price or 0.0, 2) for o in every if o.is_added or not only_added)
+        for only_added in (False, True)
+    )
+    unpriced = sum(o.price is None for o in every)
+    deposits = math.fsum(p.core_charge_money * p.quantity for p in candidate.parts)
+    return (
+        templates()
+        .get_template("order_sheet.html.j2")
+        .render(
+            title=f"{build.name}: order list",
+            style=markupsafe.Markup(style_text()),
+            build=build,
+            candidate=candidate,
+            date=(date or datetime.date.today()).isoformat(),
+            stops=[f"{b.text}. It would take {b.give}" for b in reasons_not_to_run(comparison, candidate_id)],
+            parts=parts,
+            total=f"{total:,.2f}",
+            unpriced=f"{unpriced} thing{'s' if unpriced > 1 else ''}" if unpriced else "",
+            deposits=f"{deposits:,.2f}" if deposits else "",
+            hours=f"{sum(o.hours for o in every) + candidate.fitting_time_h:g}",
+            added=f"{added:,.2f}" if added else "",
+        )
+    )

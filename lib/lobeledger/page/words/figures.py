@@ -1,0 +1,52 @@
+"""How a figure, a sum or a chance is written for a person.
+
+A figure of the comparison table, its band      `value_text`, `band_text`
+A sum of money, a chance of loss                `money_text`, `chance_text`
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from lobeledger import units
+from lobeledger.assess.figures import Column, Figure
+from lobeledger.parts.build import Build
+
+__all__ = ["band_text", "chance_text", "money_text", "value_text"]
+
+
+def value_text(col: Column, value: float, system: str, currency: str, *, unit: bool = True) -> str:
+    """One value of a column for a person; a dash where the figure does not exist."""
+    if not math.isfinite(value):
+        return "-"
+    if col.kind == "money":
+        return f"{value:,.0f}" + (f" {currency}" if unit else "")
+    if col.kind:
+        return units.show(value, col.kind, system, unit=unit)
+    return f"{value * col.scale:.0f}" if col.key == "run_in_time" else f"{value * col.scale:.2f}"
+
+
+def band_text(col: Column, figure: Figure, system: str, currency: str) -> str:
+    """Low to high of a figure, or nothing when it has no band worth showing."""
+    low, high = (value_text(col, end, system, currency, unit=False) for end in figure[1:])
+    return "" if low == high else f"{low} to {high}"
+
+
+def money_text(build: Build) -> Callable[[float], str]:
+    """A writer of sums in the build's currency, to the unit."""
+    return lambda amount: f"{amount:,.0f} {build.currency}"
+
+
+def chance_text(chance: float) -> str:
+    """A chance of loss as people say it; a common one with a digit more, for 1 in 2.5 is not 1 in 2.
+
+    >>> chance_text(0.025), chance_text(0.4), chance_text(0.7), chance_text(0.0)
+    ('1 in 40 builds', '1 in 2.5 builds', '70% of builds', 'never')
+    """
+    if chance <= 0.0:
+        return "never"
+    if chance > 0.5:
+        return f"{chance:.0%} of builds"
+    builds = 1.0 / chance
+    return f"1 in {builds:.2g} builds" if builds < 9.5 else f"1 in {builds:,.0f} builds"

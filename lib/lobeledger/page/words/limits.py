@@ -1,0 +1,259 @@
+"""Sentences of limits and cautions.
+
+What is broken?                        `broken_text`
+What would mend it?                    `mend_text`
+What should be watched?                `caution_text`
+The three, of one candidate            `ToldLimit`, `told_limits`, `told_cautions`
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+from lobeledger import units
+from lobeledger.assess.limits import Broken, Caution, Way
+from lobeledger.lobe.ways_out import WAY_WORDS
+from lobeledger.page.words.figures import money_text
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+
+__all__ = ["ToldLimit", "broken_text", "caution_text", "mend_text", "told_cautions", "told_limits"]
+
+_CLEARANCES = {"coil_bind": "clearance to coil bind", "retainer": "clearance from retainer to seal"}
+
+
+class ToldLimit(NamedTuple):
+    """A broken limit in words: its key, what is broken, the change that would mend it."""
+
+    limit: str
+    text: str
+    give: str
+
+
+def told_limits(build: Build, candidate: Candidate, broken: Iterable[Broken], system: str) -> tuple[ToldLimit, ...]:
+    """Each broken limit in words."""
+    return tuple(
+        ToldLimit(b.limit, broken_text(build, candidate, b, system), mend_text(build, b, system)) for b in broken
+    )
+
+
+def told_cautions(build: Build, cautions: Iterable[Caution], system: str) -> tuple[str, ...]:
+    """Each caution as a sentence."""
+    return tuple(caution_text(build, each, system) for each in cautions)
+
+
+def _numbers(fact: Broken | Caution) -> tuple[float, float]:
+    """The nominal figure and what it is set against, of a fact that has them."""
+    limit = fact.need if isinstance(fact, Broken) else fact.limit
+    assert fact.have is not None and limit is not None
+    return fact.have.value, limit
+
+
+# -- broken limits -----------------------------------------------------------------------------------------
+
+
+def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str) -> str:
+    """What is broken and by how much, without a full stop."""
+    show = functools.partial(units.show, system=system)
+    if broken.limit == "card":
+        assert broken.card is not None
+        kind = "a flat lifter" if candidate.follower == "flat" else "a roller"
+        return (
+            f"the {broken.subject} card ({show(broken.card.card.lobe_lift_m, 'lift')} lobe lift) cannot be followed by "
+            f"{kind} of this size: {broken.card.reason}"
+        )
+    if broken.limit == "pairing":
+        (line,) = broken.lines
+        return f"{line.what} cannot be used here: {line.why}"
+    if broken.limit == "unpriced":
+        return f"what goes with it has no price in {build.currency} ({'; '.join(line.what for line in broken.lines)})"
+    have, need = _numbers(broken)
+    if broken.limit in _CLEARANCES:
+        short = show(need - have, "lift")
+        return f"{_CLEARANCES[broken.limit]} is {show(have, 'lift')}, {short} short of {show(need, 'lift')}"
+    if broken.limit == "speed":
+        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({_LOST[broken.subject]})"
+    if broken.limit == "vacuum":
+        return (
+            f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster "
+            "needs"
+        )
+    money = money_text(build)
+    return f"the first cost is {money(have)}, {money(have - need)} over the budget"
+
+
+_LOST = {
+    "separation": "the lifter leaves the lobe too far",
+    "seat bounce": "the valve bounces off its seat too far",
+    "pump-up": "the lifter pumps up",
+}
+_WAYS = {
+    "lower_speed": "a lower top rpm",
+    **WAY_WORDS,
+    "less_lift": "less lift",
+    "highest_speed": "a highest speed of",
+    "stiffer_springs": "stiffer springs",
+    "less_mass": "less mass",
+    "stiffer_valvetrain": "a stiffer or lighter valvetrain",
+    "more_spring": "more spring",
+    "vacuum_pump": "a vacuum pump or reservoir",
+    "no_booster": "brakes without a booster",
+    "higher_idle": "a higher idle",
+}
+
+
+def _way(way: Way, system: str) -> str:
+    if way.value is None:
+        return _WAYS[way.what]
+    return f"{_WAYS[way.what]} {units.show(way.value, way.kind, system, toward='up' if way.side > 0 else 'down')}"
+
+
+def mend_text(build: Build, broken: Broken, system: str) -> str:
+    """The changes of which one would mend it, to follow 'it would take'."""
+    if broken.limit == "card":
+        ways = " or ".join(_way(way, system) for way in broken.ways) or "another card"
+        return f"{ways} for the {broken.subject}"
+    if broken.limit == "pairing":
+        return broken.lines[0].remedy or ""
+    if broken.limit == "unpriced":
+        return f"price lines in {build.currency} that serve {', '.join(line.needs[0] for line in broken.lines)}"
+    if broken.limit in _CLEARANCES:
+        more, less = broken.ways
+        assert more.value is not None
+        short = units.show(more.value, more.kind, system, toward="up")
+        return f"{short} more {_CLEARANCES[broken.limit]}, or {_way(less, system)}"
+    if broken.limit == "budget":
+        (more,) = broken.ways
+        assert more.value is not None
+        return f"{money_text(build)(more.value)} more budget"
+    *first, last = (_way(way, system) for way in broken.ways)
+    return f"{', '.join(first)}, or {last}"
+
+
+# -- cautions ----------------------------------------------------------------------------------------------
+
+
+def caution_text(build: Build, caution: Caution, system: str) -> str:
+    """One caution as a whole sentence."""
+    return _CAUTIONS[caution.what](build, caution, functools.partial(units.show, system=system))
+
+
+def _first_touch(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, top = _numbers(caution)
+    return (
+        f"Lifter and lobe first part, by a hair, at {show(have, 'rpm')}, below the {show(top, 'rpm')} wanted: harmless "
+        "as such, and a sign of little spring in hand."
+    )
+
+
+def _rigid_margin(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, wanted = _numbers(caution)
+    return (
+        f"If nothing flexed, the springs would hold to {show(have, 'rpm')}, less than the {show(wanted, 'rpm')} wanted "
+        f"({build.limits.speed_margin:.0%} above top rpm)."
+    )
+
+
+def _residual(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, _ = _numbers(caution)
+    return f"At idle {show(have, 'share')} of the charge is burned gas: expect it to hunt, and raise the idle."
+
+
+_SPARES = {
+    "inner_out": "inner springs left out for the run-in spare it (what that is worth stands on the break-in page)",
+    "lower_ratio": "rockers of a lower ratio for the run-in spare it",
+}
+
+
+def _stress(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, limit = _numbers(caution)
+    spared = "".join(f": {_SPARES[way.what]}" for way in caution.ways)
+    return f"Nose stress at cranking is {show(have, 'stress')}, above {show(limit, 'stress')}{spared}."
+
+
+def _sharp_nose(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    _, least = _numbers(caution)
+    return (
+        f"The card as quoted asks for a nose as sharp as is allowed ({show(least, 'lift')} radius): check its "
+        "durations, for stress and speed limit suffer from it."
+    )
+
+
+def _load(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    load, edge = _numbers(caution)
+    where, side = ("closed" if caution.subject == "seat_load" else "open"), ("above" if load > edge else "below")
+    return (
+        f"Spring load with the valve {where} is {show(load, 'load')}, {side} the usual {show(edge, 'load')} for this "
+        "lifter."
+    )
+
+
+def _knock(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    ratio, allowed = _numbers(caution)
+    return (
+        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care "
+        f"on {build.vehicle.octane:g} octane."
+    )
+
+
+def _stall(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    stall, slowest = _numbers(caution)
+    return (
+        f"The converter stalls at {show(stall, 'rpm')}, above the {show(slowest, 'rpm')} where your rpm begin: torque "
+        "below the stall speed is of little use, and it runs hot there."
+    )
+
+
+def _in_gear(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, need = _numbers(caution)
+    return (
+        f"In gear on the brakes vacuum falls to about {show(have, 'vacuum')}, below the {show(need, 'vacuum')} the "
+        "brakes want: prove them, standing in gear, before the car goes on the road."
+    )
+
+
+def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, _ = _numbers(caution)
+    return (
+        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes"
+        " to pull through it, so its gain is given more doubt."
+    )
+
+
+def _added_prices(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    return (
+        "No price line serves these, so they are in the cost at the library's own prices: "
+        f"{'; '.join(line.what for line in caution.lines)}. If a line pays for one, say so there with serves."
+    )
+
+
+def _always(text: str) -> Callable[[Build, Caution, Callable[..., str]], str]:
+    return lambda build, caution, show: text
+
+
+_CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
+    "first_touch": _first_touch,
+    "rigid_margin": _rigid_margin,
+    "residual": _residual,
+    "stress": _stress,
+    "sharp_nose": _sharp_nose,
+    "load": _load,
+    "knock": _knock,
+    "stall": _stall,
+    "in_gear": _in_gear,
+    "long_overlap": _long_overlap,
+    "added_prices": _added_prices,
+    "lash_off_ramp": _always(
+        "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: follow "
+        "the cam card's lash."
+    ),
+    "no_torque": _always(
+        "The gas exchange finds no steady cycle at some of the speeds used, so no torque is credited to it."
+    ),
+    "few_durations": _always(
+        "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at 0.200 in "
+        "narrows the bands."
+    ),
+}
