@@ -19,7 +19,7 @@ from lobeledger.lobe.ramp import Ramp
 from test_lobe_card import BASE, DEG, FACE, IN, PER_DEG, RAMP, WHEEL, card
 
 RISING = Ramp(0.0012 * PER_DEG, 0.0009 * PER_DEG, 0.0018 * PER_DEG, is_rising=True)
-GROUND = replace(WHEEL, grinding_radius_m=0.1)
+GROUND = replace(WHEEL, grinder_radius_m=0.1)
 CARDS = {
     "hydraulic flat": (card(0.325, (0.006, 294), (0.050, 244), (0.200, 150)), FACE, RISING, 0.006),
     "solid flat": (card(0.332, (0.020, 284), (0.050, 252), (0.200, 158)), FACE, RAMP, 0.0149),

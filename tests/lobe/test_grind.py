@@ -28,7 +28,7 @@ RISING = Ramp(0.0012 * PER_DEG, 0.0009 * PER_DEG, 0.0018 * PER_DEG, is_rising=Tr
 
 @functools.cache
 def solved(the_card, wheel_m: float, seat_in: float, ramp: Ramp = RISING) -> CardLobe:
-    limits = replace(WHEEL, grinding_radius_m=wheel_m)
+    limits = replace(WHEEL, grinder_radius_m=wheel_m)
     return lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat_in * IN)
 
 

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 
 from lobeledger import units
@@ -83,6 +84,25 @@ def ramp_room_m(candidate: CamAndTrain, which: str, model: Model) -> float:
     """
     lash = candidate.intake_lash_m if which == "intake" else candidate.exhaust_lash_m
     return seat_lift_m(candidate, model, lash) + (model.ramp_give_m if candidate.lifter == "solid" else 0.0)
+
+
+def with_its_ramps(candidate: Candidate, model: Model) -> Candidate:
+    """A solid candidate whose cards say where their ramps end, so that its cams stay as ground under other rockers.
+
+    Cards that give it themselves, or one duration only, are left as they are.
+    """
+    if candidate.lifter != "solid":
+        return candidate
+
+    def pinned(card: Card, which: str) -> Card:
+        top_m = ramp_room_m(candidate, which, model)
+        if card.ramp_lift_m is not None or len(card.points) < 2 or top_m >= card.lowest.at_m:
+            return card
+        return dataclasses.replace(card, ramp_lift_m=top_m)
+
+    return dataclasses.replace(
+        candidate, intake=pinned(candidate.intake, "intake"), exhaust=pinned(candidate.exhaust, "exhaust")
+    )
 
 
 def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") -> CardLobe:

@@ -8,7 +8,7 @@ the ramp follows
 
     y = (1 - x^2)^p,    p = 1.75, from 1.45 (fuller) to 2.2 (leaner),
 
-which passes within some two crank degrees through the durations at 0.006, 0.020, 0.050 and 0.200 in of usual cards for
+which passes within some four crank degrees through the durations at 0.006, 0.020, 0.050 and 0.200 in of usual cards for
 pushrod engines, flat and roller (assumed: fitted to cards remembered, no published source). A one-duration card is
 completed with the ramp's top and, where its own lift is low, one lift above it, and solved like any other; once with
 the usual exponent, once each with the two ends; the family takes each extreme from the card that goes farthest, so that
@@ -73,9 +73,9 @@ def completed(card: Card, seat_m: float) -> Completed:
     >>> card = Card(lobe_lift_m=0.320 * INCH_M, points=(point,))
     >>> for each in completed(card, 0.006 * INCH_M).usual[0].points:
     ...     print(f"{each.at_m / INCH_M:.3f} in {each.duration_rad / DEG_RAD:.0f} deg")
-    0.006 in 271 deg
+    0.006 in 273 deg
     0.050 in 224 deg
-    0.179 in 146 deg
+    0.179 in 147 deg
     """
     if len(card.points) > 1:
         return Completed((card,), {})

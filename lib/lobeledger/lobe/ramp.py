@@ -46,18 +46,18 @@ class RollerLimits:
     """What a roller follower asks of a lobe.
 
     |ds/dtheta| <= tan(pressure angle)(base radius + wheel radius + s), and no undercut at the nose.
-    grinding_radius_m: of the wheel that grinds its hollow flanks (`grind`); infinite where that is not asked.
+    grinder_radius_m: of the wheel that grinds its hollow flanks (`grind`); infinite where that is not asked.
     """
 
     wheel_radius_m: float
     pressure_angle_rad: float
     least_nose_radius_m: float
-    grinding_radius_m: float = math.inf
+    grinder_radius_m: float = math.inf
 
     def __post_init__(self) -> None:
-        if not self.grinding_radius_m > self.wheel_radius_m:
+        if not self.grinder_radius_m > self.wheel_radius_m:
             raise OutOfRange(
-                f"grinding_radius_m is {self.grinding_radius_m}; it must be larger than the follower's wheel "
+                f"grinder_radius_m is {self.grinder_radius_m}; it must be larger than the follower's wheel "
                 f"({self.wheel_radius_m}), which runs in the same hollow"
             )
 
