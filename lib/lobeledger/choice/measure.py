@@ -141,6 +141,9 @@ def _told_of_lobe(what: str, result: CandidateResult) -> Mapping[str, Array]:
     lobes = drawn_lobes(result.assessment.inputs, name)
     if what == "ramp_speed":
         return {"ramp": lobes.draws.ramp}
+    if what == "ramp_height":
+        moves = {move for family in lobes.families.values() for move in family.moves}
+        return {"height": lobes.draws.h} if "ramp height" in moves else {}
     if what == "read_lobe":
         return lobes.columns(name)
     family = lobes.families["intake"]
