@@ -138,6 +138,8 @@ def test_customer_sheet_prints_on_two_pages(served: Served, browser: Any, tmp_pa
         before = state(page, ANSWER)
         page.locator(".ll-picker select").select_option(build)
         until(page, ANSWER, before)
+    # The doubt follows the first answer, and may change its words.
+    page.locator(".ll-choose .ll-reasons").get_by_text("Measure next").wait_for(timeout=90_000)
     answer = page.locator(READY).inner_text()
     with page.expect_download() as hoped:
         page.locator(".ll-get-sheet button").press("Enter")

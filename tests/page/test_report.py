@@ -18,6 +18,8 @@ from lobeledger.choice import cost
 from lobeledger.choice.run_in import run_in_plan
 from lobeledger.page.panels.choose import _footer
 from lobeledger.page.paper import customer as report
+from lobeledger.page.plots.compare import margin_figure
+from lobeledger.page.words.comparison import LIMITS
 from lobeledger.page.words.figures import in_tries
 from lobeledger.page.words.flips import input_text
 from lobeledger.page.words.judged import remedy_price_text, room_text
@@ -241,7 +243,7 @@ def test_a_sheet_says_where_each_candidate_stands_and_what_room_is_left(name):
         for limit in r.limits:
             assert room_text(c.build, limit, "us") in limits and in_tries(limit.chance) in limits
             if limit.standing != "holds" and remedy_price_text(c.build, limit):
-                assert remedy_price_text(c.build, limit) in limits
+                assert remedy_price_text(c.build, limit).removeprefix("about ") in limits
     # What to measure next and what would change the pick are said once each.
     assert squeezed(c.measure_text) in text
     assert text.count("Measure next:") == 1
@@ -353,6 +355,29 @@ def test_candidates_run_in_alike_are_named_together():
     names = [c.name for c in shipped("budget-cruiser").build.candidates]
     text = sheet(shipped("budget-cruiser")).text
     assert f"{names[0]}; {names[1]}: 30 minutes" in text or f"{names[1]}; {names[0]}: 30 minutes" in text
+
+
+# -- the chart of room -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_chart_of_room_draws_what_the_limits_were_judged_by(name):
+    c = shipped(name)
+    figure = margin_figure(c)
+    rows = figure["layout"]["yaxis"]["ticktext"]
+    assert rows[0] == "top rpm" and ("idle vacuum" in rows) == c.build.vehicle.brake_booster
+    for r, drawn in zip(c.results, figure["data"], strict=True):
+        judged = [r.limit(key) for key in LIMITS if r.limit(key) is not None]
+        assert len(drawn["x"]) == len(judged)
+        bars = drawn["error_x"]
+        for limit, x, less, more, text in zip(
+            judged, drawn["x"], bars["arrayminus"], bars["array"], drawn["text"], strict=True
+        ):
+            # Left of zero is short, whichever way the limit faces; the bar is 5 to 95% of its draws.
+            assert (x < 0.0) == (limit.room < 0.0)
+            ends = sorted(limit.side * (end / limit.need - 1.0) * 100.0 for end in limit.have[1:])
+            assert (x - less, x + more) == pytest.approx(ends)
+            assert in_tries(limit.chance) in text
 
 
 # -- files -------------------------------------------------------------------------------------------------

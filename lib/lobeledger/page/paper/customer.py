@@ -22,7 +22,7 @@ from lobeledger.choice.run_in import run_in_plan
 from lobeledger.errors import BuildError
 from lobeledger.page.palette import GROUP_SHADES, INK
 from lobeledger.page.templates import style_text, templates
-from lobeledger.page.words.comparison import LIMITS, Comparison
+from lobeledger.page.words.comparison import LIMITS, Comparison, compared_data
 from lobeledger.page.words.figures import band_text, chance_text, in_tries, money_text, value_text
 from lobeledger.page.words.flips import input_text
 from lobeledger.page.words.judged import (
@@ -55,10 +55,13 @@ _GROUPS = (
         "Load on the parts",
         ("speed_use", "useful_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
     ),
-    ("What it costs", ("first_cost", "owning", "chance", "net")),
+    ("What it costs", ("first_cost", "owning", "chance", "expected")),
 )
-# Left out on paper, which has two pages; there the rows of the limits say the room left of the last three.
-_ON_SCREEN_ONLY = ("rigid_limit", "share_of_best", "coil_bind", "speed_use")
+# Left out on paper, which has two pages: said by the rows of the limits, the table of costs, the risks or the cautions,
+# the same for every candidate, or for the shop only.
+_ON_SCREEN_ONLY = (
+    "rigid_limit", "share_of_best", "coil_bind", "speed_use", "first_cost", "chance", "stress_cranking", "cruise",
+)  # fmt: skip
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
@@ -102,6 +105,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     ranked = _ranked(comparison)
     shown, rest = ranked[:MOST_SHOWN], ranked[MOST_SHOWN:]
     own = [b for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)]
+    # What the reasons say is not said again.
+    evens = [text for b in own[:3] if (text := comparison.break_even_text(b)) not in comparison.reasons[:6]]
     template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
@@ -120,8 +125,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
         run_in=_run_in(build, shown),
-        risks=[comparison.break_even_text(b) for b in own[:3]] + [_risk(comparison, r) for r in shown],
-        cautions=[(r.candidate.name, comparison.cautions(r.candidate.id)) for r in shown[:2] if r.assessment.cautions],
+        risks=[*evens, *(_risk(comparison, r) for r in shown)],
+        cautions=_cautions(comparison, shown[:2]),
         safety=_safety(shown),
         assumed=_assumed(comparison),
     )
@@ -159,6 +164,8 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                         "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),
                     }
                 )
+            if on_paper and all(cell["value"] == "-" for cell in cells):
+                continue
             rows.append({"heading": col.heading, "meaning": col.meaning, "cells": cells})
         groups.append({"title": title, "rows": rows})
     return {"shown": heads, "groups": groups}
@@ -193,7 +200,7 @@ def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[di
             cells.append(
                 {
                     "value": room_text(build, limit, system),
-                    "band": in_tries(limit.chance) + (f"; fix {fix}" if fix else ""),
+                    "band": in_tries(limit.chance) + (f"; fix {fix.removeprefix('about ')}" if fix else ""),
                     "hint": judged_text(build, limit, system) + (f"; fix: {remedy_text(build, limit)}" if fix else ""),
                     "is_broken": limit.standing == "out",
                 }
@@ -209,7 +216,7 @@ def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[di
     return rows
 
 
-def _fixes(comparison: Comparison, shown: list[CandidateResult]) -> list[str]:
+def _fixes(comparison: Comparison, shown: list[CandidateResult]) -> str:
     """What mends each limit that one of the candidates is not sure to meet; prices stand in the table."""
     found: dict[str, str] = {}
     for result in shown:
@@ -217,7 +224,19 @@ def _fixes(comparison: Comparison, shown: list[CandidateResult]) -> list[str]:
             if limit.standing != "holds" and remedy_price_text(comparison.build, limit):
                 remedy = next(each for each in comparison.build.remedies if each.id == limit.remedy_id)
                 found[limit.limit] = f"Fix for {LIMIT_NAMES[limit.limit]}: {remedy.text}. {remedy.caution}".strip()
-    return list(found.values())
+    return " ".join(found.values())
+
+
+def _cautions(comparison: Comparison, shown: list[CandidateResult]) -> list[tuple[str, str]]:
+    """Names and what to watch with them; what holds for several is said once."""
+    whose: dict[str, list[str]] = {}
+    for result in shown:
+        for text in comparison.cautions(result.candidate.id):
+            whose.setdefault(text, []).append(result.candidate.name)
+    said: dict[tuple[str, ...], list[str]] = {}
+    for text, names in whose.items():
+        said.setdefault(tuple(names), []).append(text)
+    return [("; ".join(names), " ".join(texts)) for names, texts in said.items()]
 
 
 def side_table_html(comparison: Comparison) -> str:
@@ -365,7 +384,7 @@ def _assumed(comparison: Comparison) -> list[str]:
     build = comparison.build
     found: dict[str, dict[str, list[str]]] = {}
     of_the_model = 0
-    for datum in build.data.values():
+    for datum in compared_data(build):
         if not is_assumption(datum):
             continue
         if datum.path.startswith("model."):

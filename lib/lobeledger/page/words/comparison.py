@@ -2,6 +2,7 @@
 
 Compare the candidates of a build      `compare` -> `Comparison`
 The same in other units                `Comparison.in_units`
+What was read, of the compared         `compared_data`
 """
 
 from __future__ import annotations
@@ -26,10 +27,10 @@ from lobeledger.page.words.answer import answer_text, reason_texts
 from lobeledger.page.words.flips import FlipWords, break_even_text, flip_text, flip_words, no_flip_text
 from lobeledger.page.words.judged import measure_text
 from lobeledger.page.words.limits import ToldLimit, told_cautions, told_limits
-from lobeledger.parts.build import Build
+from lobeledger.parts.build import Build, Datum
 from lobeledger.units import SYSTEMS
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["LIMITS", "Comparison", "compare", "compared_data"]
 
 
 @dataclass(frozen=True)
@@ -197,7 +198,7 @@ class Comparison:
 
     @property
     def assumptions(self) -> pd.DataFrame:
-        """Every value not given: path, value as written, low, high, unit, origin, and whether the sheet says so."""
+        """Every value not given, of what is compared: path, value as written, low, high, unit, origin, and whether the sheet says so."""
         rows = [
             {
                 "path": datum.path,
@@ -210,7 +211,7 @@ class Comparison:
                 "from": "build sheet" if datum.written else "defaults",
                 "note": datum.note,
             }
-            for datum in self.build.data.values()
+            for datum in compared_data(self.build)
             if not datum.written or is_assumption(datum)
         ]
         names = ["path", "written", "value", "low", "high", "unit", "origin", "from", "note"]
@@ -262,6 +263,16 @@ class Comparison:
             ensure_ascii=False,
             default=_plain_number,
         )
+
+
+def compared_data(build: Build) -> list[Datum]:
+    """The values read from a sheet that the comparison has in it: none of a candidate that was left out since."""
+    kept = {each.id for each in build.candidates}
+    return [
+        datum
+        for datum in build.data.values()
+        if not datum.path.startswith("candidates.") or datum.path.split(".")[1] in kept
+    ]
 
 
 # Limits in the order in which they are told.

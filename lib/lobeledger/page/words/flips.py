@@ -13,7 +13,9 @@ from typing import Any, NamedTuple
 from lobeledger import units
 from lobeledger.choice.results import BreakEven, Flip
 from lobeledger.page.words.figures import chance_text
+from lobeledger.page.words.judged import LIMIT_NAMES
 from lobeledger.parts.build import Build
+from lobeledger.parts.rules import Remedy
 from lobeledger.parts.spec import meaning_at
 
 __all__ = ["FlipWords", "break_even_text", "flip_text", "flip_words", "input_text", "no_flip_text"]
@@ -88,6 +90,8 @@ def _of_the_library(build: Build, path: str) -> str:
     if rows is None:
         return ""
     row = next((each for each in rows if each.id == name), None)
+    if isinstance(row, Remedy):
+        return f"the {key} of a fix for {LIMIT_NAMES[row.limit]}"
     text = getattr(row, "item", "") or getattr(row, "text", "")
     return f"the {key} of {text}" if text else ""
 

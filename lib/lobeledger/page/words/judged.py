@@ -76,14 +76,12 @@ def need_text(build: Build, limit: JudgedLimit, system: str) -> str:
 def room_text(build: Build, limit: JudgedLimit, system: str) -> str:
     """Room left to the need by the figures as given, or what is short: '1.6 inHg left', '0.020 in short'.
 
-    Of the speed, the share of what is allowed that is still unused; a loss of control may exceed what is allowed many
-    times over, and is not counted out beyond the double.
+    Of the speed, the share of what is allowed that is still unused. Beyond that control is lost, by how much tells
+    little; that the figures as given lose it says nothing of how many tries do.
     """
     word = "left" if limit.room >= 0.0 else "short"
     if limit.limit == "speed":
-        if limit.room < -1.0:
-            return "over double"
-        return f"{abs(limit.room):.0%} {'left' if limit.room >= 0.0 else 'over'}"
+        return f"{limit.room:.0%} left" if limit.room >= 0.0 else "fails as given"
     if limit.limit == "budget":
         return f"{money_text(build)(abs(limit.room))} {word}"
     return f"{units.show(abs(limit.room), limit.kind, system)} {word}"
