@@ -13,14 +13,25 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.integrate import solve_ivp
+from scipy.stats import beta
 
 import dynamics_references as references
+from lobeledger import read_build
+from lobeledger.assess.lobes import candidate_lobe, follower_limits, ramp_of, ramp_room_m
+from lobeledger.lobe.family import UNIFORMS, family_from_card, lobe_draws
+from lobeledger.parts.build import Build
+from lobeledger.parts.candidate import Candidate
+from lobeledger.train import motion
 from lobeledger.train import solver as core
+from lobeledger.train.control import allowed_by, control_at
 from lobeledger.train.elastic import lobe_quintics, packed, rest_state
 from lobeledger.train.motion import first_loss, run, sweep
+from lobeledger.train.of_candidate import inputs_of, limit_band, moved, train_of
 
 GOAL = 2.0e-3
 
@@ -130,5 +141,102 @@ def main() -> None:
               f"(median {np.median(peak):.0f}), loft {loft.min():.2f} to {loft.max():.2f} ms")  # fmt: skip
 
 
+def _triangular(u: np.ndarray, low: float, mode: float, high: float) -> np.ndarray:
+    below = (mode - low) / (high - low)
+    up, down = np.sqrt(u * (high - low) * (mode - low)), np.sqrt((1.0 - u) * (high - low) * (high - mode))
+    return np.where(u < below, low + up, high - down)
+
+
+def speed_limits(draws: int = 64) -> None:
+    """A build's speeds under doubt, two ways: the band of the first loss (searches at the ends of every input and over
+    the card's lobes), and control at the wanted speed over draws that stop once it is clear (Jeffreys' interval: 95 %
+    sure of a chance above 0.9 or below 0.1). Cycles of the march and CPU time of each, and their ratio, in one run."""
+    for name in ("budget-cruiser", "towing-engine", "weekend-racer"):
+        build = read_build(Path(__file__).parents[1] / "data" / "builds" / f"{name}.toml")
+        counted = Counted()
+        lobes = {(c.id, w): candidate_lobe(build, c, w) for c in build.candidates for w in ("intake", "exhaust")}
+        begun = time.process_time()
+        with counted:
+            for (cid, which), lobe in lobes.items():
+                limit_band(build, build.candidate(cid), which, lobe)
+        band_s, band_cycles = time.process_time() - begun, counted.cycles
+        counted = Counted()
+        begun = time.process_time()
+        with counted:
+            told = {c.id: chance(build, c, draws) for c in build.candidates}
+        chance_s, cycles = time.process_time() - begun, counted.cycles
+        chances = ", ".join(f"{cid} {held} of {tried}" for cid, (held, tried) in told.items())
+        print(f"{name:15s} bands {band_cycles:6d} cycles {band_s:5.1f} s CPU; draws {cycles:6d}, {chance_s:5.1f} s: "
+              f"{band_cycles / cycles:4.1f} times fewer, {band_s / chance_s:4.1f} times quicker; "
+              f"{build.use.highest_speed_rpm:.0f} rpm held: {chances}")  # fmt: skip
+
+
+class Counted:
+    """Counts the cycles that the library marches while it is entered."""
+
+    def __init__(self) -> None:
+        self.cycles = 0
+
+    def __enter__(self) -> None:
+        self.own = motion._march
+
+        def march(*args: Any) -> Any:
+            self.cycles += args[3]
+            return self.own(*args)
+
+        motion._march = march
+
+    def __exit__(self, *_: object) -> None:
+        motion._march = self.own
+
+
+def seat_ends(build: Build, candidate: Candidate, which: str) -> tuple[float, float] | None:
+    """Ends of what a solid ramp makes room for."""
+    give = build.data["model.ramp_give"]
+    if candidate.lifter != "solid" or give.low is None or give.high is None:
+        return None
+    room = ramp_room_m(candidate, which, build.model) - build.model.ramp_give_m
+    return room + give.low, room + give.high
+
+
+def chance(build: Build, candidate: Candidate, draws: int) -> tuple[int, int]:
+    """Draws in which both valves are under control at the wanted speed, of those tried."""
+    rng, model = np.random.default_rng(1), build.model
+    ramp = ramp_of(model, candidate.lifter)
+    families = {
+        which: family_from_card(
+            getattr(candidate, which), follower_limits(candidate, model, build.limits.pressure_angle_rad),
+            base_radius_m=candidate.valvetrain.base_circle_radius_m, ramp=ramp,
+            seat_m=ramp_room_m(candidate, which, model),
+            jerk_allowance=model.jerk_allowance, shape_allowance=model.shape_allowance,
+            seat_ends_m=seat_ends(build, candidate, which),
+        )
+        for which in ("intake", "exhaust")
+    }  # fmt: skip
+    shapes = lobe_draws(rng.random((draws, UNIFORMS)), ramp)
+    values: dict[str, np.ndarray] = {}
+    for path in sorted({p for which in families for p in inputs_of(candidate, which)}):
+        datum = build.data.get(path if path.startswith("model.") else f"candidates.{candidate.id}.{path}")
+        if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:
+            values[path] = _triangular(rng.random(draws), datum.low, float(datum.value), datum.high)
+    allowed, held = allowed_by(model), 0
+    for i in range(draws):
+        at = {path: float(drawn[i]) for path, drawn in values.items()}
+        good = True
+        for which, family in families.items():
+            own = {path: at[path] for path in inputs_of(candidate, which) if path in at}
+            parts, moved_model = moved(candidate.cam_and_train, model, own)
+            train = train_of(parts, which, moved_model, build.engine.exhaust_valve_m)
+            if not control_at(train, family.lobe(shapes, i), build.use.highest_speed_rpm, allowed).holds:
+                good = False
+                break
+        held += good
+        law = beta(held + 0.5, i + 1 - held + 0.5)
+        if law.sf(0.9) > 0.95 or law.cdf(0.1) > 0.95:
+            return held, i + 1
+    return held, draws
+
+
 if __name__ == "__main__":
     main()
+    speed_limits()

@@ -31,15 +31,19 @@ from lobeledger.train.motion import first_loss
 FILE = Path(__file__).parent / "references" / "dynamics.npz"
 SAMPLES = 720
 FADE_N = 2.0
+CREEP_M_PER_S = 0.05  # valve speed over which dry friction turns round
 FINE = 16  # samples of the reference per stored sample, for least, peak and loft
 
 
-def right_hand_side(t, y, omega, lobe, lobe_begin, lobe_step, m, k, c, geometry, extra, oil, chain_k, chain_c, chain_m):
+def right_hand_side(
+    t, y, omega, lobe, lobe_begin, lobe_step, m, k, c, geometry, extra, oil, chain_k, chain_c, chain_m, outside
+):
     """d(state)/dt of lifter, rocker, valve, (plunger,) spring masses and oil column.
 
     m: masses. k, c: of lobe, pushrod, rocker tip, seat. geometry: ratio, arms a and b, angles u0 and v0 (a = 0 for a
     constant ratio). extra: lash, seat give, weights on lifter and rocker, seat load. oil: stiffness, plunger load,
-    suction, leak, refill, travel (empty for a solid lifter). chain_*: of each spring, per link or mass.
+    suction, leak, refill, travel (empty for a solid lifter). chain_*: of each spring, per link or mass. outside: gas
+    on the valve, cam angle from which it goes, over which span; dry friction of the stem.
     """
     n = (y.size - 1) // 2
     x, v = y[:n], y[n : 2 * n]
@@ -94,7 +98,14 @@ def right_hand_side(t, y, omega, lobe, lobe_begin, lobe_step, m, k, c, geometry,
         pull = chain_k[j] * np.diff(place_m) + chain_c[j] * np.diff(speed)
         acceleration[begin : begin + masses] = np.diff(pull) / chain_m[j]
         springs += pull[-1]
-    acceleration[2] = (at_tip + at_seat - springs) / m[2]
+    gas, begins, span, friction = outside
+    since = (-math.pi + omega * t - begins) / span
+    if since < 0.0:
+        gas *= max(1.0 + since * span / (begins + math.pi), 0.0)
+    else:
+        gas *= max(1.0 - since, 0.0) ** 2
+    friction *= v[2] / math.hypot(v[2], CREEP_M_PER_S)
+    acceleration[2] = (at_tip + at_seat - springs - gas - friction) / m[2]
     return np.concatenate((v, acceleration, np.array([column_speed])))
 
 
@@ -113,6 +124,7 @@ class Numbers(NamedTuple):
     chain_k: Any
     chain_c: Any
     chain_m: Any
+    outside: Any
 
 
 def numbers(train: Train, lobe: Lobe) -> Numbers:
@@ -152,7 +164,21 @@ def numbers(train: Train, lobe: Lobe) -> Numbers:
             for s, kk in zip(train.springs, chain_k, strict=True)
         ]),
         np.array([s.active_mass_kg / links for s in train.springs]),
+        np.array([train.gas_n, opens_rad(train, lobe), train.gas_span_cam_rad, train.stem_friction_n]),
     )  # fmt: skip
+
+
+def opens_rad(train: Train, lobe: Lobe) -> float:
+    """Cam angle at which the lobe has taken up lash and static give, by root on the quintics; -2 rad without gas."""
+    if train.gas_n == 0.0:
+        return -2.0
+    force = train.seat_load_n
+    give = force / train.rocker_stiffness_n_per_m  # at the valve
+    give += train.ratio**2 * force * (1 / train.pushrod_stiffness_n_per_m + 1 / train.lobe_stiffness_n_per_m)
+    lift = BPoly.from_derivatives(
+        lobe.theta_cam_rad, np.column_stack([lobe.lift_m, lobe.velocity_m_per_rad, lobe.acceleration_m_per_rad2])
+    )
+    return float(brentq(lambda a: train.ratio * lift(a) - train.lash_m - give, lobe.theta_cam_rad[0], 0.0))
 
 
 compiled = njit(right_hand_side)
@@ -197,6 +223,72 @@ def cycle(train: Train, lobe: Lobe, crank_rpm: float, state: Any, *, rtol: float
     signed = k * overlap + np.where(overlap > 0, c * np.clip(k * overlap / FADE_N, 0, 1) * closing, 0.0)
     column = args.oil[0] * (y[2 * n] - (y[3] - y[0])) if args.oil.size else np.zeros(count + 1)
     return Cycle(theta, np.maximum(signed, 0.0), signed, column, y[2], y[:, -1].copy(), found.nfev)
+
+
+class FirstEvent(NamedTuple):
+    """The first loss of a cycle: cam angles where the lifter leaves and lands, greatest gap between; and the greatest
+    gap up to where the valve meets its seat."""
+
+    leaves_rad: float
+    lands_rad: float
+    gap_m: float
+    greatest_gap_m: float
+
+
+def first_event(train: Train, lobe: Lobe, crank_rpm: float, *, rtol: float = 1e-10) -> FirstEvent:
+    """From rest to the first landing after the valve has opened, and on to its seat: DOP853, anew at each contact.
+
+    Each contact that opens or closes is a root of scipy's own event finder, so that no step spans a kink; nothing of
+    the library's march is used. Solid lifters only.
+    """
+    omega, args = crank_rpm * math.pi / 60.0, numbers(train, lobe)
+    lift = BPoly.from_derivatives(
+        lobe.theta_cam_rad, np.column_stack([lobe.lift_m, lobe.velocity_m_per_rad, lobe.acceleration_m_per_rad2])
+    )
+    first, last = lobe.theta_cam_rad[0], lobe.theta_cam_rad[-1]
+    seat_give = train.seat_load_n / train.seat_stiffness_n_per_m
+
+    def at_lobe(t: float, y: Any) -> float:
+        theta = -math.pi + omega * t
+        return (float(lift(theta)) if first <= theta <= last else 0.0) - y[0]
+
+    contacts = [
+        at_lobe,
+        lambda t, y: y[0] - y[1],
+        lambda t, y: train.ratio * y[1] - y[2] - train.lash_m,
+        lambda t, y: seat_give - y[2],
+    ]
+    for each in contacts[1:]:
+        each.terminal = True
+    at_lobe.terminal = True
+    state = rest_state(train)
+    n = (state.size - 1) // 2
+    atol = np.concatenate([np.full(n, 1e-13), np.full(n, 1e-9), [1e-13]])
+    t, end, left, landed, gap, greatest = 0.0, 2.0 * math.pi / omega, math.nan, math.nan, 0.0, 0.0
+    while t < end:
+        found = solve_ivp(
+            lambda t, y: compiled(t, y, omega, *args), (t, end), state, method="DOP853", rtol=rtol, atol=atol,
+            events=contacts, max_step=end / 720, dense_output=True,
+        )  # fmt: skip
+        assert found.success, found.message
+        t, state = float(found.t[-1]), found.y[:, -1]
+        if math.isfinite(left):
+            at = np.linspace(found.t[0], t, 200)
+            greatest = max(greatest, *(-at_lobe(one, found.sol(one)) for one in at))
+            gap = greatest if math.isnan(landed) else gap
+        theta = -math.pi + omega * t
+        if found.status == 0 or (theta > 0.0 and found.t_events[3].size):
+            break
+        if found.t_events[0].size and state[2] > seat_give:
+            if math.isnan(left):
+                left = theta
+            elif math.isnan(landed):
+                landed = theta
+        # A hair past the contact, or the root is found again.
+        nudge = 1e-10
+        state = state + nudge * compiled(t, state, omega, *args)
+        t += nudge
+    return FirstEvent(left, landed, gap, greatest)
 
 
 def window(run: Cycle, give: float) -> Any:

@@ -14,7 +14,7 @@ import library_defaults
 from lobeledger.engine.burn import evo_state
 from lobeledger.engine.filling import fill_and_empty
 from lobeledger.engine.runner import exhaust_pressure_pa, runner_ring_down
-from lobeledger.lobe.card import lobe_from_card
+from lobeledger.lobe.card import lobe_from_card, smoothest_lobe
 from lobeledger.parts.spec import key_of
 from lobeledger.parts.use import Model
 from lobeledger.sheet.tables import read_defaults
@@ -57,6 +57,7 @@ def test_units_alone_converts() -> None:
         (spring_from_coil, library_defaults.SPRING),
         (spring_from_loads, library_defaults.SPRING_SHARE),
         (lobe_from_card, library_defaults.CARD),
+        (smoothest_lobe, library_defaults.CARD),
         (runner_ring_down, library_defaults.RUNNER),
         (fill_and_empty, library_defaults.GAS),
         (evo_state, ("burn", "gamma_burned")),

@@ -24,7 +24,7 @@ from lobeledger.engine.crank import (
     dwell_series_drop_m,
     exhaust_from_events,
     intake_from_events,
-    knock_caution,
+    knock_limited_ratio,
     lobe_separation_cam_deg,
     mean_piston_speed_m_per_s,
     overlap_crank_deg,
@@ -260,22 +260,12 @@ def test_clearance_from_parts_adds_up_in_cubic_centimetres() -> None:
     assert found * 1e6 == pytest.approx(82.643, abs=1e-3)
 
 
-def test_knock_table_interpolates_and_grades() -> None:
-    table = {
-        "table_octane_aki": [87.0, 91.0],
-        "allowed_ratio_by_head": {"iron": [7.9, 8.3], "aluminium": [8.4, 8.8]},
-        "allowed_ratio_pm": 0.3,
-    }
-    middle = knock_caution(8.0, octane_aki=89.0, head_material="iron", **table)
-    assert middle.allowed_ratio == pytest.approx(8.1) and middle.margin_ratio == pytest.approx(0.1)
-    assert middle.level == "near"
-    assert knock_caution(7.5, octane_aki=91.0, head_material="iron", **table).level == "clear"
-    assert knock_caution(8.7, octane_aki=91.0, head_material="iron", **table).level == "over"
-    assert knock_caution(8.7, octane_aki=91.0, head_material="aluminium", **table).level == "near"
-    with pytest.raises(OutOfRange, match="runs from 87"):
-        knock_caution(8.0, octane_aki=93.0, head_material="iron", **table)
-    with pytest.raises(OutOfRange, match="aluminium, iron"):
-        knock_caution(8.0, octane_aki=91.0, head_material="bronze", **table)
+def test_a_better_fuel_bears_more_and_a_poorer_one_less() -> None:
+    """Straight in octane through the figure at 91: 8.3 + 0.1 (87 - 91) = 7.9 (by hand)."""
+    allowed = [knock_limited_ratio(o, ratio_at_91=8.3, ratio_per_octane=0.1) for o in (87.0, 91.0, 98.0)]
+    assert allowed == pytest.approx([7.9, 8.3, 9.0])
+    with pytest.raises(OutOfRange, match="octane_aki"):
+        knock_limited_ratio(0.0, ratio_at_91=8.3, ratio_per_octane=0.1)
 
 
 def test_impossible_engines_are_refused() -> None:

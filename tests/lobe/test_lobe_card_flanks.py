@@ -379,12 +379,12 @@ def bad(**changes: object) -> Card:
 
 def test_what_a_card_refuses() -> None:
     crossed = (UNLIKE.points[0], replace(UNLIKE.points[1], opening_rad=130 * DEG), UNLIKE.points[2])
-    with pytest.raises(OutOfRange, match=r"on the opening side 0.050 in lies 130.0 deg from the greatest lift, not"):
+    with pytest.raises(OutOfRange, match=r"on the opening side 0.050 in \(1.27 mm\) lies 130.0 deg from the greatest"):
         bad(points=crossed)
     none_left = (*UNLIKE.points[:-1], replace(UNLIKE.points[-1], opening_rad=100 * DEG, duration_rad=99 * DEG))
-    with pytest.raises(OutOfRange, match=r"at 0.200 in is 1.01 of its duration, .* either side of the greatest lift"):
+    with pytest.raises(OutOfRange, match=r"at 0.200 in \(5.08 mm\) is 1.01 of its .* either side of the greatest lift"):
         bad(points=none_left)
-    with pytest.raises(OutOfRange, match=r"the ramp ends at 0.0100 in; .* lowest quoted lift \(0.006 in\)"):
+    with pytest.raises(OutOfRange, match=r"the ramp ends at 0.0100 in \(0.254 mm\); .* lowest quoted lift, 0.006 in"):
         bad(ramp_lift_m=0.010 * IN)
     with pytest.raises(OutOfRange, match="needs durations at two lifts"):
         bad(ramp_lift_m=0.004 * IN, points=UNLIKE.points[:1])

@@ -100,11 +100,11 @@ def test_what_buys_more_speed_is_priced() -> None:
     build = read_build(data_dir() / "builds" / "budget-cruiser.toml")
     candidate = build.candidate("h-flat")
     found = {each.remedy.what: each for each in remedies_of(build, candidate, "intake")}
-    assert set(found) == {"lifter mass", "valve mass", "seat load", "rate", "stiffness at the valve"}
-    seat = found["seat load"]
+    assert set(found) == {"lifter_mass", "valve_mass", "seat_load", "rate", "stiffness"}
+    seat = found["seat_load"]
     assert seat.remedy.to_value is not None and seat.remedy.to_value > candidate.springs.total_seat_load_n
     # More seat load is more open load by as much: F_open = F_seat + k x.
     gain = seat.remedy.to_value - seat.remedy.from_value
     assert seat.open_load_n == pytest.approx(candidate.greatest_open_load_n + gain, rel=1e-6)
     assert seat.price_money == candidate.spring_set_price_money
-    assert found["lifter mass"].stress_pa is None
+    assert found["lifter_mass"].stress_pa is None

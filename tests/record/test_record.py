@@ -27,8 +27,10 @@ from hypothesis import strategies as st
 
 import record_writer
 from lobeledger.errors import BuildError
-from lobeledger.record.book import SCHEMA, Record, Taken, default_path, open_record
+from lobeledger.record.book import Record, default_path, open_record
 from lobeledger.record.entries import CSV_COLUMNS, KINDS, READINGS
+from lobeledger.record.exchange import Taken
+from lobeledger.record.schema import SCHEMA
 from lobeledger.record.wear import lash_growth, watch_lobes
 
 SAMPLE = Path(__file__).parents[2] / "data" / "sample_record.csv"
@@ -429,13 +431,13 @@ def test_an_older_form_is_brought_up_to_date_with_a_copy_beside_it(tmp_path):
 
 
 def test_a_change_of_form_that_fails_leaves_the_old_file(tmp_path, monkeypatch):
-    from lobeledger.record import book as room
+    from lobeledger.record import schema
 
     path = tmp_path / "shop.sqlite"
     with contextlib.closing(sqlite3.connect(path)) as db:
         db.executescript(FORM_1)
         old = list(db.iterdump())
-    monkeypatch.setitem(room._MIGRATIONS, 1, lambda: [*room._from_1_to_2(), "INSERT INTO nowhere VALUES (1)"])
+    monkeypatch.setitem(schema.MIGRATIONS, 1, lambda: [*schema._from_1_to_2(), "INSERT INTO nowhere VALUES (1)"])
     with pytest.raises(BuildError, match="nothing was written"):
         open_record(path)
     with contextlib.closing(sqlite3.connect(path)) as db:
@@ -578,9 +580,9 @@ def test_threads_share_one_record(record):
 
 
 def test_a_record_held_by_another_program_is_told(tmp_path, monkeypatch):
-    from lobeledger.record import book as room
+    from lobeledger.record import storage
 
-    monkeypatch.setattr(room, "_BUSY_S", 0.2)
+    monkeypatch.setattr(storage, "_BUSY_S", 0.2)
     path = tmp_path / "shop.sqlite"
     open_record(path).close()
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other, open_record(path) as record:

@@ -231,7 +231,7 @@ def test_two_angles_are_too_many() -> None:
         (30, "116,nan", "line 31 .* is not a number"),
         (30, "116,inf", "line 31 .* is not a number"),
         (30, "116,7.62", "line 31 of the table: 7.62 in is more than any valve lifts"),
-        (41, "156,0.2500", "lines 41 and 42 of the table give one angle two lifts 0.0.. in apart"),
+        (41, "156,0.2500", "lines 41 and 42 of the table give one angle two lifts 0.044 in .1.12 mm. apart"),
     ],
 )
 def test_bad_rows_are_named(line: int, text: str, says: str) -> None:

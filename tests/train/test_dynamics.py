@@ -40,7 +40,15 @@ from lobeledger.train.elastic import (
 from lobeledger.train.loss import Move, first_loss_band, what_buys
 from lobeledger.train.motion import first_loss, lift_harmonics_m, run, surge_order, sweep
 from lobeledger.train.of_candidate import ride_of, train_of
-from lobeledger.train.springs import shimmed, spring_from_coil, spring_from_loads, without_inner
+from lobeledger.train.springs import (
+    CLEAR_SURGE_RATIO,
+    resonant_surge_m,
+    shimmed,
+    spring_from_coil,
+    spring_from_loads,
+    surge_ratio,
+    without_inner,
+)
 from lobeledger.train.stiffness import stiffness_at_valve_n_per_m
 
 SPRING = ValveSpring(
@@ -519,19 +527,15 @@ def walked_loss(train, lobe, low_rpm: float, judge: str) -> tuple[float, int]:
     raise AssertionError("never lost")
 
 
-@pytest.mark.parametrize(
-    ("candidate", "which", "is_tongue"),
-    [("h-flat", "intake", True), ("s-flat", "intake", True), ("s-roller", "exhaust", False)],
-)
-def test_first_loss_steps_over_no_tongue_and_takes_no_chatter_for_one(candidate, which, is_tongue):
-    """A walk in steps narrower than any tongue. The first two lose contact in a tongue and hold it again above, the
-    third loses it for good."""
+@pytest.mark.parametrize(("candidate", "which"), [("h-flat", "intake"), ("s-flat", "intake"), ("s-roller", "exhaust")])
+def test_first_loss_steps_over_no_tongue_and_takes_no_chatter_for_one(candidate, which):
+    """A walk in steps narrower than any tongue; all three lose contact in one and hold it again above."""
     build = read_build(Path(__file__).parents[2] / "data" / "builds" / "weekend-racer.toml")
     c = build.candidate(candidate)
     train, lobe = train_of(c, which, build.model, build.engine.exhaust_valve_m), candidate_lobe(build, c, which).nominal
     judge = "column" if train.oil else "lobe"
     walked, held_above = walked_loss(train, lobe, 4500.0, judge)
-    assert (held_above > 0) == is_tongue
+    assert held_above > 0
     found = first_loss(train, lobe, low_rpm=2700.0, high_rpm=12000.0, tolerance=1e-6)
     assert found is not None and abs(found.crank_rpm - walked) < 15.0
 
@@ -744,6 +748,59 @@ def test_surge_is_greatest_where_a_harmonic_meets_it():
     assert a > 1.3 * b
 
 
+def test_surge_at_resonance_is_the_closed_form():
+    """Steady swing of a spring's middle where the cam's only harmonic meets its first surge: c/(pi z).
+
+    Source: rod driven at one end, first mode at resonance (derived: modal force 2/pi of the end's acceleration); after
+    Wahl, Mechanical Springs, chapter on surge (from memory). c is read off the valve's own trace, since the train adds
+    to it; within 5 % (other modes, and a chain of 12 masses).
+    """
+    spring = dataclasses.replace(SPRING, damping_ratio=0.03)
+    train = solid(springs=(spring,), spring_masses=12, lash_m=0.0)
+    order = 9
+    rpm = 120.0 * spring_first_surge_hz(spring, 12) / order
+    lobe = whole_turn(
+        lambda a: 0.004 + 5e-5 * np.cos(order * a),
+        lambda a: -5e-5 * order * np.sin(order * a),
+        lambda a: -5e-5 * order**2 * np.cos(order * a),
+    )
+    got = run(train, lobe, rpm, cycles=12, samples=2048)
+    harmonic = 2.0 * abs(np.fft.rfft(got.valve_lift_m[-1])[order]) / 2048
+    swing = got.last.surge_m[0]
+    assert resonant_surge_m(spring, harmonic) == pytest.approx(harmonic / (math.pi * 0.03))
+    assert swing == pytest.approx(resonant_surge_m(spring, harmonic), rel=0.05)
+
+
+def test_surge_is_no_concern_from_thirteen_times_the_cams_turns():
+    """Where the spring's frequency is 13 and more times the cam's turns, no surge at resonance of the shipped cams
+    comes to 5 % of the lift; at half of that some comes to more.
+
+    Source: 13, a spring maker's handbook; 15 to 20, Shigley, Mechanical Engineering Design, critical frequency of
+    helical springs (both from memory).
+    """
+    worst = {}
+    for name in ("budget-cruiser", "towing-engine", "weekend-racer"):
+        build = read_build(Path(__file__).parents[2] / "data" / "builds" / f"{name}.toml")
+        for c in build.candidates:
+            train = train_of(c, "intake", build.model, build.engine.exhaust_valve_m)
+            lobe = candidate_lobe(build, c, "intake").nominal
+            lift = train.ratio * lobe.greatest_lift_m
+            for spring in train.springs:
+                for order in (6, 7, 13, 14, 15, 16):
+                    rpm = 120.0 * spring_surge_hz(spring) / order
+                    assert surge_ratio(spring, rpm) == pytest.approx(order)
+                    harmonic = train.ratio * float(lift_harmonics_m(lobe, [order])[0])
+                    worst[order] = max(worst.get(order, 0.0), resonant_surge_m(spring, harmonic) / lift)
+    assert max(worst[o] for o in (13, 14, 15, 16)) < 0.05 < max(worst[o] for o in (6, 7))
+    assert CLEAR_SURGE_RATIO == 13.0
+    with pytest.raises(OutOfRange, match="without damping"):
+        resonant_surge_m(dataclasses.replace(SPRING, damping_ratio=0.0), 1e-4)
+
+
+def spring_surge_hz(spring: ValveSpring) -> float:
+    return 0.5 * math.sqrt(spring.rate_n_per_m / spring.active_mass_kg)
+
+
 # ------------------------------------------------------------------------------------------------------ executors
 
 
@@ -808,9 +865,9 @@ def test_what_buys_a_few_hundred_rpm_does_buy_it():
     found = {r.what: r for r in what_buys(train, CYCLOIDAL, extra, low_rpm=2000.0, high_rpm=9000.0)}
     spring = train.springs[0]
     for what, put in (
-        ("lifter mass", lambda x: dataclasses.replace(train, lifter_kg=x)),
-        ("valve mass", lambda x: dataclasses.replace(train, valve_kg=x)),
-        ("seat load", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, seat_load_n=x),))),
+        ("lifter_mass", lambda x: dataclasses.replace(train, lifter_kg=x)),
+        ("valve_mass", lambda x: dataclasses.replace(train, valve_kg=x)),
+        ("seat_load", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, seat_load_n=x),))),
         ("rate", lambda x: dataclasses.replace(train, springs=(dataclasses.replace(spring, rate_n_per_m=x),))),
     ):
         remedy = found[what]

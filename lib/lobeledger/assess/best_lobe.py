@@ -22,7 +22,7 @@ from lobeledger.lobe.ramp import FlatLimits, RollerLimits
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.train import rigid as valvetrain
-from lobeledger.units import INCH_M, rad
+from lobeledger.units import rad
 
 __all__ = ["GRINDING_RADIUS_M", "JERK_LIMIT_M_PER_RAD3", "equal_tasks", "lobe_share_of", "task_for"]
 
@@ -123,14 +123,13 @@ def lobe_share_of(build: Build, candidate: Candidate, which: str = "intake") -> 
     return _share(candidate_lobe(build, candidate, which), task_for(build, candidate, which))
 
 
-def equal_tasks(
-    build: Build, flat: Candidate, roller: Candidate, *, ramp_top_m: float = 0.006 * INCH_M
-) -> tuple[LobeTask, LobeTask]:
+def equal_tasks(build: Build, flat: Candidate, roller: Candidate) -> tuple[LobeTask, LobeTask]:
     """Tasks of a flat and a roller candidate from one ramp top, for `lobe_share.flat_and_roller`.
 
-    Jerk, ramp, seat and speed are equal; springs, masses, stress levels and geometry stay each candidate's own.
+    The ramp ends where a hydraulic lifter opens the valve (`model.hydraulic_seat`). Jerk, ramp, seat and speed are
+    equal; springs, masses, stress levels and geometry stay each candidate's own.
     """
-    speed = build.model.hydraulic_ramp_velocity_m_per_rad
+    speed, ramp_top_m = build.model.hydraulic_ramp_velocity_m_per_rad, build.model.hydraulic_seat_m
     pair = [
         replace(
             task_for(build, each),

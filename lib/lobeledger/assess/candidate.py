@@ -1,6 +1,7 @@
 """What physics says of one candidate: figures with low and high, limits broken, cautions.
 
 What does this candidate do?          `assess` -> `Assessment`
+Its torque over the speeds used?      `weighed_band`
 What lobe is on its card?             `candidate_lobe`
 At which speeds is torque known?      `SPEED_GRID_RPM`
 
@@ -13,12 +14,12 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from lobeledger.arrays import Array
-from lobeledger.assess.figures import Figure, FuelUse
+from lobeledger.assess.figures import Figure, FuelUse, spread
 from lobeledger.assess.flow import breathing_figures, sound_speed
 from lobeledger.assess.inputs import MechanicalInputs, mechanical_inputs
 from lobeledger.assess.limits import Broken, Caution, Impossible, broken_limits, cautions
@@ -26,7 +27,7 @@ from lobeledger.assess.lobes import follower_limits, kept_lobe, kept_ways, ramp_
 from lobeledger.assess.motion import motion_figures
 from lobeledger.assess.springs import springs_and_mass
 from lobeledger.assess.stress import nose_stress
-from lobeledger.assess.torque import torque_band, weighed_torque
+from lobeledger.assess.torque import TorqueBand, torque_band, weighed_torque
 from lobeledger.engine import breathing
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import (
@@ -42,25 +43,30 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.use import Model
 from lobeledger.train.of_candidate import limit_rpm, search_from_rpm, train_of
 
-__all__ = ["Assessment", "assess"]
+__all__ = ["Assessment", "assess", "weighed_band"]
 
 
 @dataclass(frozen=True)
 class Assessment:
     """Physics of one candidate. Without lobes (an impossible card) the figures that need them are missing.
 
-    torque_n_m: over `cycle.SPEED_GRID_RPM`; empty without lobes.
+    inputs: what it was made from. torque: over `cycle.SPEED_GRID_RPM`; None without lobes.
     """
 
     candidate: Candidate
+    inputs: MechanicalInputs
     figures: Mapping[str, Figure]
     broken: tuple[Broken, ...]
     cautions: tuple[Caution, ...]
     fuel: FuelUse
     intake: CardLobe | None = None
     exhaust: CardLobe | None = None
-    torque_family_share: float = 0.0
-    torque_n_m: Array = field(default_factory=lambda: np.zeros(0))
+    torque: TorqueBand | None = None
+
+    @property
+    def torque_n_m(self) -> Array:
+        """Torque as given (N m) over the speed grid; empty without lobes."""
+        return np.zeros(0) if self.torque is None else self.torque.nominal
 
 
 @dataclass(frozen=True)
@@ -71,10 +77,7 @@ class _Mechanics:
     impossible: tuple[Impossible, ...]
     intake: CardLobe | None
     exhaust: CardLobe | None
-    torque: Array
-    torque_low: Array
-    torque_high: Array
-    torque_family_share: float
+    torque: TorqueBand
     mean_area_m2: float
 
 
@@ -86,7 +89,7 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     lobes: dict[str, CardLobe] = {}
     impossible: list[Impossible] = []
     for which, card in (("intake", c.intake), ("exhaust", c.exhaust)):
-        seat = ramp_room_m(c, which, model, key.engine.exhaust_valve_m)
+        seat = ramp_room_m(c, which, model)
         try:
             lobes[which] = kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
         except NoSolution as trouble:
@@ -95,9 +98,8 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     springs_and_mass(key, figures)
     if impossible:
         nothing = np.full(SPEED_GRID_RPM.size, math.nan)
-        return _Mechanics(
-            figures, tuple(impossible), lobes.get("intake"), lobes.get("exhaust"), nothing, nothing, nothing, 0.0, math.nan
-        )  # fmt: skip
+        nowhere = TorqueBand(nothing, nothing, nothing, None, 0.0)
+        return _Mechanics(figures, tuple(impossible), lobes.get("intake"), lobes.get("exhaust"), nowhere, math.nan)
     intake, exhaust = lobes["intake"], lobes["exhaust"]
     motion_figures(key, intake, exhaust, limits, figures)
     from_rpm = search_from_rpm(figures["rigid_limit"].value)
@@ -106,8 +108,7 @@ def _mechanics(key: MechanicalInputs) -> _Mechanics:
     figures["elastic_limit"] = Figure.exact(min(elastic))
     figures["stress_cranking"] = nose_stress(key, intake, exhaust, figures, model.cranking_speed_rpm)
     mean_area = breathing_figures(key, intake, exhaust, figures)
-    nominal, low, high, family = torque_band(key, intake, exhaust)
-    return _Mechanics(figures, (), intake, exhaust, nominal, low, high, family, mean_area)
+    return _Mechanics(figures, (), intake, exhaust, torque_band(key, intake, exhaust), mean_area)
 
 
 def _check_seats(candidate: Candidate, model: Model) -> None:
@@ -134,15 +135,9 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
     _check_seats(candidate, build.model)
     key = mechanical_inputs(build, candidate)
     mechanics = _mechanics(key)
-    eng, use, model, vehicle = build.engine, build.use, build.model, build.vehicle
+    eng, use, model = build.engine, build.use, build.model
     figures = dict(mechanics.figures)
-    cruise = engine.cruise_rpm(
-        vehicle.cruise_speed_m_per_s,
-        axle_ratio=vehicle.axle_ratio,
-        top_gear_ratio=vehicle.top_gear_ratio,
-        tyre_diameter_m=vehicle.tyre_diameter_m,
-    )
-    figures["cruise"] = Figure.exact(float(cruise))
+    figures["cruise"] = _cruise(build)
     figures["run_in_time"] = Figure.exact(candidate.run_in_time_s)
     valves = 2 * eng.cylinders
     mean_speed = sum(band.share * (band.from_rpm + band.to_rpm) / 2.0 for band in use.bands)
@@ -154,13 +149,13 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
             top, mean_effective_area_m2=mechanics.mean_area_m2, bore_m=eng.bore_m, stroke_m=eng.stroke_m, sound_speed_m_per_s=sound_speed(model)
         )  # fmt: skip
         figures["mach_index"] = Figure.exact(float(index))
-        curves = (mechanics.torque, mechanics.torque_low, mechanics.torque_high)
-        torque = Figure(*(weighed_torque(build, curve) for curve in curves))
+        torque = weighed_band(build, mechanics.torque)
         if math.isfinite(torque.value):
             figures["torque"] = torque
     broken = broken_limits(build, candidate, mechanics.impossible, figures)
     return Assessment(
         candidate,
+        key,
         figures,
         tuple(broken),
         tuple(cautions(build, candidate, figures)),
@@ -179,6 +174,31 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
         ),
         mechanics.intake,
         mechanics.exhaust,
-        mechanics.torque_family_share,
-        np.zeros(0) if mechanics.impossible else mechanics.torque,
+        None if mechanics.impossible else mechanics.torque,
+    )
+
+
+def weighed_band(build: Build, torque: TorqueBand) -> Figure:
+    """Torque over the speeds used, weighed by time, with its band."""
+    return Figure(*(weighed_torque(build, curve) for curve in (torque.nominal, torque.low, torque.high)))
+
+
+def _cruise(build: Build) -> Figure:
+    """Engine speed at the usual road speed in top gear (rpm)."""
+    keys = {
+        "cruise_speed": build.vehicle.cruise_speed_m_per_s,
+        "axle_ratio": build.vehicle.axle_ratio,
+        "top_gear_ratio": build.vehicle.top_gear_ratio,
+        "tyre_diameter": build.vehicle.tyre_diameter_m,
+    }
+    data = {key: build.data[f"vehicle.{key}"] for key in keys}
+    ranges = {key: (d.low, d.high) for key, d in data.items() if d.low is not None and d.high is not None}
+    return spread(
+        lambda cruise_speed, axle_ratio, top_gear_ratio, tyre_diameter: float(
+            engine.cruise_rpm(
+                cruise_speed, axle_ratio=axle_ratio, top_gear_ratio=top_gear_ratio, tyre_diameter_m=tyre_diameter
+            )
+        ),
+        keys,
+        ranges,
     )

@@ -86,6 +86,8 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("coil_bind", "coil_bind_clearance_mm", "lift", 1e3, "Clearance to coil bind", "at full lift"),
         ("retainer", "retainer_clearance_mm", "lift", 1e3, "Retainer to seal", "at full lift"),
         ("elastic_limit", "contact_lost_rpm", "rpm", 1.0, "Contact is lost at", "where the elastic valvetrain first leaves the lobe, or a hydraulic lifter's oil is unloaded; stiffness and damping assumed; decides"),
+        ("speed_use", "speed_use_at_highest_speed", "", 1.0, "Valve control used up at top rpm", "gap, seat bounce or pump-up over what is allowed; above 1 control is lost; 5 to 95 %"),
+        ("useful_limit", "useful_speed_rpm", "rpm", 1.0, "Valves float above", "highest speed up to which the valvetrain as given is under control"),
         ("rigid_limit", "rigid_limit_rpm", "rpm", 1.0, "Rigid limit speed", "where the springs can just hold a rigid valvetrain on the lobe; a real one lets go earlier"),
         ("speed_margin", "speed_margin_share", "share", 1.0, "Margin over the highest speed", "speed at which contact is lost over the highest speed, less one"),
         ("nose_radius", "nose_radius_mm", "lift", 1e3, "Cam radius at the nose", "radius of curvature of the cam, the smaller of intake and exhaust"),
@@ -103,7 +105,8 @@ COLUMNS: tuple[Column, ...] = tuple(
         ("first_cost", "first_cost_money", "money", 1.0, "First cost", "everything paid at the start; 5 to 95 %"),
         ("expected_loss", "expected_loss_money", "money", 1.0, "Expected loss", "chance times cost of a loss; 5 to 95 %"),
         ("owning", "cost_of_owning_money", "money", 1.0, "Cost of owning", "over the years of use; 5 to 95 %"),
-        ("net", "cost_less_torque_worth_money", "money", 1.0, "Cost less what the torque is worth", "decides; 5 to 95 %"),
+        ("expected", "expected_cost_money", "money", 1.0, "Score, remedies in it", "mean cost of owning less what the torque is worth, with what falling short costs; decides"),
+        ("net", "cost_less_torque_worth_money", "money", 1.0, "Cost less what the torque is worth", "5 to 95 %"),
     )
 )  # fmt: skip
 

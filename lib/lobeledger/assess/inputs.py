@@ -38,8 +38,8 @@ class Range(NamedTuple):
 class MechanicalInputs:
     """Everything the mechanics of one candidate see, with the ranges of what has one.
 
-    A range goes by its key in the sheet ("rocker_ratio", "compression"): no two of the parts below share one. Those of a
-    card go by their path below the candidate ("intake.lobe_lift", "exhaust.durations.0.duration").
+    A range goes by its key in the sheet ("rocker_ratio", "compression"): no two of the parts below share one. Those of
+    a card go by their path below the candidate ("intake.lobe_lift", "exhaust.durations.0.duration").
     """
 
     candidate: CamAndTrain
@@ -73,6 +73,8 @@ def _ranges(build: Build, candidate: Candidate) -> Iterator[Range]:
     for side, card in (("intake", candidate.intake), ("exhaust", candidate.exhaust)):
         keys = [f"durations.{i}.{key}" for i in range(len(card.points)) for key in ("duration", "opening", "closing")]
         found += [(f"candidates.{candidate.id}.{side}.{key}", f"{side}.{key}") for key in ("lobe_lift", *keys)]
+    for i in range(len(build.engine.flow)):
+        found += [(f"engine.flow.{i}.{side}", f"flow.{i}.{side}") for side in ("intake", "exhaust")]
     for path, key in found:
         datum = build.data.get(path)
         if datum is not None and datum.low is not None and datum.high is not None and datum.low < datum.high:

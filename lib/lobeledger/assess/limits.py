@@ -16,8 +16,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from lobeledger import units
 from lobeledger.assess.figures import Figure
+from lobeledger.engine.crank import knock_limited_ratio
 from lobeledger.engine.cycle import seat_lift_m
 from lobeledger.lobe.ways_out import WayOut
 from lobeledger.parts.build import Build
@@ -25,11 +25,9 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.card import Card
 from lobeledger.parts.pairing import OrderLine, added_lines, stops, unpriced_lines
 
-__all__ = ["Broken", "Caution", "Impossible", "Way", "broken_limits", "cautions", "doubts"]
+__all__ = ["Broken", "Caution", "Impossible", "Way", "broken_limits", "cautions"]
 
 
-# Overlap at the seat from which an exhaust tuned to it pulls charge through: assumed.
-_LONG_OVERLAP_DEG = 70.0
 # Burned gas of the charge above which an engine hunts at idle: common practice, no source.
 _HUNTING_SHARE = 0.30
 
@@ -122,8 +120,6 @@ def broken_limits(
             short = least - have.value
             more = Way("clearance", short, "lift")
             found.append(Broken(key, key, have, least, "lift", 1, short / least, (more, Way("less_lift"))))
-    if "rigid_limit" in figures:
-        found += _speed(build, candidate, figures)
     if vehicle.brake_booster and "vacuum" in figures:
         have, need = figures["vacuum"], vehicle.booster_vacuum_pa
         if have.value < need:
@@ -132,50 +128,9 @@ def broken_limits(
     return found
 
 
-def _speed(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Broken]:
-    """Whether the valvetrain stays on its lobes: the elastic one decides, and the rigid one must have its margin."""
-    top, margin = build.use.highest_speed_rpm, build.limits.speed_margin
-    elastic, rigid = figures["elastic_limit"], figures["rigid_limit"]
-    springs = candidate.spring_set_price_money or None
-    if rigid.value < top * (1.0 + margin) and rigid.value / (1.0 + margin) <= elastic.value:
-        need = top * (1.0 + margin)
-        ways = (
-            Way("highest_speed", rigid.value / (1.0 + margin), "rpm", -1),
-            Way("stiffer_springs", price_money=springs),
-            Way("less_mass"),
-        )
-        return [Broken("speed", "rigid_limit", rigid, need, "rpm", 1, 1.0 - rigid.value / need, ways)]
-    if elastic.value < top:
-        ways = (
-            Way("highest_speed", elastic.value, "rpm", -1),
-            Way("stiffer_valvetrain"),
-            Way("more_spring", price_money=springs),
-        )
-        return [Broken("speed", "elastic_limit", elastic, top, "rpm", 1, 1.0 - elastic.value / top, ways)]
-    return []
-
-
-def doubts(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
-    """Limits that the nominal figures keep and the bands do not."""
-    limits, use, vehicle = build.limits, build.use, build.vehicle
-    asked = []
-    if "rigid_limit" in figures:
-        asked += [
-            ("elastic_limit", use.highest_speed_rpm, "rpm"),
-            ("rigid_limit", use.highest_speed_rpm * (1.0 + limits.speed_margin), "rpm"),
-        ]
-    if vehicle.brake_booster and "vacuum" in figures:
-        asked.append(("vacuum", vehicle.booster_vacuum_pa, "vacuum"))
-    return [
-        Caution("band", key, figures[key], need, kind)
-        for key, need, kind in asked
-        if figures[key].low < need <= figures[key].value
-    ]
-
-
 def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Caution]:
     """What warns but does not forbid, and limits whose band reaches past them."""
-    found = doubts(build, figures)
+    found = _of_speed(build, figures)
     found += _of_running(build, candidate, figures)
     found += _of_springs(candidate, figures)
     found += _of_gas(build, figures)
@@ -190,6 +145,19 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) 
         found.append(Caution("no_torque"))
     if len(candidate.intake.points) < 3:
         found.append(Caution("few_durations", "intake"))
+    return found
+
+
+def _of_speed(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
+    """First touch and the rigid margin: notes beside the speed up to which the valvetrain is under control."""
+    found = []
+    if "rigid_limit" in figures:
+        top = build.use.highest_speed_rpm
+        touch, rigid, wanted = figures["elastic_limit"], figures["rigid_limit"], top * (1.0 + build.limits.speed_margin)
+        if touch.value < top:
+            found.append(Caution("first_touch", "elastic_limit", touch, top, "rpm"))
+        if rigid.value < wanted:
+            found.append(Caution("rigid_margin", "rigid_limit", rigid, wanted, "rpm"))
     return found
 
 
@@ -224,15 +192,24 @@ def _of_springs(candidate: Candidate, figures: Mapping[str, Figure]) -> list[Cau
 
 
 def _of_gas(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
-    """Knock, and overlap that the torque estimate values too low."""
+    """Knock on this fuel, a converter against the speeds used, and overlap that the torque estimate misreads."""
     found = []
+    limits, vehicle = build.limits, build.vehicle
     if "dynamic_compression" in figures:
         head = build.engine.head_material
-        limits = build.limits
-        allowed = limits.knock_compression_iron if head == "iron" else limits.knock_compression_aluminium
+        at_91 = limits.knock_compression_iron if head == "iron" else limits.knock_compression_aluminium
+        allowed = knock_limited_ratio(vehicle.octane, ratio_at_91=at_91, ratio_per_octane=limits.knock_per_octane)
         if figures["dynamic_compression"].value > allowed:
             found.append(Caution("knock", head, figures["dynamic_compression"], allowed))
-    if "torque" in figures and figures["overlap"].value > units.rad(_LONG_OVERLAP_DEG):
-        limit = units.rad(_LONG_OVERLAP_DEG)
+    stall = vehicle.converter_stall_rpm
+    slowest = min(band.from_rpm for band in build.use.bands)
+    if vehicle.transmission == "automatic" and stall is not None and stall > slowest:
+        found.append(Caution("stall", "converter_stall", Figure.exact(stall), slowest, "rpm"))
+    if "vacuum_in_gear" in figures and vehicle.brake_booster:
+        need, in_gear = vehicle.booster_vacuum_pa, figures["vacuum_in_gear"]
+        if in_gear.value < need <= figures["vacuum"].value:
+            found.append(Caution("in_gear", "vacuum_in_gear", in_gear, need, "vacuum"))
+    if "torque" in figures and figures["overlap"].value > build.model.torque_doubt_overlap_rad:
+        limit = build.model.torque_doubt_overlap_rad
         found.append(Caution("long_overlap", "overlap", figures["overlap"], limit, "angle"))
     return found

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 
 from lobeledger import units
@@ -19,7 +20,6 @@ from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import CamAndTrain, Candidate
 from lobeledger.parts.card import Card
 from lobeledger.parts.use import Model
-from lobeledger.train.of_candidate import train_of
 
 __all__ = ["candidate_lobe"]
 
@@ -76,15 +76,33 @@ def follower_limits(candidate: CamAndTrain, model: Model, pressure_angle_rad: fl
     )
 
 
-def ramp_room_m(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: float) -> float:
-    """Lobe lift that the ramp of one lobe must take up before the valve moves.
+def ramp_room_m(candidate: CamAndTrain, which: str, model: Model) -> float:
+    """Lobe lift that the ramp of one lobe makes room for before the valve is to move.
 
-    Solid: lash over ratio, and what the train gives under its seat load. Hydraulic: leak-down and give.
+    Solid: lash over ratio, and the give of the train its grinder had in mind (the model's: a cam is not ground anew for
+    every spring). Hydraulic: what leak-down and give take up.
     """
-    seat_m = seat_lift_m(candidate, model, candidate.intake_lash_m if which == "intake" else candidate.exhaust_lash_m)
-    if candidate.lifter == "hydraulic":
-        return seat_m
-    return seat_m + train_of(candidate, which, model, exhaust_valve_m).static_give_m
+    lash = candidate.intake_lash_m if which == "intake" else candidate.exhaust_lash_m
+    return seat_lift_m(candidate, model, lash) + (model.ramp_give_m if candidate.lifter == "solid" else 0.0)
+
+
+def with_its_ramps(candidate: Candidate, model: Model) -> Candidate:
+    """A solid candidate whose cards say where their ramps end, so that its cams stay as ground under other rockers.
+
+    Cards that give it themselves, or one duration only, are left as they are.
+    """
+    if candidate.lifter != "solid":
+        return candidate
+
+    def pinned(card: Card, which: str) -> Card:
+        top_m = ramp_room_m(candidate, which, model)
+        if card.ramp_lift_m is not None or len(card.points) < 2 or top_m >= card.lowest.at_m:
+            return card
+        return dataclasses.replace(card, ramp_lift_m=top_m)
+
+    return dataclasses.replace(
+        candidate, intake=pinned(candidate.intake, "intake"), exhaust=pinned(candidate.exhaust, "exhaust")
+    )
 
 
 def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") -> CardLobe:
@@ -97,7 +115,7 @@ def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") ->
     card = c.intake if which == "intake" else c.exhaust
     limits, ramp = follower_limits(c, model, build.limits.pressure_angle_rad), ramp_of(model, c.lifter)
     base = c.valvetrain.base_circle_radius_m
-    seat = ramp_room_m(c, which, model, build.engine.exhaust_valve_m)
+    seat = ramp_room_m(c, which, model)
     try:
         return kept_lobe(card, limits, base, ramp, seat, model.jerk_allowance, model.shape_allowance)
     except NoSolution as trouble:

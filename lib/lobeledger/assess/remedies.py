@@ -45,7 +45,7 @@ def remedies_of(build: Build, candidate: Candidate, which: str, extra_rpm: float
     found = []
     for remedy in what_buys(train, lobe, extra_rpm, low_rpm=1000.0, high_rpm=SEARCH_TO_RPM):
         open_load = stress = price = None
-        if remedy.to_value is not None and remedy.what in ("seat load", "rate"):
+        if remedy.to_value is not None and remedy.what in ("seat_load", "rate"):
             share = remedy.to_value / remedy.from_value
             figures = assess(build, _with_springs(candidate, remedy.what, share)).figures
             open_load = figures["open_load"].value
@@ -58,7 +58,7 @@ def remedies_of(build: Build, candidate: Candidate, which: str, extra_rpm: float
 def _with_springs(candidate: Candidate, what: str, share: float) -> Candidate:
     """The candidate with the seat loads or the rates of all its springs multiplied."""
     s = candidate.springs
-    if what == "seat load":
+    if what == "seat_load":
         changed = dataclasses.replace(
             s, seat_load_n=s.seat_load_n * share, inner_seat_load_n=s.inner_seat_load_n * share
         )

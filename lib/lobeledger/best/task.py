@@ -286,8 +286,37 @@ def _curvature(reach: Array, v: Array, a: Array) -> tuple[Array, Array, Array, A
     )
 
 
+class _Pressing(NamedTuple):
+    """What presses follower on lobe along one motion: springs alone, and the masses that inertia adds by speed."""
+
+    seat_n: float
+    stiffness_n_per_m: float
+    spring_load_n: Array
+    inertias_kg_per_s2: tuple[float, ...]
+
+    @property
+    def scale_n(self) -> float:
+        """Load by which slacks are scaled."""
+        return max(self.seat_n, 1e-9)
+
+
 def limit_rows(task: LobeTask, s: Array, v: Array, a: Array, step: float) -> list[Rows]:
     """Every limit but jerk as rows, linearised about one motion; slacks are exact there."""
+    seat, stiff = _spring_rows(task)
+    inertia = task.moving_mass_kg * task.cam_speed_rad_per_s() ** 2
+    low = task.moving_mass_kg * task.cam_speed_rad_per_s(low=True) ** 2
+    pressing = _Pressing(seat, stiff, seat + stiff * s, (inertia,) if low == inertia else (inertia, low))
+    rows = _motion_rows(task, s, v, a, step)
+    pull = inertia * (1.0 + task.spring_margin) ** 2
+    slack = pressing.spring_load_n + pull * a - task.least_load_n
+    rows.append(Rows("springs", np.arange(s.size), slack, stiff, 0.0, pull, pressing.scale_n, True))
+    if isinstance(task.limits, FlatLimits):
+        return rows + _flat_rows(task, task.limits, pressing, (s, v, a), step)
+    return rows + _roller_rows(task, task.limits, pressing, (s, v, a), step)
+
+
+def _motion_rows(task: LobeTask, s: Array, v: Array, a: Array, step: float) -> list[Rows]:
+    """Limits of the motion itself: no dip, lift, velocity."""
     n = s.size - 1
     nodes, inner = np.arange(n + 1), np.arange(n)
     half = step / 2.0
@@ -304,36 +333,51 @@ def limit_rows(task: LobeTask, s: Array, v: Array, a: Array, step: float) -> lis
         top = task.greatest_velocity_m_per_rad
         rows.append(Rows("velocity", nodes, top + v, 0.0, 1.0, 0.0, top, True))
         rows.append(Rows("velocity", inner, top + vi + half * ai, 0.0, 1.0, half, top, True))
-    seat, stiff = _spring_rows(task)
-    inertia = task.moving_mass_kg * task.cam_speed_rad_per_s() ** 2
-    load = seat + stiff * s
-    pull = inertia * (1.0 + task.spring_margin) ** 2
-    rows.append(Rows("springs", nodes, load + pull * a - task.least_load_n, stiff, 0.0, pull, max(seat, 1e-9), True))
-    low = task.moving_mass_kg * task.cam_speed_rad_per_s(low=True) ** 2
-    speeds = (inertia,) if low == inertia else (inertia, low)
-    if isinstance(task.limits, FlatLimits):
-        reach = task.limits.greatest_eccentricity_m
-        rows.append(Rows("face", nodes, reach + v, 0.0, 1.0, 0.0, reach, True))
-        rows.append(Rows("face", inner, reach + vi + half * ai, 0.0, 1.0, half, reach, True))
-        rho, least = task.base_radius_m + s + a, task.limits.least_nose_radius_m
-        rows.append(Rows("nose", nodes, rho - least, 1.0, 0.0, 1.0, task.base_radius_m, True))
-        if math.isfinite(task.stress_pa):
-            line = math.isinf(task.crown_radius_m)
-            allowed, slope = allowed_flat_load_n(
-                rho if line else np.maximum(rho, 2e-4),
-                crown_radius_m=task.crown_radius_m,
-                lobe_width_m=task.lobe_width_m,
-                modulus_pa=task.modulus_pa,
-                stress_pa=task.stress_pa,
-                contact_offset_m=task.contact_offset_m,
+    return rows
+
+
+def _flat_rows(
+    task: LobeTask, limits: FlatLimits, pressing: _Pressing, motion: tuple[Array, Array, Array], step: float
+) -> list[Rows]:
+    """Limits of a flat face: its rim, the nose, the stress."""
+    s, v, a = motion
+    nodes, inner, half = np.arange(s.size), np.arange(s.size - 1), step / 2.0
+    vi, ai = v[:-1], a[:-1]
+    _, stiff, load, speeds = pressing
+    rows = []
+    reach = limits.greatest_eccentricity_m
+    rows.append(Rows("face", nodes, reach + v, 0.0, 1.0, 0.0, reach, True))
+    rows.append(Rows("face", inner, reach + vi + half * ai, 0.0, 1.0, half, reach, True))
+    rho, least = task.base_radius_m + s + a, limits.least_nose_radius_m
+    rows.append(Rows("nose", nodes, rho - least, 1.0, 0.0, 1.0, task.base_radius_m, True))
+    if math.isfinite(task.stress_pa):
+        line = math.isinf(task.crown_radius_m)
+        allowed, slope = allowed_flat_load_n(
+            rho if line else np.maximum(rho, 2e-4),
+            crown_radius_m=task.crown_radius_m,
+            lobe_width_m=task.lobe_width_m,
+            modulus_pa=task.modulus_pa,
+            stress_pa=task.stress_pa,
+            contact_offset_m=task.contact_offset_m,
+        )
+        for m in speeds:
+            rows.append(
+                Rows("stress", nodes, allowed - load - m * a, slope - stiff, 0.0, slope - m, pressing.scale_n, line)
             )
-            for m in speeds:
-                rows.append(
-                    Rows("stress", nodes, allowed - load - m * a, slope - stiff, 0.0, slope - m, max(seat, 1e-9), line)
-                )
-        return rows
-    wheel = task.limits.wheel_radius_m
-    tangent = math.tan(task.limits.pressure_angle_rad)
+    return rows
+
+
+def _roller_rows(
+    task: LobeTask, limits: RollerLimits, pressing: _Pressing, motion: tuple[Array, Array, Array], step: float
+) -> list[Rows]:
+    """Limits of a roller: pressure angle, nose and hollow, the stress."""
+    s, v, a = motion
+    nodes, inner, half = np.arange(s.size), np.arange(s.size - 1), step / 2.0
+    vi, ai = v[:-1], a[:-1]
+    _, stiff, load, speeds = pressing
+    rows = []
+    wheel = limits.wheel_radius_m
+    tangent = math.tan(limits.pressure_angle_rad)
     reach_s = task.base_radius_m + wheel + s
     scale = tangent * (task.base_radius_m + wheel)
     rows.append(Rows("angle", nodes, tangent * reach_s + v, tangent, 1.0, 0.0, scale, True))
@@ -341,7 +385,7 @@ def limit_rows(task: LobeTask, s: Array, v: Array, a: Array, step: float) -> lis
     turn = tangent * (reach_s[:-1] + half * vi) + vi + half * ai
     rows.append(Rows("angle", inner, turn, tangent, 1.0 + tangent * half, half, scale, True))
     k, k_s, k_v, k_a = _curvature(reach_s, v, a)
-    least = wheel + task.limits.least_nose_radius_m
+    least = wheel + limits.least_nose_radius_m
     rows.append(Rows("nose", nodes, 1.0 - least * k, -least * k_s, -least * k_v, -least * k_a, 1.0, False))
     if math.isfinite(task.grinding_radius_m):
         hollow = task.grinding_radius_m - wheel
@@ -367,7 +411,7 @@ def limit_rows(task: LobeTask, s: Array, v: Array, a: Array, step: float) -> lis
                     -most * wheel * k_s - stiff * lean - axial * lean_s,
                     -most * wheel * k_v - axial * lean_v,
                     -most * wheel * k_a - m * lean,
-                    max(seat, 1e-9),
+                    pressing.scale_n,
                     False,
                 )
             )

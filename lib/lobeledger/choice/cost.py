@@ -54,19 +54,12 @@ class CostLine:
         return GROUPS[self.group]
 
 
-def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup) -> list[CostLine]:
-    """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
-
-    Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
-    start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
-    with the cam and no line serves is added at the price of its rule (`pairing`); one without a price is left out here
-    and stops the candidate (`limits`).
-    """
+def _goods_and_fitting(build: Build, candidate: Candidate, value: Lookup, labour: Any) -> tuple[list[CostLine], Any]:
+    """Lines of what is bought and fitted, and the money of it that is goods."""
 
     def own(key: str) -> Any:
         return value(f"candidates.{candidate.id}.{key}")
 
-    labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
     lines: list[CostLine] = []
     goods: Any = 0.0
     for i, part in enumerate(candidate.parts):
@@ -94,17 +87,16 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
             time = value(f"pairing.{needed.rule}.time") * needed.quantity
             taken = needed.time_h * needed.quantity
             lines.append(CostLine("fitting", f"Labour: {needed.what}", time * labour, taken, "h"))
-    for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
-        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
-    freight = value("shop.freight") * goods
-    lines.append(CostLine("freight and tax", "Freight on goods", freight))
-    lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))
-    start: Any = 0.0
-    for line in lines:
-        start = start + line.amount
-    lines.append(CostLine("surprises", "Allowance for surprises", value("shop.contingency") * start))
+    return lines, goods
 
-    hours = value("use.hours_a_year") * value("use.years")
+
+def _upkeep_lines(candidate: Candidate, value: Lookup, hours: Any, labour: Any) -> list[CostLine]:
+    """Services over the hours of use."""
+
+    def own(key: str) -> Any:
+        return value(f"candidates.{candidate.id}.{key}")
+
+    lines = []
     if candidate.lash_check_every_h > 0:
         checks = hours / own("lash_check_every")
         lines.append(CostLine("upkeep", "Lash checks", checks * own("lash_check_labour") * labour))
@@ -116,6 +108,31 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
         services = hours / own("lifter_service_every")
         each = own("lifter_service_price") + own("lifter_labour") * labour
         lines.append(CostLine("upkeep", "Lifter services", services * each))
+    return lines
+
+
+def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup) -> list[CostLine]:
+    """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
+
+    Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
+    start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
+    with the cam and no line serves is added at the price of its rule (`pairing`); one without a price is left out here
+    and stops the candidate (`limits`).
+    """
+    labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
+    lines, goods = _goods_and_fitting(build, candidate, value, labour)
+    for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
+        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
+    freight = value("shop.freight") * goods
+    lines.append(CostLine("freight and tax", "Freight on goods", freight))
+    lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))
+    start: Any = 0.0
+    for line in lines:
+        start = start + line.amount
+    lines.append(CostLine("surprises", "Allowance for surprises", value("shop.contingency") * start))
+
+    hours = value("use.hours_a_year") * value("use.years")
+    lines += _upkeep_lines(candidate, value, hours, labour)
     rubbed = marginal_fuel_m3(
         time_s=hours * 3600.0,
         speed_rpm=fuel.mean_speed_rpm,
@@ -132,7 +149,7 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
             rubbed * fuel_price,
         )
     )
-    risk = value(chance_path(candidate)) * own("failure.cost")
+    risk = value(chance_path(candidate)) * value(f"candidates.{candidate.id}.failure.cost")
     lines.append(CostLine("risk of a loss", f"Expected loss: {candidate.failure.what}", risk))
     return lines
 
@@ -144,9 +161,12 @@ def _total(amounts: list[Any]) -> Any:
     return total
 
 
-def first_cost(lines: list[CostLine], candidate: Candidate) -> Any:
+def first_cost(lines: list[CostLine], candidate: Candidate, value: Lookup) -> Any:
     """Money paid at the start, deposits included (they come back, so they are not a cost of owning)."""
-    deposits = sum(part.core_charge_money * part.quantity for part in candidate.parts)
+    deposits: Any = 0.0
+    for i, part in enumerate(candidate.parts):
+        if part.core_charge_money > 0.0:
+            deposits = deposits + value(f"candidates.{candidate.id}.parts.{i}.core_charge") * part.quantity
     return _total([line.amount for line in lines if line.is_first]) + deposits
 
 

@@ -1,24 +1,50 @@
-"""What flips the verdict: the change of one input that changes the winner.
+"""What changes the answer: the change of one input after which another candidate leads, or none does.
 
-Smallest change first                  `flips`
+Smallest change first                  `flips` -> `Search`
+What a candidate costs in a draw       `net_cost`
+
+Nothing is listed by hand: a lookup that listens tells which inputs of money, limits and chance the comparison reads,
+and each is moved, all its draws at once, from a quarter to fourfold. Inputs of physics are known by their draws: where
+the answer follows one of them, the regression that values knowing it (`worth`) says where within its own range it
+turns.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
+from lobeledger.arrays import Array
 from lobeledger.choice import cost
 from lobeledger.choice.results import CandidateResult, Flip
-from lobeledger.doubt import draws
-from lobeledger.doubt.draws import Lookup
+from lobeledger.choice.worth import value_of_knowing
+from lobeledger.doubt.drawn import Drawn
+from lobeledger.doubt.draws import DRAWS, Lookup, draws
+from lobeledger.doubt.limits import remedy_price
+from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, joint_draws, lead_of
 from lobeledger.parts.build import Build
-from lobeledger.parts.spec import Spec, key_of
+from lobeledger.parts.spec import field_at
 
-__all__ = ["flips", "net_cost"]
+__all__ = ["Search", "flips", "net_cost"]
+
+# How far an input is moved either way, and to which share the change is found.
+_FURTHEST = 4.0
+_WITHIN = 0.01
+# What nobody decides or measures: constants of the physics are moved by their ranges alone, counts are part of the
+# plan.
+_NOT_MOVED = ("model.", ".quantity")
+
+
+@dataclass(frozen=True)
+class Search:
+    """The flips found, smallest change first, and how many inputs were moved to find them."""
+
+    flips: tuple[Flip, ...]
+    searched: int
 
 
 def net_cost(lines: list[cost.CostLine], worth: Any, gain: Any) -> Any:
@@ -26,185 +52,176 @@ def net_cost(lines: list[cost.CostLine], worth: Any, gain: Any) -> Any:
     return cost.cost_of_owning(lines) - worth * 100.0 * gain
 
 
-_SHARED_INPUTS = (
-    "shop.labour_rate", "shop.dyno_rate", "shop.fuel_price", "use.hours_a_year", "use.years", "limits.torque_worth",
-)  # fmt: skip
-_OWN_INPUTS = (
-    "failure.chance", "failure.cost", "fitting_time", "dyno_time", "lash_check_every", "spring_change_every",
-    "spring_set_price", "lifter_service_every",
-)  # fmt: skip
+class _Race:
+    """Who leads when the values of the sheet are looked up in another way."""
+
+    def __init__(self, build: Build, results: Sequence[CandidateResult]) -> None:
+        self.build = build
+        self.results = [r for r in results if not r.stops]
+        self.kept = {r.candidate.id: self._judged(r, draws(build)) for r in self.results}
+
+    def leader(self, value: Lookup, affected: Callable[[str], bool] = lambda _: True) -> str | None:
+        """The candidate with the least mean cost among those in the running; None where none is."""
+        costs = {}
+        for result in self.results:
+            name = result.candidate.id
+            expected, sure = self._judged(result, value) if affected(name) else self.kept[name]
+            if sure:
+                costs[name] = expected
+        return lead_of(costs).order[0] if costs else None
+
+    def _judged(self, result: CandidateResult, value: Lookup) -> tuple[Array, bool]:
+        """Cost per draw, and whether the candidate is in the running."""
+        lines = cost.cost_lines(self.build, result.candidate, result.assessment.fuel, value)
+        gain = result.gain_draws
+        net = np.broadcast_to(np.asarray(net_cost(lines, value("limits.torque_worth"), gain)), (DRAWS,))
+        first = cost.first_cost(lines, result.candidate, value)
+        limits = []
+        for each in result.limits:
+            ok = each.draws.ok
+            if each.need_path:
+                figure = first if each.limit == "budget" else each.values
+                met = each.side * (figure - value(each.need_path)) >= 0.0
+                ok = np.array(np.broadcast_to(np.asarray(met, dtype=float), (DRAWS,)))
+            remedy = each.draws.remedy
+            if remedy is not None and each.remedy_id and float(remedy.max()) > 0.0:
+                remedy = remedy_price(self.build, result.candidate, each.remedy_id, value)
+            limits.append(LimitDraws(each.limit, ok, remedy))
+        if self.build.limits.shortfall_money is not None:
+            return expected_cost(net, limits, value("limits.shortfall")), True
+        left = joint_draws([each for each in limits if each.remedy is None], DRAWS)
+        return expected_cost(net, limits), float(left.mean()) >= HOLDS
 
 
-def flips(
-    build: Build,
-    results: tuple[CandidateResult, ...],
-    gains: Mapping[str, float],
-    winner: CandidateResult | None,
-) -> list[Flip]:
-    """Changes of one input that change the winner, smallest relative change first; one a direction of an input.
+def flips(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> Search:
+    """Changes of one input that change who leads, smallest relative change first; one a direction of an input.
 
-    Costs are linear in every input looked at, or in its reciprocal where it is an interval between services (a
-    chance of loss is taken as a chance), so one trial step gives the slope and the crossing; each crossing is
-    then tried, nearest first, and kept if the winner really changes there. Values a build sheet may not hold
-    are left out.
+    order: the candidates in the running, the leader first; nothing is searched where none is.
     """
-    if winner is None:
-        return []
+    if not order:
+        return Search((), 0)
+    race, base = _Race(build, results), draws(build)
+    heard: dict[str, None] = {}
+
+    def listening(path: str) -> Any:
+        heard[path] = None
+        return base(path)
+
+    race.leader(listening)
     found: list[Flip] = []
-    for path in (*_SHARED_INPUTS, *(_own_paths(build, results))):
-        now = float(draws.nominal(build)(path))
-        if now <= 0.0:
+    lines: set[str] = set()
+    for path in heard:
+        line = _line(build, path)
+        if line in lines or any(part in path for part in _NOT_MOVED):
             continue
-        turned: set[bool] = set()
-        for value in sorted(_crossings(build, results, gains, winner, path, now), key=lambda v: abs(v - now)):
-            if (value > now) in turned:
-                continue
-            after = _winner_at(build, results, gains, {path: value})
-            if after != winner.candidate.id:
-                turned.add(value > now)
-                found.append(_flip(path, now, value, after))
-    found += [flip for flip in _limit_flips(build, results, winner) if _may_be(build, flip.path, flip.then)]
-    return sorted(found, key=lambda flip: abs(flip.change_share))
+        lines.add(line)
+        now = float(np.mean(base(path)))
+        if now > 0.0:
+            found += _moves(build, race, base, path, line, order[0])
+    ranged = _within_ranges(build, results, order)
+    return Search(tuple(sorted([*found, *ranged[0]], key=lambda flip: abs(flip.change_share))), len(lines) + ranged[1])
 
 
-def _own_paths(build: Build, results: tuple[CandidateResult, ...]) -> list[str]:
-    paths = []
-    for result in results:
-        if all(b.limit == "budget" for b in result.broken):
-            c = result.candidate
-            own = [f"candidates.{c.id}.{key}" for key in _OWN_INPUTS]
-            # An upkeep that is never done may have no price in a sheet that is not in the library's currency.
-            own = [path for path in own if path.endswith(".failure.chance") or path in build.data]
-            own += [f"candidates.{c.id}.parts.{i}.price" for i, p in enumerate(c.parts) if p.price_money > 0]
-            paths += own
-    return paths
+def _line(build: Build, path: str) -> str:
+    """The line of the sheet a path stands on; its own name where it is not one of the sheet's values."""
+    datum = build.data.get(path)
+    return path if datum is None else datum.line
 
 
-@dataclass(frozen=True)
-class _Standing:
-    net: float
-    first: float
+def _nominal(build: Build, path: str) -> float:
+    datum = build.data.get(path)
+    return float(datum.value) if datum is not None else float(np.mean(draws(build)(path)))
 
 
-def _standing(build: Build, result: CandidateResult, gain: float, value: Lookup) -> _Standing:
-    lines = cost.cost_lines(build, result.candidate, result.assessment.fuel, value)
-    return _Standing(
-        float(net_cost(lines, value("limits.torque_worth"), gain)), float(cost.first_cost(lines, result.candidate))
-    )
+def _moves(build: Build, race: _Race, base: Lookup, path: str, line: str, leads: str) -> list[Flip]:
+    """Where a factor on one line's draws, up and down, first changes who leads."""
+    now = _nominal(build, path)
+    is_chance = path.endswith(".failure.chance")
 
+    def affected(name: str) -> bool:
+        return not path.startswith("candidates.") or line != path or path.startswith(f"candidates.{name}.")
 
-def _affected(results: tuple[CandidateResult, ...], path: str) -> list[CandidateResult]:
-    """Candidates whose cost a path can move; those stopped by anything but money are out of the race."""
-    able = [r for r in results if all(b.limit == "budget" for b in r.broken)]
-    return [r for r in able if not path.startswith("candidates.") or path.startswith(f"candidates.{r.candidate.id}.")]
+    def at(factor: float) -> str | None:
+        def value(other: str) -> Any:
+            drawn = base(other)
+            if other == path or _line(build, other) == line:
+                drawn = np.minimum(drawn * factor, 1.0) if is_chance else drawn * factor
+            return drawn
 
+        return race.leader(value, affected)
 
-def _crossings(
-    build: Build,
-    results: tuple[CandidateResult, ...],
-    gains: Mapping[str, float],
-    winner: CandidateResult,
-    path: str,
-    now: float,
-) -> list[float]:
-    """Values of an input just past where the winner meets another, or a first cost meets the budget."""
-
-    def straight(x: float) -> float:
-        """The input in which cost is linear: services come at hours over interval. It is its own inverse."""
-        return 1.0 / x if path.endswith("_every") else x
-
-    at = straight(now)
-    step = 0.01 * at
-    moved: dict[str, tuple[float, float]] = {}
-    trial = draws.nominal(build, {path: straight(at + step)})
-    for result in _affected(results, path):
-        c = result.candidate.id
-        there = _standing(build, result, gains[c], trial)
-        moved[c] = (
-            (there.net - result.figures["net"].value) / step,
-            (there.first - result.figures["first_cost"].value) / step,
-        )
-    slope_w, first_slope_w = moved.get(winner.candidate.id, (0.0, 0.0))
-    steps = []
-    for result in results:
-        slope, first_slope = moved.get(result.candidate.id, (0.0, 0.0))
-        if result is not winner and slope_w != slope:
-            steps.append((result.figures["net"].value - winner.figures["net"].value) / (slope_w - slope))
-        if first_slope:
-            steps.append((build.limits.budget_money - result.figures["first_cost"].value) / first_slope)
-    # A whisker past the crossing, so that the other side of it is what is tried.
-    past = [at + s * (1 + 1e-6) + math.copysign(1e-9 * at, s) for s in steps if s]
-    values = [straight(p) for p in past if p > 0.0 or (p == 0.0 and straight(now) == now)]
-    return [v for v in values if abs(v / now - 1.0) < 9.0 and _may_be(build, path, v)]
-
-
-def _may_be(build: Build, path: str, value: float) -> bool:
-    """Whether a build sheet may hold this value there."""
-    if path.endswith(".failure.chance"):
-        return 0.0 <= value <= 1.0
-    part: Any = build
-    spec: Spec | None = None
-    for step in path.split("."):
-        if isinstance(part, tuple):
-            part = next(each for i, each in enumerate(part) if getattr(each, "id", str(i)) == step)
-            continue
-        each = next(f for f in dataclasses.fields(part) if key_of(f.name) == step)
-        spec, part = each.metadata.get("spec"), getattr(part, each.name)
-    return spec is not None and spec.low <= value <= spec.high
-
-
-def _winner_at(
-    build: Build, results: tuple[CandidateResult, ...], gains: Mapping[str, float], overrides: dict[str, float]
-) -> str | None:
-    value = draws.nominal(build, overrides)
-    (path,) = overrides
-    best: tuple[float, str] | None = None
-    touched = {r.candidate.id for r in _affected(results, path)}
-    for result in results:
-        c = result.candidate.id
-        if any(b.limit != "budget" for b in result.broken):
-            continue
-        there = (
-            _standing(build, result, gains[c], value)
-            if c in touched
-            else _Standing(result.figures["net"].value, result.figures["first_cost"].value)
-        )
-        if there.first <= build.limits.budget_money and (best is None or there.net < best[0]):
-            best = (there.net, c)
-    return best[1] if best else None
-
-
-def _limit_flips(build: Build, results: tuple[CandidateResult, ...], winner: CandidateResult) -> list[Flip]:
-    """Where a limit lets go of the winner, or lets in a better candidate that only it stops."""
     found = []
-    others = sorted((r for r in results if r is not winner and r.passes), key=lambda r: r.figures["net"].value)
-    margin = 1.0 + build.limits.speed_margin
-
-    def fastest(result: CandidateResult) -> float:
-        return min(result.figures["elastic_limit"].value, result.figures["rigid_limit"].value / margin)
-
-    # `side`: +1 where a candidate's level must not lie below what is asked, -1 where not above.
-    for path, limit, level, side in (
-        ("limits.budget", "budget", lambda r: r.figures["first_cost"].value, -1.0),
-        ("use.highest_speed", "speed", fastest, 1.0),
-        ("vehicle.booster_vacuum", "vacuum", lambda r: r.figures["vacuum"].value, 1.0),
-    ):
-        now = float(draws.nominal(build)(path))
-        if now <= 0.0 or (limit == "vacuum" and not build.vehicle.brake_booster):
+    for end in (_FURTHEST, 1.0 / _FURTHEST):
+        far = _allowed(build, path, now, end)
+        if far is None or at(far) == leads:
             continue
-        # Past the winner's own level only those with more in hand are still in the race.
-        left = [r for r in others if side * level(r) > side * level(winner)]
-        found.append(_flip(path, now, level(winner), left[0].candidate.id if left else None))
-        barred = [
-            r
-            for r in results
-            if [b.limit for b in r.broken] == [limit] and r.figures["net"].value < winner.figures["net"].value
-        ]
-        if barred:
-            nearest = max(barred, key=lambda r: side * level(r))
-            found.append(_flip(path, now, level(nearest), nearest.candidate.id))
+        same, other = 1.0, far
+        while abs(math.log(other / same)) > _WITHIN * max(abs(math.log(other)), 0.05):
+            middle = math.sqrt(same * other)
+            same, other = (middle, other) if at(middle) == leads else (same, middle)
+        found.append(Flip(path, now, now * other, other - 1.0, at(other), _in_ranges(build, path, now * other)))
     return found
 
 
-def _flip(path: str, now: float, then: float, winner: str | None) -> Flip:
-    return Flip(path, now, then, then / now - 1.0, winner)
+def _in_ranges(build: Build, path: str, then: float) -> float | None:
+    """A change in units of the input's own range to that side; None where it has none."""
+    datum = build.data.get(path)
+    if datum is None or datum.low is None or datum.high is None:
+        return None
+    room = datum.high - float(datum.value) if then > float(datum.value) else float(datum.value) - datum.low
+    return abs(then - float(datum.value)) / room if room > 0.0 else None
+
+
+def _allowed(build: Build, path: str, now: float, factor: float) -> float | None:
+    """The furthest factor towards this one that a sheet may hold there; None where it may not move that way."""
+    spec = field_at(build, path)
+    low, high = (0.0, 1.0) if path.endswith(".failure.chance") else (spec.low, spec.high) if spec else (0.0, math.inf)
+    if factor > 1.0:
+        far = min(factor, high / now)
+        return far if far > 1.0 + _WITHIN else None
+    far = max(factor, low / now)
+    return far if far < 1.0 - _WITHIN else None
+
+
+def _within_ranges(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> tuple[list[Flip], int]:
+    """Inputs of physics on which the answer turns within their own ranges, and how many were looked at."""
+    running = [r for r in results if r.candidate.id in order]
+    columns: dict[str, tuple[str, Array, float]] = {}
+    for result in running:
+        drawn = Drawn(result.assessment.inputs)
+        for each in result.assessment.inputs.ranges:
+            path = _path_of(build, result.candidate.id, each.key)
+            if path and each.key in drawn:
+                columns.setdefault(each.line, (path, drawn(each.key), drawn.nominal(each.key)))
+    if len(running) < 2:
+        return [], len(columns)
+    costs = np.stack([r.cost_draws for r in running])
+    ids = [r.candidate.id for r in running]
+    base = int(costs.mean(axis=1).argmin())
+    found = []
+    for path, drawn_values, now in columns.values():
+        knowing = value_of_knowing(costs, np.asarray(drawn_values)[:, np.newaxis])
+        turned = np.flatnonzero(knowing.best != base)
+        if knowing.worth <= 0.0 or not turned.size or not now:
+            continue
+        nearest = turned[np.abs(drawn_values[turned] - now).argmin()]
+        then = float(drawn_values[nearest])
+        share = then / now - 1.0
+        found.append(Flip(path, now, then, share, ids[int(knowing.best[nearest])], _in_ranges(build, path, then)))
+    return found, len(columns)
+
+
+def _path_of(build: Build, name: str, key: str) -> str:
+    """The path in the sheet of a value among the mechanical inputs; empty where none has it."""
+    own = f"candidates.{name}."
+    tries: Mapping[str, None] = dict.fromkeys(
+        (
+            f"{own}{key}",
+            f"{own}valvetrain.{key}",
+            f"{own}springs.{key}",
+            f"engine.{key}",
+            f"model.{key}",
+            f"vehicle.{key}",
+        )
+    )
+    return next((path for path in tries if path in build.data), "")

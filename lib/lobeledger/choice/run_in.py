@@ -27,6 +27,7 @@ import numpy as np
 from lobeledger.assess.candidate import assess
 from lobeledger.assess.figures import NOT_FOR_THIS, Figure, spread
 from lobeledger.assess.limits import Caution
+from lobeledger.assess.lobes import with_its_ramps
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import OutOfRange
@@ -277,7 +278,8 @@ def ratio_for_open_load(
 
 def _as_run_in(build: Build, candidate: Candidate) -> tuple[Build, Candidate]:
     """The candidate as it is run in, with a build whose known ranges fit it."""
-    there = candidate.as_run_in
+    # Rockers of a lower ratio change what lash takes up at the lobe, but not where its ramp was ground to end.
+    there = with_its_ramps(candidate, build.model).as_run_in
     root = f"candidates.{candidate.id}."
     data: dict[str, Datum] = dict(build.data)
     if candidate.is_run_in_without_inner:

@@ -6,6 +6,7 @@ What does the shop's record change?        `record_changes`
 What does bad luck cost?                  `realised_costs`
 Which input moves the cost most?          `tornado` -> `Bar`
 Which precaution pays?                    `precautions_by_worth` -> `Worth`, `with_precaution`
+Of which group is an input?               `group_of`
 What is it worth to know?                 `expected_values`, `worth_of_perfect_information`,
                                           `worth_of_knowing_losses`, `worth_of_knowing_inputs`
 
@@ -25,6 +26,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -36,7 +38,6 @@ from scipy.special import betaincinv
 from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.choice import cost
-from lobeledger.choice.decision import gain_draws
 from lobeledger.choice.flips import net_cost
 from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.doubt import draws
@@ -60,6 +61,7 @@ __all__ = [
     "Stakes",
     "Worth",
     "expected_values",
+    "group_of",
     "odds_after",
     "posterior",
     "precautions_by_worth",
@@ -196,7 +198,7 @@ def stake(decision: Decision, *, count: int = COUNT, seed: int = 1) -> Stakes:
         realised[result.candidate.id] = costs
         stakes.append(_stake(build, result, costs, lost))
     pairs = tuple(_pairs(build, decision.results, realised))
-    passing = [r for r in decision.results if r.passes]
+    passing = decision.running
     information = (_information_on_losses(build, passing), *worth_of_knowing_inputs(build, passing))
     return Stakes(decision, tuple(stakes), pairs, information, count)
 
@@ -476,22 +478,29 @@ def worth_of_knowing_losses(
     return max(0.0, float(np.min(base + p * loss)) - float(cheapest))
 
 
-def _group_of(path: str) -> str:
-    """The group of inputs a path belongs to."""
-    last = path.rpartition(".")[2]
-    if path.endswith((".failure.chance", ".odds")):
-        return "chance of a loss"
-    if path.endswith(".failure.cost"):
-        return "cost of a loss"
-    if path.startswith("use."):
-        return "use"
-    if path.startswith("model."):
-        return "constants of the physics"
-    if path.startswith("limits."):
-        return "torque and what it is worth"
-    if last.startswith(("lash_check", "spring_", "lifter_")):
-        return "upkeep"
-    return "prices and labour"
+# Pattern of an input's path -> its group, one of GROUPS.
+_GROUP_OF = (
+    (r".+\.(failure\.chance|odds)", "chance of a loss"),
+    (r"candidates\.[^.]+\.failure\.cost", "cost of a loss"),
+    (r"use\..+", "use"),
+    (r"model\..+", "constants of the physics"),
+    (r"limits\..+", "torque and what it is worth"),
+    (r"candidates\.[^.]+\.(lash_check|spring|lifter)_.+", "upkeep"),
+    (r"(shop|precautions|pairing|remedies)\..+", "prices and labour"),
+    (r"candidates\.[^.]+\.(parts\..+|fitting_time|dyno_time|run_in_.+)", "prices and labour"),
+)
+
+
+def group_of(path: str) -> str:
+    """The group of inputs a path belongs to, one of GROUPS; OutOfRange for a path that no group knows.
+
+    >>> group_of("shop.labour_rate")
+    'prices and labour'
+    """
+    found = next((group for pattern, group in _GROUP_OF if re.fullmatch(pattern, path)), None)
+    if found is None:
+        raise OutOfRange(f"no group of inputs holds '{path}'; name one in `stake._GROUP_OF`")
+    return found
 
 
 def _gain(result: CandidateResult) -> float:
@@ -504,7 +513,7 @@ def _mixed(build: Build, group: str | None) -> Lookup:
 
     def value(path: str) -> Any:
         values = drawn(path)
-        if not isinstance(values, np.ndarray) or group is None or _group_of(path) == group:
+        if not isinstance(values, np.ndarray) or group is None or group_of(path) == group:
             return values
         return float(values.mean())
 
@@ -514,7 +523,7 @@ def _mixed(build: Build, group: str | None) -> Lookup:
 def _net_draws(build: Build, result: CandidateResult, group: str | None) -> Array:
     value = _mixed(build, group)
     lines = cost.cost_lines(build, result.candidate, result.assessment.fuel, value)
-    gain: Any = gain_draws(build, result.assessment, _gain(result))
+    gain: Any = result.gain_draws
     if group not in (None, "torque and what it is worth"):
         gain = float(np.mean(gain))
     return np.broadcast_to(net_cost(lines, value("limits.torque_worth"), gain), (draws.DRAWS,))

@@ -24,6 +24,8 @@ __all__ = ["Knowing", "value_of_knowing", "value_of_knowing_all"]
 # shuffles told of 16 to 33.
 _CLEAR_OF_NOISE = 2.0
 _SHUFFLES = 16
+# A gain below this share of the costs is none, and needs no shuffles to say so.
+_NOTHING = 1e-6
 # Columns up to which a full basis of splines, or of squares and products, is affordable with 2,000 draws.
 _SPLINE_COLUMNS = 3
 _PRODUCT_COLUMNS = 8
@@ -32,11 +34,12 @@ _KNOTS = (0.1, 0.25, 0.4, 0.5, 0.6, 0.75, 0.9)
 
 class Knowing(NamedTuple):
     """worth: money, 0 where it cannot be told from noise; raw: as fitted; noise: the most that shuffles of
-    the inputs give."""
+    the inputs give; best: per draw, the act that is best by the fit."""
 
     worth: float
     raw: float
     noise: float
+    best: Array
 
 
 def value_of_knowing_all(costs: Array) -> float:
@@ -56,20 +59,29 @@ def value_of_knowing(costs: Array, known: Array, *, seed: int = 0) -> Knowing:
     """
     told = known[:, known.std(axis=0) > 0.0]
     if told.shape[1] == 0 or costs.shape[0] < 2:
-        return Knowing(0.0, 0.0, 0.0)
-    q, _ = np.linalg.qr(_basis(told))
+        return Knowing(0.0, 0.0, 0.0, np.full(costs.shape[1], int(costs.mean(axis=1).argmin())))
+    basis = _basis(told)
+    # Normal equations of some ten standardised columns: a hundredth of the time of a QR of 2,000 rows. The ridge is far
+    # below what the draws tell.
+    gram = basis.T @ basis + 1e-9 * len(basis) * np.eye(basis.shape[1])
     best = int(costs.mean(axis=1).argmin())
     difference = (costs - costs[best]).T
 
+    def fitted(d: Array) -> Array:
+        return np.asarray(basis @ np.linalg.solve(gram, basis.T @ d))
+
     def saved(d: Array) -> float:
-        fit = q @ (q.T @ d)
+        fit = fitted(d)
         return float(fit.mean(axis=0).min() - fit.min(axis=1).mean())
 
+    raw = saved(difference)
+    if raw <= _NOTHING * float(np.abs(costs).mean()):
+        return Knowing(0.0, raw, raw, fitted(difference).argmin(axis=1))
     # A shuffle of the inputs is a shuffle of the costs, so one factorisation serves all.
     rng = np.random.default_rng(seed)
     noise = max(saved(difference[rng.permutation(len(difference))]) for _ in range(_SHUFFLES))
-    raw = saved(difference)
-    return Knowing(raw if raw > _CLEAR_OF_NOISE * noise else 0.0, raw, noise)
+    worth = raw if raw > _CLEAR_OF_NOISE * noise else 0.0
+    return Knowing(worth, raw, noise, fitted(difference).argmin(axis=1))
 
 
 def _basis(known: Array) -> Array:

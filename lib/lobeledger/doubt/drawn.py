@@ -11,17 +11,17 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import math
 from typing import Any
 
 import numpy as np
 
 from lobeledger.arrays import Array
 from lobeledger.assess.inputs import MechanicalInputs
-from lobeledger.assess.lobes import follower_limits, ramp_of, ramp_room_m
-from lobeledger.doubt.draws import DRAWS, triangular_draws, uniform_draws
-from lobeledger.lobe.family import EXTREMES, LobeDraws, LobeFamily, family_from_card, lobe_draws, ramp_of_card
+from lobeledger.assess.lobes import follower_limits, kept_lobe, ramp_of, ramp_room_m
+from lobeledger.doubt.draws import triangular_draws, uniform_draws
+from lobeledger.lobe.family import UNIFORMS, LobeDraws, LobeFamily, family_from_card, lobe_draws
 from lobeledger.lobe.lift import Lobe
+from lobeledger.lobe.ramp import ramp_as_given
 from lobeledger.parts.card import Card
 from lobeledger.parts.spec import key_of
 
@@ -57,6 +57,10 @@ class Drawn:
         value = self._values[key]
         return value if each is None else triangular_draws(each.line, each.low, value, each.high)
 
+    def __contains__(self, key: str) -> bool:
+        """Whether a value goes by this key: durations of cards are drawn with their lobes, flow tables not at all."""
+        return key in self._values
+
     def scale(self, key: str) -> Any:
         """Draws of a value as multiples of what is given."""
         return self(key) / self._values[key]
@@ -68,7 +72,14 @@ class Drawn:
 
 @functools.lru_cache(maxsize=256)
 def _family(
-    card: Card, limits: Any, base_m: float, ramp: Any, room_m: float, allowances: tuple[float, float], lowest: float
+    card: Card,
+    limits: Any,
+    base_m: float,
+    ramp: Any,
+    room_m: float,
+    allowances: tuple[float, float],
+    lowest: float,
+    room_ends: tuple[float, float] | None,
 ) -> LobeFamily:
     return family_from_card(
         card,
@@ -79,7 +90,18 @@ def _family(
         jerk_allowance=allowances[0],
         shape_allowance=allowances[1],
         lowest_tolerance_rad=lowest,
+        seat_ends_m=room_ends,
+        known=kept_lobe(card, limits, base_m, ramp, room_m, *allowances),
     )
+
+
+def _room_ends_m(inputs: MechanicalInputs, room_m: float) -> tuple[float, float] | None:
+    """Least and greatest lift that a solid lobe's ramp makes room for; None for a hydraulic one."""
+    give = next((each for each in inputs.ranges if each.key == "ramp_give"), None)
+    if inputs.candidate.lifter != "solid" or give is None:
+        return None
+    least = room_m - inputs.model.ramp_give_m
+    return least + give.low, least + give.high
 
 
 def _lowest_tolerance_rad(inputs: MechanicalInputs, which: str) -> float:
@@ -111,11 +133,20 @@ class DrawnLobes:
         """The lobe of draw number i."""
         return self.families[which].lobe(self.draws, i)
 
+    def as_given(self) -> DrawnLobes:
+        """The same with the smoothest lobe at its nominal ramp in every draw."""
+        d = self.draws
+        return DrawnLobes(self.families, LobeDraws(0.0 * d.ramp, 0.0 * d.s, d.e, 0.0 * d.d, 0.0 * d.h))
+
     def columns(self, name: str) -> dict[str, Array]:
         """What was drawn of them, by names that belong to the candidate `name`."""
         found = {f"lobe.{name}.ramp": self.draws.ramp, f"lobe.{name}.s": self.draws.s}
-        if any(family.has_tolerance for family in self.families.values()):
-            found[f"lobe.{name}.d"] = self.draws.d
+        moves = {move for family in self.families.values() for move in family.moves}
+        found |= {
+            f"lobe.{name}.{k}": each
+            for k, each, move in (("d", self.draws.d, "duration"), ("h", self.draws.h, "ramp height"))
+            if move in moves
+        }
         return found | {f"lobe.{name}.e{k}": self.draws.e[:, k] for k in range(self.draws.e.shape[1])}
 
 
@@ -124,18 +155,19 @@ def drawn_lobes(inputs: MechanicalInputs, name: str) -> DrawnLobes:
     """The families of a candidate's cards, and draws under its name. Raises NoSolution for a card that no lobe fits."""
     c, model = inputs.candidate, inputs.model
     limits, ramp = follower_limits(c, model, inputs.pressure_angle_rad), ramp_of(model, c.lifter)
+    rooms = {which: ramp_room_m(c, which, model) for which in ("intake", "exhaust")}
     families = {
         which: _family(
             card,
             limits,
             c.valvetrain.base_circle_radius_m,
             ramp,
-            ramp_room_m(c, which, model, inputs.engine.exhaust_valve_m),
+            rooms[which],
             (model.jerk_allowance, model.shape_allowance),
             _lowest_tolerance_rad(inputs, which),
+            _room_ends_m(inputs, rooms[which]),
         )
         for which, card in (("intake", c.intake), ("exhaust", c.exhaust))
     }
-    uniforms = np.stack([uniform_draws(f"lobe.{name}.{k}") for k in range(3 + len(EXTREMES))], axis=1)
-    assert uniforms.shape[0] == DRAWS and math.isfinite(float(uniforms.sum()))
-    return DrawnLobes(families, lobe_draws(uniforms, ramp_of_card(c.intake, ramp)))
+    uniforms = np.stack([uniform_draws(f"lobe.{name}.{k}") for k in range(UNIFORMS)], axis=1)
+    return DrawnLobes(families, lobe_draws(uniforms, ramp_as_given(c.intake, "opening", ramp)))

@@ -1,6 +1,7 @@
 """Idle vacuum as draws: from the sheet's own tolerances, the assumed ranges and the lobes that a card leaves open.
 
-`vacuum_draws`
+From all that is not known               `vacuum_draws`
+As a gauge would tell of the engine      `vacuum_of_known_lobes`
 """
 
 from __future__ import annotations
@@ -20,25 +21,34 @@ from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
 from lobeledger.doubt.draws import DRAWS
 from lobeledger.engine.cycle import CRANK_GRID_RAD
 
-__all__ = ["vacuum_draws"]
+__all__ = ["vacuum_draws", "vacuum_of_known_lobes"]
 
 # Of the sheet's figures, those that reach the balance through overlap and closing and not by their own name.
 _THROUGH_LOBES = ("valve_lift", "overlap_factor", "ivc")
+_ASKED = ("overlap_factor", "ivc", "intake_lift", "exhaust_lift")
 
 
 def vacuum_draws(inputs: MechanicalInputs, name: str, figures: Mapping[str, Figure]) -> Array:
     """Idle vacuum (Pa) in every draw, out of gear; shape (DRAWS,).
 
-    figures: the nominal figures of the candidate `name` (`assess.flow`). Raises NoSolution for a card that no lobe fits.
+    figures: the nominal figures of the candidate `name` (`assess.flow`). Raises NoSolution for a card that no lobe
+    fits.
     """
-    return _kept(
-        inputs, name, tuple((key, figures[key]) for key in ("overlap_factor", "ivc", "intake_lift", "exhaust_lift"))
-    )
+    return _kept(inputs, name, tuple((key, figures[key]) for key in _ASKED))
+
+
+def vacuum_of_known_lobes(inputs: MechanicalInputs, name: str, figures: Mapping[str, Figure]) -> Array:
+    """The same with the lobes known: what a gauge on the engine with a cam that has been read tells of the rest."""
+    return _kept(inputs, name, tuple((key, figures[key]) for key in _ASKED), True)
 
 
 @functools.lru_cache(maxsize=128)
-def _kept(inputs: MechanicalInputs, name: str, figures: tuple[tuple[str, Figure], ...]) -> Array:
+def _kept(
+    inputs: MechanicalInputs, name: str, figures: tuple[tuple[str, Figure], ...], known_lobes: bool = False
+) -> Array:
     drawn, lobes = Drawn(inputs), drawn_lobes(inputs, name)
+    if known_lobes:
+        lobes = lobes.as_given()
     asked = idle_inputs(inputs, dict(figures))
     values: dict[str, Any] = {key: drawn(key) for key in asked if key not in _THROUGH_LOBES}
     values["valve_lift"] = asked["valve_lift"].value
@@ -106,12 +116,7 @@ def _overlap_factor(
     separation = drawn.ranges.get("lobe_separation")
     if separation is None:
         return np.asarray(factor)
-    one = {
-        which: family.weights(
-            type(lobes.draws)(*(np.zeros_like(each[:1]) if each.ndim == 1 else each[:1] for each in lobes.draws))
-        )
-        for which, family in lobes.families.items()
-    }
+    one = {which: weight[:1] for which, weight in ((w, lobes.as_given().weights(w)) for w in lobes.families)}
     seat_now = {which: np.asarray([[float(np.mean(seat))]]) for which, seat in seats.items()}
     places = (separation.low, nominal_rad, separation.high)
     sums = [

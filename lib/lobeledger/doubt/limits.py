@@ -2,8 +2,8 @@
 
 `judged_limits` -> `JudgedLimit`
 
-The limits that have a measure are judged in every draw; a need that is not sure (`booster_vacuum`, `budget`) is drawn as
-well. Draws are the same for all candidates where they share a line of the sheet.
+The limits that have a measure are judged in every draw; a need that is not sure (`booster_vacuum`, `budget`) is drawn
+as well. Draws are the same for all candidates where they share a line of the sheet.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import order_list
 from lobeledger.parts.rules import Remedy
 
-__all__ = ["STIFFER", "JudgedLimit", "judged_limits", "spread_of", "trials_of", "wanted_speed"]
+__all__ = ["STIFFER", "JudgedLimit", "judged_limits", "remedy_price", "spread_of", "trials_of", "wanted_speed"]
 
 # Springs tried as a remedy are this much stiffer (common practice: the next set in a catalogue; no source).
 STIFFER = 1.15
@@ -40,9 +40,11 @@ class JudgedLimit:
     """One limit of one candidate.
 
     have: the figure as given, with the 5 and 95 % of its draws; need: what is asked of it; both in SI as `kind` says.
-    For the speed, `have` is the use of what is allowed at the wanted speed, and the need is 1. side: +1 where the figure
-    must not lie below the need, -1 where not above. draws: whether it is met in each draw, and its remedy's price there.
-    remedy_id: what mends it, empty where nothing with a price does. trials: of the speed, how many held of how many.
+    For the speed, `have` is the use of what is allowed at the wanted speed, and the need is 1. side: +1 where the
+    figure must not lie below the need, -1 where not above. need_path, values: where the sheet has the need, and the
+    figure in every draw, of what is judged by comparing them. draws: whether it is met in each draw, and its remedy's
+    price there. remedy_id: what mends it, empty where nothing with a price does. trials: of the speed, how many held of
+    how many.
     """
 
     limit: str
@@ -51,6 +53,8 @@ class JudgedLimit:
     kind: str
     side: int
     draws: LimitDraws
+    need_path: str = ""
+    values: Any = None
     remedy_id: str = ""
     trials: tuple[int, int] = (0, 0)
 
@@ -112,7 +116,9 @@ def judged_limits(
     budget = value("limits.budget")
     ok = _all(first_cost <= budget)
     have = spread_of(figures["first_cost"].value, first_cost)
-    found.append(JudgedLimit("budget", have, build.limits.budget_money, "money", -1, LimitDraws("budget", ok)))
+    found.append(
+        JudgedLimit("budget", have, build.limits.budget_money, "money", -1, LimitDraws("budget", ok), "limits.budget")
+    )
     return tuple(found)
 
 
@@ -128,20 +134,22 @@ def _clearances(
         drawn("rocker_ratio") * drawn(f"{which}.lobe_lift") - drawn(f"{which}_lash") for which in ("intake", "exhaust")
     ]
     lift = np.maximum(*lifts)
-    limits = build.limits
+    limits, does = build.limits, {line.rule for line in order_list(build, candidate)}
     found = []
     for limit, clear, least, need in (
-        ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance", limits.coil_bind_clearance_m),
-        ("retainer", drawn("retainer_to_seal") - lift, "retainer_clearance", limits.retainer_clearance_m),
-    ):  # fmt: skip
+        ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance",
+        limits.coil_bind_clearance_m), ("retainer", drawn("retainer_to_seal") - lift, "retainer_clearance",
+        limits.retainer_clearance_m), ):  # fmt: skip
         ok = _all(clear >= value(f"limits.{least}"))
         remedy = _remedy_for(build, candidate, limit)
         price = None if remedy is None else _price(build, candidate, remedy, value)
-        if any(line.rule == _MACHINED[limit] for line in order_list(build, candidate)):
+        if _MACHINED[limit] in does:
             price = np.zeros(DRAWS)  # the order list already has the work, at its own price
         draws = LimitDraws(limit, ok, price)
         have = spread_of(figures[limit].value, clear)
-        found.append(JudgedLimit(limit, have, need, "lift", 1, draws, remedy.id if remedy else ""))
+        found.append(
+            JudgedLimit(limit, have, need, "lift", 1, draws, f"limits.{least}", clear, remedy.id if remedy else "")
+        )
     return found
 
 
@@ -162,7 +170,8 @@ def _speed(
             price = _price(build, candidate, remedy, value)
     mends = remedy.id if remedy is not None and price is not None else ""
     draws = LimitDraws("speed", trials.ok, price)
-    return JudgedLimit("speed", have, 1.0, "use", -1, draws, mends, (trials.met, len(trials.uses)))
+    met = (trials.met, len(trials.uses))
+    return JudgedLimit("speed", have, 1.0, "use", -1, draws, remedy_id=mends, trials=met)
 
 
 def _vacuum(
@@ -175,7 +184,8 @@ def _vacuum(
     draws = LimitDraws("vacuum", ok, price)
     have = spread_of(figures["vacuum"].value, vacuum)
     need = build.vehicle.booster_vacuum_pa
-    return JudgedLimit("vacuum", have, need, "vacuum", 1, draws, remedy.id if remedy else "")
+    mends = remedy.id if remedy else ""
+    return JudgedLimit("vacuum", have, need, "vacuum", 1, draws, "vehicle.booster_vacuum", vacuum, mends)
 
 
 def _remedy_for(build: Build, candidate: Candidate, limit: str) -> Remedy | None:
@@ -187,6 +197,11 @@ def _remedy_for(build: Build, candidate: Candidate, limit: str) -> Remedy | None
                 continue
             return remedy
     return None
+
+
+def remedy_price(build: Build, candidate: Candidate, remedy_id: str, value: Lookup) -> Array:
+    """What the remedy of that id costs a candidate in each draw (money)."""
+    return _price(build, candidate, next(each for each in build.remedies if each.id == remedy_id), value)
 
 
 def _price(build: Build, candidate: Candidate, remedy: Remedy, value: Lookup) -> Array:

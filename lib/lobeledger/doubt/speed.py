@@ -1,6 +1,7 @@
 """Is the valvetrain under control at the wanted speed? Drawn valvetrains on drawn lobes, run one after another.
 
-`speed_trials` -> `SpeedTrials`
+Does it hold at the wanted speed?      `speed_trials` -> `SpeedTrials`
+Up to which speed does it hold?        `useful_limit_of`
 
 A run at the wanted speed is far cheaper than a search for the speed that is lost, and says what is asked. Draws are run
 until their share is settled (`standing.share_is_settled`) or there are enough; the others are judged by a regression of
@@ -9,23 +10,26 @@ those that were run on what they were drawn from.
 
 from __future__ import annotations
 
+import collections
 import dataclasses
 import functools
+import threading
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from lobeledger.arrays import Array
+from lobeledger.assess.figures import Figure
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
 from lobeledger.doubt.draws import DRAWS, triangular_draws
-from lobeledger.doubt.standing import share_is_settled
+from lobeledger.doubt.standing import HOLDS, OUT, share_is_settled
 from lobeledger.errors import NoSolution
-from lobeledger.train.control import Control, allowed_by, control_at, weakest
+from lobeledger.train.control import Control, allowed_by, control_at, useful_limit, weakest
 from lobeledger.train.of_candidate import inputs_of, moved, train_of
 
-__all__ = ["MOST_TRIALS", "SpeedTrials", "Wanted", "speed_trials"]
+__all__ = ["MOST_TRIALS", "SpeedTrials", "Wanted", "speed_trials", "useful_limit_of"]
 
 MOST_TRIALS = 64
 # Trials after which it is asked whether their share is settled.
@@ -56,7 +60,7 @@ class SpeedTrials:
 
     nominal: the valvetrain as given on its nominal lobes. uses: of each trial, the greatest of what it did over what is
     allowed, intake and exhaust; 1 or less holds. ok: per draw, the chance that it holds. is_settled: whether the trials
-    tell the standing for sure, or there were only so many.
+    tell the standing for sure, or there were only so many. most: how many were allowed.
     """
 
     nominal: Control
@@ -64,6 +68,7 @@ class SpeedTrials:
     ok: Array
     is_settled: bool
     cycles: int
+    most: int
 
     @property
     def met(self) -> int:
@@ -71,15 +76,53 @@ class SpeedTrials:
         return sum(use <= 1.0 for use in self.uses)
 
 
-@functools.lru_cache(maxsize=128)
+class _Kept:
+    """The fullest trials of each valvetrain and speed that were run: a first answer takes them where there are any."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._held = most, collections.OrderedDict[Any, SpeedTrials]()
+        self._lock = threading.Lock()
+
+    def of(self, key: Any, most: int) -> SpeedTrials | None:
+        """What is kept under a key, if it was allowed as many trials."""
+        with self._lock:
+            found = self._held.get(key)
+            return found if found is not None and found.most >= most else None
+
+    def put(self, key: Any, trials: SpeedTrials) -> None:
+        """Keep trials, in place of fewer."""
+        with self._lock:
+            self._held[key] = trials
+            self._held.move_to_end(key)
+            while len(self._held) > self._most:
+                self._held.popitem(last=False)
+
+    def cache_clear(self) -> None:
+        """Forget all, as an `lru_cache` does."""
+        with self._lock:
+            self._held.clear()
+
+
+kept_trials = _Kept(128)
+
+
 def speed_trials(
     inputs: MechanicalInputs, name: str, wanted: Wanted, *, most: int = MOST_TRIALS, spring_scale: float = 1.0
 ) -> SpeedTrials:
     """Run a candidate's valvetrains at the wanted speed. Raises NoSolution for a card that no lobe fits.
 
-    name: the candidate's, for draws of its own lobes. most: trials at most; 0 runs the nominal valvetrain alone.
-    spring_scale: multiplies load and rate of its springs, to try stiffer ones.
+    name: the candidate's, for draws of its own lobes. most: trials at most; 0 runs the nominal valvetrain alone, or
+    gives the trials that were run before. spring_scale: multiplies load and rate of its springs, to try stiffer ones.
     """
+    key = (inputs, name, wanted, spring_scale)
+    found = kept_trials.of(key, most)
+    if found is None:
+        found = _tried(inputs, name, wanted, most, spring_scale)
+        kept_trials.put(key, found)
+    return found
+
+
+def _tried(inputs: MechanicalInputs, name: str, wanted: Wanted, most: int, spring_scale: float) -> SpeedTrials:
     lobes, drawn = drawn_lobes(inputs, name), Drawn(inputs)
     speeds = np.broadcast_to(np.asarray(wanted.draws(), dtype=float), (DRAWS,))
     middle = {which: family.card_lobe.nominal for which, family in lobes.families.items()}
@@ -96,11 +139,33 @@ def speed_trials(
         cycles += control.cycles
         uses.append(control.use)
         if len(uses) in _LOOKS:
-            settled = share_is_settled(sum(use <= 1.0 for use in uses), len(uses))
+            met = sum(use <= 1.0 for use in uses)
+            # Of springs tried as a remedy it is asked only whether they hold.
+            settled = share_is_settled(met, len(uses), low=OUT if spring_scale == 1.0 else HOLDS)
     if not uses:
-        return SpeedTrials(nominal, (), np.full(DRAWS, float(nominal.holds)), False, cycles)
+        return SpeedTrials(nominal, (), np.full(DRAWS, float(nominal.holds)), False, cycles, most)
     ok = _all_draws(np.asarray(uses), _columns(values, lobes, name, speeds))
-    return SpeedTrials(nominal, tuple(uses), ok, settled, cycles)
+    return SpeedTrials(nominal, tuple(uses), ok, settled, cycles, most)
+
+
+@functools.lru_cache(maxsize=128)
+def useful_limit_of(inputs: MechanicalInputs, name: str, wanted_rpm: float) -> Figure:
+    """Highest speed up to which the valvetrain as given is under control (rpm), the lesser of intake and exhaust.
+
+    Walked from half the wanted speed to half as much again; no end but `searched` where it is never lost.
+    """
+    lobes, found = drawn_lobes(inputs, name), []
+    for which, family in lobes.families.items():
+        train = train_of(inputs.candidate, which, inputs.model, inputs.engine.exhaust_valve_m)
+        limit = useful_limit(
+            train,
+            family.card_lobe.nominal,
+            allowed_by(inputs.model),
+            low_rpm=0.5 * wanted_rpm,
+            high_rpm=1.5 * wanted_rpm,
+        )
+        found.append(min(limit.crank_rpm, limit.searched_to_rpm))
+    return Figure.exact(min(found))
 
 
 def _run(

@@ -170,8 +170,8 @@ def break_even_shortfall(
     return (dearer_cost - cheaper_cost) / (dearer_chance - cheaper_chance)
 
 
-def share_is_settled(met: int, trials: int, *, sure: float = 0.95) -> bool:
-    """Whether so many of so many trials tell already that a share lies above `HOLDS` or below `OUT`.
+def share_is_settled(met: int, trials: int, *, sure: float = 0.95, low: float = OUT) -> bool:
+    """Whether so many of so many trials tell already that a share lies above `HOLDS` or below `low`.
 
     Jeffreys' posterior Beta(met + 1/2, trials - met + 1/2).
 
@@ -181,5 +181,5 @@ def share_is_settled(met: int, trials: int, *, sure: float = 0.95) -> bool:
     if not trials:
         return False
     a, b = met + 0.5, trials - met + 0.5
-    above, below = float(beta.sf(HOLDS, a, b)), float(beta.cdf(OUT, a, b))
+    above, below = float(beta.sf(HOLDS, a, b)), float(beta.cdf(low, a, b))
     return max(above, below) > sure and math.isfinite(above)

@@ -10,7 +10,7 @@ How big is the cylinder?                   `swept_volume_m3`, `displacement_m3`,
                                            `clearance_volume_from_parts_m3`, `compression_ratio`,
                                            `cylinder_volume_m3`
 What compression does the cam leave?       `trapped_compression_ratio`
-Will the fuel stand it?                    `knock_caution`
+Will the fuel stand it?                    `knock_limited_ratio`
 What does it turn on the road?             `cruise_rpm`
 What does it take to motor it?             `total_fmep_pa`; friction without pumping is in `friction`
 
@@ -21,9 +21,7 @@ of a cam card stay in degrees, as the trade writes them, with shaft and datum in
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -33,7 +31,6 @@ from lobeledger.arrays import Num
 from lobeledger.errors import OutOfRange
 
 __all__ = [
-    "KnockCaution",
     "LobeTiming",
     "TrappedCompression",
     "ValveEvents",
@@ -49,7 +46,7 @@ __all__ = [
     "dwell_series_drop_m",
     "exhaust_from_events",
     "intake_from_events",
-    "knock_caution",
+    "knock_limited_ratio",
     "lobe_separation_cam_deg",
     "mean_piston_speed_m_per_s",
     "overlap_crank_deg",
@@ -90,15 +87,6 @@ class TrappedCompression(NamedTuple):
     ratio: float
     ivc_crank_deg_abdc: float
     datum: str
-
-
-class KnockCaution(NamedTuple):
-    """Allowed trapped ratio, its spread, the margin left (negative: over), and a word for it."""
-
-    allowed_ratio: float
-    allowed_ratio_pm: float
-    margin_ratio: float
-    level: str
 
 
 def _crank(*, stroke_m: Any, rod_length_m: Any) -> Any:
@@ -435,42 +423,18 @@ def trapped_compression_ratio(
     return TrappedCompression(ratio, ivc_crank_deg_abdc, datum)
 
 
-def knock_caution(
-    trapped_ratio: float,
-    *,
-    octane_aki: float,
-    head_material: str,
-    table_octane_aki: Sequence[float],
-    allowed_ratio_by_head: Mapping[str, Sequence[float]],
-    allowed_ratio_pm: float,
-) -> KnockCaution:
-    """Compare a trapped ratio with the allowed one for the fuel and head material; a caution, not a forecast.
+def knock_limited_ratio(octane_aki: float, *, ratio_at_91: float, ratio_per_octane: float) -> float:
+    """Trapped compression ratio above which an engine begins to need care on a fuel: a caution, not a forecast.
 
-    `allowed_ratio_by_head[head_material]` gives the allowed trapped ratio at each of `table_octane_aki`
-    ((R+M)/2, rising); between them it is linear. Level: "clear" at or below allowed - pm, "over" above
-    allowed + pm, "near" between. The table must be on the same inlet-closing datum as `trapped_ratio`; its
-    figures are common practice, not physics: chamber shape, spark, mixture, water temperature and altitude
-    all move the limit. Raises OutOfRange outside the table.
+    ratio_at_91 + ratio_per_octane (octane - 91), octane (R+M)/2. Both figures are common practice, not physics: chamber
+    shape, spark, mixture, water temperature and altitude all move the limit. They belong to one inlet-closing datum.
+    Raises OutOfRange for octane or ratio not above zero.
 
-    >>> knock_caution(8.5, octane_aki=91, head_material="iron", table_octane_aki=[91],
-    ...     allowed_ratio_by_head={"iron": [8.3], "aluminium": [8.8]}, allowed_ratio_pm=0.3).level
-    'near'
+    >>> [round(knock_limited_ratio(o, ratio_at_91=8.3, ratio_per_octane=0.1), 2) for o in (87, 91, 105)]
+    [7.9, 8.3, 9.7]
     """
-    positive(trapped_ratio=trapped_ratio, octane_aki=octane_aki)
-    if allowed_ratio_pm < 0.0:
-        raise OutOfRange(f"allowed_ratio_pm is {allowed_ratio_pm}; a spread cannot be negative.")
-    if head_material not in allowed_ratio_by_head:
-        known = ", ".join(sorted(allowed_ratio_by_head))
-        raise OutOfRange(f"head_material is '{head_material}'; the table knows {known}.")
-    octanes, allowed = list(table_octane_aki), list(allowed_ratio_by_head[head_material])
-    if len(octanes) != len(allowed) or not octanes or any(b <= a for a, b in itertools.pairwise(octanes)):
-        raise OutOfRange("The octane table must rise and have one allowed ratio for each octane.")
-    if not octanes[0] <= octane_aki <= octanes[-1]:
-        raise OutOfRange(f"octane_aki is {octane_aki}; the table runs from {octanes[0]} to {octanes[-1]}.")
-    limit = float(np.interp(octane_aki, octanes, allowed))
-    margin = limit - trapped_ratio
-    level = "clear" if margin >= allowed_ratio_pm else ("over" if margin < -allowed_ratio_pm else "near")
-    return KnockCaution(limit, allowed_ratio_pm, margin, level)
+    positive(octane_aki=octane_aki, ratio_at_91=ratio_at_91)
+    return ratio_at_91 + ratio_per_octane * (octane_aki - 91.0)
 
 
 # ------------------------------------------------------------------------------------------ road and friction

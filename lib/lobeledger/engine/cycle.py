@@ -121,8 +121,8 @@ def valve_timing(candidate: CamAndTrain, model: Model) -> ValveTiming:
 def burn_of(model: Model) -> BurnEstimate:
     """What the sheet's `[model]` assumes of the closed part of the cycle."""
     return BurnEstimate(
-        air_fuel_ratio=13.0,
-        fuel_heating_value_j_per_kg=44.0e6,
+        air_fuel_ratio=model.air_fuel,
+        fuel_heating_value_j_per_kg=model.fuel_heating_value_j_per_kg,
         combustion_efficiency=model.combustion_efficiency,
         lost_fraction=model.burn_lost,
         compression_exponent=model.compression_exponent,

@@ -1,16 +1,47 @@
 """Filling: what one cylinder takes in and keeps, with the inertia of the gas in its intake runner.
 
 What does the cylinder trap?              `fill_and_empty` -> `FillResult`
-What does it start the exhaust with?      `evo_state`, with the assumptions of `BurnEstimate`
-How fast does the runner swing?           `quarter_wave_hz`, `helmholtz_hz`, `runner_ring_down`
-How much of the runner is spring?         `runner_port_volume_m3`
-What does the exhaust push against?       `exhaust_pressure_pa`
+What does it start the exhaust with?      room `burn`
+How does the runner swing?                room `runner`
+How is a cycle computed?                  room `gas_kernel`
 
 The intake is a plenum of still air, a slug of gas in the runner that has mass, a port that gives like a spring,
 and the valve. That is the least model in which gas in motion can go on filling a cylinder after bottom dead
 centre, which is what a late intake closing lives on; in still air a long cam always loses. It knows one mode of
 the runner, the first. The exhaust is still air at a pressure that grows with flow: no wave of the exhaust pipe
 empties the cylinder through the overlap, so the gain of long overlap at high speed is missing.
+
+The whole cycle of 720 degrees, from exhaust opening to exhaust opening. Between them:
+- Plenum: still air at `plenum_pressure_pa`, `plenum_temperature_k`.
+- Runner: a slug of `runner_length_m` (plenum to valve) and `runner_area_m2` (mean), with momentum:
+  d m'/dt = (A/L) (p_plenum - p_port - K rho u|u|/2), its flow at most sonic. Towards the port K is
+  `entry_loss` + f L/D + `port_head_loss`; back it is `plenum_exit_loss` + f L/D. Density is that of the slug at
+  plenum pressure.
+- Port: one well-mixed volume at rest (stagnation state) with mass, energy and burned mass, of
+  `runner_port_volume_m3` unless given, so that the shut runner swings at its quarter wave.
+- Valves: quasi-steady compressible orifices, either way, carrying the stagnation enthalpy of where they come from.
+- Cylinder: one well-mixed zone from exhaust opening to intake closing.
+- Exhaust: still air; gas sucked back has the mean state of what went out.
+The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles where it swings strong and
+weak by turns.
+
+What the slug remembers: its gas and all it has pushed out into the plenum are one well-mixed parcel that comes
+back first; the plenum's own gas takes over as the last of it (5 % of the slug) returns. So burned gas pushed into
+the runner is never lost, but comes back diluted, partly a cycle later. (Letting the plenum keep what is pushed out
+would flush burned gas away with every swing of the shut runner, which gas that moves in file does not do.)
+
+Loss coefficients: `entry_loss` 0.2, a lightly rounded mouth (0.05 well rounded, 0.5 sharp); `friction_factor`
+0.03 (Darcy, rough cast wall, with some bend); `plenum_exit_loss` 1, the head a jet loses into still gas
+(Borda and Carnot); all handbook figures from memory. `port_head_loss` is the share of the head lost where
+runner meets valve: 0, since flow through the open valve does not come to rest there and the port's own loss is
+in the valve's flow coefficient already; 1 is the pessimist's end.
+
+With little loss the shut runner rings on, so that filling ripples over speed by a few percent where a long
+overlap meets the ring's crests and troughs (some 500 to 800 rpm apart); the single lossless mode exaggerates it.
+
+What is missing: higher modes of the runner, coupling of runners through the plenum, all waves of the exhaust
+pipe, heat exchange with walls other than `charge_heating_k`, fuel vapour (displaces about 2 % of the
+air), change of specific heat with temperature, charge stratification in overlap. Valid 300 to 10000 rpm.
 
 Crank angles are radians from the firing top dead centre; the overlap TDC is 2 pi. Lifts and areas are at the valve,
 net of lash. Rank candidates with it and read differences with a band; it is no dynamometer.
@@ -19,7 +50,7 @@ net of lash. Rank candidates with it and read differences with a band; it is no 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -34,9 +65,6 @@ from lobeledger.engine.runner import runner_losses, runner_port_volume_m3
 from lobeledger.errors import NoSolution, OutOfRange
 
 __all__ = ["FillResult", "fill_and_empty"]
-
-
-"""`BurnEstimate` with its assumed values."""
 
 
 class FillResult(NamedTuple):
@@ -89,6 +117,55 @@ def _event_window(angle: Array, intake: Array, exhaust: Array) -> tuple[float, f
     return float(step), min(evo, math.pi), max(ivc, 3.0 * math.pi)
 
 
+def _by_speed(
+    speed_rpm: ArrayLike, plenum_pressure_pa: ArrayLike, exhaust_pressure_pa: ArrayLike
+) -> tuple[Array, Array, Array]:
+    """Speeds, and both pressures with one entry a speed."""
+    speeds = np.atleast_1d(np.asarray(speed_rpm, dtype=float))
+    if speeds.ndim != 1 or not (np.all(speeds >= 300.0) and np.all(speeds <= 10000.0)):
+        raise OutOfRange(f"speed_rpm is {speeds}; the model holds from 300 to 10000 rpm.")
+    positive(plenum_pressure_pa=plenum_pressure_pa, exhaust_pressure_pa=exhaust_pressure_pa)
+    try:
+        p_plenum = np.broadcast_to(np.asarray(plenum_pressure_pa, dtype=float), speeds.shape).copy()
+        p_exhaust = np.broadcast_to(np.asarray(exhaust_pressure_pa, dtype=float), speeds.shape).copy()
+    except ValueError:
+        raise OutOfRange("Plenum and exhaust pressure must be one figure or one for each speed.") from None
+    return speeds, p_plenum, p_exhaust
+
+
+def _volumes_m3(bore_m: float, stroke_m: float, rod_length_m: float, compression_ratio: float) -> tuple[float, float]:
+    """Swept and clearance volume of the cylinder, after checking its geometry."""
+    swept = swept_volume_m3(bore_m=bore_m, stroke_m=stroke_m)
+    clearance = clearance_volume_m3(swept_volume_m3=swept, compression_ratio=compression_ratio)
+    # Called for its checks of the geometry.
+    cylinder_volume_m3(
+        0.0, bore_m=bore_m, stroke_m=stroke_m, rod_length_m=rod_length_m, compression_ratio=compression_ratio
+    )
+    return swept, clearance
+
+
+def _state_at_evo(given: EvoState | None) -> tuple[float, float]:
+    """Pressure and temperature as the kernel takes them: zeros where it has to estimate them."""
+    if given is None:
+        return 0.0, 0.0
+    positive(evo_given=tuple(given))
+    return float(given.pressure_pa), float(given.temperature_k)
+
+
+def _filled(speeds: Array, *given: Any) -> FillResult:
+    """The kernel's answer at each speed; `given` is what `fill_speeds` takes after the speeds."""
+    out = np.full((RESULTS, speeds.size), np.nan)
+    cycles, settled = np.zeros(speeds.size, dtype=np.int64), np.zeros(speeds.size, dtype=np.bool_)
+    kernel: Any = fill_speeds  # its type counts arguments and cannot count starred ones
+    kernel(speeds, *given, out, cycles, settled, TOLERANCE)
+    if not settled.any():
+        raise NoSolution(
+            f"The gas exchange settles within {MOST_CYCLES} cycles at none of the speeds asked ({speeds.min():g} to "
+            f"{speeds.max():g} rpm); check areas and pressures, or ask for a higher speed or plenum pressure."
+        )
+    return FillResult._make([speeds, *out, cycles, settled])
+
+
 def fill_and_empty(
     speed_rpm: ArrayLike,
     *,
@@ -118,26 +195,7 @@ def fill_and_empty(
     evo_given: EvoState | None = None,
     gas_constant_j_per_kg_k: float = GAS_CONSTANT_J_PER_KG_K,
 ) -> FillResult:
-    """Gas exchange of one cylinder at each speed: volumetric efficiency, residual, pumping, trapped state.
-
-    The whole cycle of 720 degrees, from exhaust opening to exhaust opening. Between them:
-    - Plenum: still air at `plenum_pressure_pa`, `plenum_temperature_k`.
-    - Runner: a slug of `runner_length_m` (plenum to valve) and `runner_area_m2` (mean), with momentum:
-      d m'/dt = (A/L) (p_plenum - p_port - K rho u|u|/2), its flow at most sonic. Towards the port K is
-      `entry_loss` + f L/D + `port_head_loss`; back it is `plenum_exit_loss` + f L/D. Density is that of the slug at
-      plenum pressure.
-    - Port: one well-mixed volume at rest (stagnation state) with mass, energy and burned mass, of
-      `runner_port_volume_m3` unless given, so that the shut runner swings at its quarter wave.
-    - Valves: quasi-steady compressible orifices, either way, carrying the stagnation enthalpy of where they come from.
-    - Cylinder: one well-mixed zone from exhaust opening to intake closing.
-    - Exhaust: still air; gas sucked back has the mean state of what went out.
-    The cycle repeats until it returns to its start to 1e-4, under-relaxed after 12 cycles where it swings strong and
-    weak by turns.
-
-    What the slug remembers: its gas and all it has pushed out into the plenum are one well-mixed parcel that comes
-    back first; the plenum's own gas takes over as the last of it (5 % of the slug) returns. So burned gas pushed into
-    the runner is never lost, but comes back diluted, partly a cycle later. (Letting the plenum keep what is pushed out
-    would flush burned gas away with every swing of the shut runner, which gas that moves in file does not do.)
+    """Gas exchange of one cylinder at each speed by the model of this room: efficiency, residual, pumping, trapped state.
 
     Arguments: `crank_rad` in equal steps (1 to 2 degrees serve), zero at the firing TDC, starting before
     exhaust opening and ending after inlet closing; effective areas of all valves of one cylinder on it, from
@@ -146,30 +204,13 @@ def fill_and_empty(
     exhaust opening; otherwise `evo_state` estimates it each cycle from what was trapped, with the assumptions in
     `burn`. Volumetric efficiency is fresh gas in the cylinder at inlet closing over reference density x swept volume.
 
-    Loss coefficients: `entry_loss` 0.2, a lightly rounded mouth (0.05 well rounded, 0.5 sharp); `friction_factor`
-    0.03 (Darcy, rough cast wall, with some bend); `plenum_exit_loss` 1, the head a jet loses into still gas
-    (Borda and Carnot); all handbook figures from memory. `port_head_loss` is the share of the head lost where
-    runner meets valve: 0, since flow through the open valve does not come to rest there and the port's own loss is
-    in the valve's flow coefficient already; 1 is the pessimist's end.
-
-    With little loss the shut runner rings on, so that filling ripples over speed by a few percent where a long
-    overlap meets the ring's crests and troughs (some 500 to 800 rpm apart); the single lossless mode exaggerates it.
-
-    What is missing: higher modes of the runner, coupling of runners through the plenum, all waves of the exhaust
-    pipe, heat exchange with walls other than `charge_heating_k`, fuel vapour (displaces about 2 % of the
-    air), change of specific heat with temperature, charge stratification in overlap. Valid 300 to 10000 rpm.
-
     A speed whose cycle does not settle (mostly a long overlap far below the speeds it is made for, where no steady
     firing exists) gets NaN and `settled` false; NoSolution only where none settles.
     Source: filling and emptying, Heywood, ch. 14 and app. C; ram, ch. 6 (from memory); step: Bogacki and Shampine,
     *Appl. Math. Lett.* 2 (1989) 321. Raises OutOfRange for input outside the above.
     """
-    speeds = np.atleast_1d(np.asarray(speed_rpm, dtype=float))
-    if speeds.ndim != 1 or not (np.all(speeds >= 300.0) and np.all(speeds <= 10000.0)):
-        raise OutOfRange(f"speed_rpm is {speeds}; the model holds from 300 to 10000 rpm.")
+    speeds, p_plenum, p_exhaust = _by_speed(speed_rpm, plenum_pressure_pa, exhaust_pressure_pa)
     positive(
-        plenum_pressure_pa=plenum_pressure_pa,
-        exhaust_pressure_pa=exhaust_pressure_pa,
         plenum_temperature_k=plenum_temperature_k,
         reference_pressure_pa=reference_pressure_pa,
         reference_temperature_k=reference_temperature_k,
@@ -185,27 +226,12 @@ def fill_and_empty(
     positive(port_volume_m3=port_volume_m3)
     if not -50.0 <= charge_heating_k <= 150.0:
         raise OutOfRange(f"charge_heating_k is {charge_heating_k}; a believable figure lies between -50 and 150 K.")
-    try:
-        p_plenum = np.broadcast_to(np.asarray(plenum_pressure_pa, dtype=float), speeds.shape).copy()
-        p_exhaust = np.broadcast_to(np.asarray(exhaust_pressure_pa, dtype=float), speeds.shape).copy()
-    except ValueError:
-        raise OutOfRange("Plenum and exhaust pressure must be one figure or one for each speed.") from None
-    swept = swept_volume_m3(bore_m=bore_m, stroke_m=stroke_m)
-    clearance = clearance_volume_m3(swept_volume_m3=swept, compression_ratio=compression_ratio)
-    # Called for its checks of the geometry.
-    cylinder_volume_m3(
-        0.0, bore_m=bore_m, stroke_m=stroke_m, rod_length_m=rod_length_m, compression_ratio=compression_ratio
-    )
-    angle = np.ascontiguousarray(crank_rad, dtype=float)
-    intake = np.ascontiguousarray(intake_effective_area_m2, dtype=float)
-    exhaust = np.ascontiguousarray(exhaust_effective_area_m2, dtype=float)
+    swept, clearance = _volumes_m3(bore_m, stroke_m, rod_length_m, compression_ratio)
+    given = (crank_rad, intake_effective_area_m2, exhaust_effective_area_m2)
+    angle, intake, exhaust = (np.ascontiguousarray(each, dtype=float) for each in given)
     step, evo, ivc = _event_window(angle, intake, exhaust)
-    if evo_given is not None:
-        positive(evo_given=tuple(evo_given))
-    out = np.full((RESULTS, speeds.size), np.nan)
-    cycles, settled = np.zeros(speeds.size, dtype=np.int64), np.zeros(speeds.size, dtype=np.bool_)
     cv_fresh = gas_constant_j_per_kg_k / (gamma_fresh - 1.0)
-    fill_speeds(
+    return _filled(
         speeds,
         p_plenum,
         float((cv_fresh + gas_constant_j_per_kg_k) * (plenum_temperature_k + charge_heating_k)),
@@ -217,16 +243,6 @@ def fill_and_empty(
         (gas_constant_j_per_kg_k, cv_fresh, gas_constant_j_per_kg_k / (gamma_burned - 1.0)),
         (float(runner_length_m), float(runner_area_m2), float(port_volume_m3), loss_in, loss_out),
         tuple(float(v) for v in burn),
-        (0.0, 0.0) if evo_given is None else (float(evo_given.pressure_pa), float(evo_given.temperature_k)),
+        _state_at_evo(evo_given),
         reference_pressure_pa / (gas_constant_j_per_kg_k * reference_temperature_k) * swept,
-        out,
-        cycles,
-        settled,
-        TOLERANCE,
     )
-    if not settled.any():
-        raise NoSolution(
-            f"The gas exchange settles within {MOST_CYCLES} cycles at none of the speeds asked ({speeds.min():g} to "
-            f"{speeds.max():g} rpm); check areas and pressures, or ask for a higher speed or plenum pressure."
-        )
-    return FillResult._make([speeds, *out, cycles, settled])

@@ -53,6 +53,7 @@ def _psi(ratio: float, gamma: float) -> float:
     return float(power * math.sqrt(2.0 * gamma / (gamma - 1.0) * (1.0 - temperature_ratio)))
 
 
+# Over 80 lines: one balance of the whole intake and cylinder; its parts share most locals.
 @njit(cache=True, nogil=True, error_model="numpy")
 def _rates(
     theta: float,
@@ -286,6 +287,7 @@ def still_states(y: Array, gas: tuple[float, ...], runner: tuple[float, ...]) ->
     y[_SLUG_BURNED] = 0.0
 
 
+# Over 80 lines: one cycle from one exhaust opening to the next; its parts share most locals.
 @njit(cache=True, nogil=True, error_model="numpy")
 def _settle(
     speed: float,

@@ -37,7 +37,7 @@ the whole lobe leaves the nose free, and both the lobe of least peak jerk and th
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -45,7 +45,7 @@ import numpy as np
 
 from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe.flank import CardLobe, Flank, Solved, jerk_allowed
+from lobeledger.lobe.flank import CardLobe, Flank, Solved, family_of, jerk_allowed
 from lobeledger.lobe.grind import ground
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.one_duration import completed
@@ -118,8 +118,8 @@ def smoothest_lobe(
     base_radius_m: float,
     ramp: Ramp,
     seat_m: float,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
+    jerk_allowance: float,
+    shape_allowance: float,
 ) -> Lobe:
     """The nominal lobe of `lobe_from_card` without its extremes, in a third of the time. Raises as that does."""
     rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
@@ -138,14 +138,14 @@ def lobe_from_card(
     base_radius_m: float,
     ramp: Ramp,
     seat_m: float,
-    jerk_allowance: float = 1.2,
-    shape_allowance: float = 3.0,
+    jerk_allowance: float,
+    shape_allowance: float,
 ) -> CardLobe:
     """The card's nominal lobe and the extremes of all admissible ones.
 
     seat_m: lobe lift that the ramp must take up: of a solid lobe lash over ratio and the train's static give.
-    A card of one duration also has, among its extremes, the smoothest lobes of the fuller and leaner shapes that are
-    usual (`one_duration`): its band is wide, and `most_open` says which duration would narrow it.
+    A card of one duration is solved for the usual, a fuller and a leaner shape (`one_duration`), each extreme being the
+    farthest of the three: its band is wide, and `most_open` says which duration would narrow it.
     Raises NoSolution when no lobe fits the card within the follower's limits; `what_would_give` says why.
     """
     rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
@@ -159,13 +159,44 @@ def lobe_from_card(
             last = trouble
     if solved is None:
         raise last
-    others: dict[str, Lobe] = {}
+    if not cards.others:
+        return solved.family()
+    more: dict[str, Solved] = {}
     for name, each in cards.others.items():
         try:
-            others[name] = _solved(each, *rest).nominal
+            more[name] = _solved(each, *rest)
         except NoSolution:
             continue  # no lobe of that shape runs on this follower: it is none of those the card may mean
-    return solved.family(others)
+    return _widest(solved, more)
+
+
+def _off_nose(lobe: Lobe, side: float) -> float:
+    """Acceleration at a third of the way down a flank, as the programs ask for it."""
+    ends = lobe.theta_cam_rad[lobe.lift_m > 0.0]
+    return float(np.interp(side * 0.3 * abs(ends[0]), lobe.theta_cam_rad, lobe.acceleration_m_per_rad2))
+
+
+# What each extreme makes as small as it can.
+_ASKED: dict[str, Callable[[Lobe], float]] = {
+    "least peak deceleration": lambda lobe: float(-lobe.acceleration_m_per_rad2.min()),
+    "greatest nose deceleration": lambda lobe: float(lobe.acceleration_m_per_rad2[lobe.theta_cam_rad.size // 2]),
+    "greatest deceleration off the nose": lambda lobe: _off_nose(lobe, -1.0),
+    "greatest deceleration off the nose, closing": lambda lobe: _off_nose(lobe, 1.0),
+    "greatest area": lambda lobe: -lobe.lift_area_m_rad(),
+    "least area": lambda lobe: lobe.lift_area_m_rad(),
+}
+
+
+def _widest(usual: Solved, others: dict[str, Solved]) -> CardLobe:
+    """The family over several cards: the usual one's nominal lobe, the others' too, each extreme where it is most."""
+    extremes: dict[str, Lobe] = {}
+    for name in usual.asks:
+        found = [lobe for each in (usual, *others.values()) if (lobe := each.asks[name]()) is not None]
+        if found:
+            extremes[name] = min(found, key=_ASKED[name])
+    extremes |= {name: each.nominal for name, each in others.items()}
+    wheel_m = min(each.grinding_radius_m for each in (usual, *others.values()))
+    return family_of(usual.nominal, extremes, usual.least_jerk_m_per_rad3, usual.ramp_tops_cam_rad, wheel_m)
 
 
 @dataclass(frozen=True)
@@ -188,8 +219,8 @@ def most_open(lobes: CardLobe, at_m: Sequence[float] = USUAL_LIFTS_M) -> Open:
     top_m = float(np.interp(-lobes.ramp_top_cam_rad, nominal.theta_cam_rad, nominal.lift_m))
     for lift_m in at_m:
         if 0.98 * top_m < lift_m < 0.98 * nominal.greatest_lift_m:
-            _, low, high = lobes.band(lambda lobe, lift_m=lift_m: lobe.duration_crank_rad(lift_m))
-            found.append(Open(lift_m, low, high))
+            found_rad = [lobe.duration_crank_rad(lift_m) for lobe in lobes.members]
+            found.append(Open(lift_m, min(found_rad), max(found_rad)))
     if not found:
         raise OutOfRange("none of these lifts lies on the lobe")
     return max(found, key=lambda o: o.high_rad - o.low_rad)

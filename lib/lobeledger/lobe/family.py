@@ -1,4 +1,4 @@
-"""Lobes drawn from all that a card leaves open: shape, ramp velocity, and the tolerance of its lowest duration.
+"""Lobes drawn from all that a card leaves open: shape, ramp velocity and height, a duration's tolerance.
 
 Make a family                          `family_from_card` -> `LobeFamily`
 Draw lobes of it                       `LobeFamily.draw` (lift), `LobeFamily.motion`, `LobeFamily.lobe`
@@ -6,22 +6,24 @@ From uniform numbers                   `lobe_draws` -> `LobeDraws`
 
 A drawn lobe is
 
-    (1 - s) nominal(v) + s sum over k of e_k extreme_k  [+ d (moved - nominal)]
+    (1 - s) nominal(v) + s sum over k of e_k extreme_k  [+ d (moved - nominal)] [+ h (moved - nominal)]
 
 nominal(v): the smoothest lobe at a ramp velocity, between those made at the low, the middle and the high end of its
 range. extremes: the corners of what the card allows (`card`). s, how far from the smoothest a grinder's own lobe
 lies, is drawn triangular from 0 to 1, 0 the likeliest; the shares e even over all that add up to 1 (Dirichlet of
 ones). Both laws are assumed: nothing is published of how grinders' lobes lie within what their cards allow. d moves
-the lowest quoted duration within its tolerance.
+the lowest quoted duration within its tolerance, h the height of a solid ramp within its range.
 
 One draw serves both cams of a candidate: one grinder, one habit. So shares go by the extreme's name over all of
-`EXTREMES`, and each family takes those that it has, made to add up to 1 again; of Dirichlet shares that leaves Dirichlet
-shares. What the card's limits say linearly (face, pressure angle, jerk, nose radius of a flat's lobe) holds for every
-draw, apart from d's hair; the grinder's wheel holds within some per cent (tests/lobe/test_family.py).
+`EXTREMES`, and each family takes those that it has, made to add up to 1 again, which leaves Dirichlet shares. What
+the card's limits say linearly (face, pressure angle, jerk, nose radius of a flat's lobe) holds for every draw, apart
+from a hair for d and h; the grinder's wheel holds within some per cent (tests/lobe/test_family.py).
 """
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -33,10 +35,10 @@ from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.card import CardLobe, lobe_from_card, smoothest_lobe
 from lobeledger.lobe.flank import on_grid
 from lobeledger.lobe.lift import Lobe
-from lobeledger.lobe.ramp import Limits, Ramp, ramp_as_given
+from lobeledger.lobe.ramp import Limits, Ramp
 from lobeledger.parts.card import Card, CardPoint, CardRamp
 
-__all__ = ["EXTREMES", "LobeDraws", "LobeFamily", "family_from_card", "lobe_draws"]
+__all__ = ["EXTREMES", "UNIFORMS", "LobeDraws", "LobeFamily", "family_from_card", "lobe_draws"]
 
 # Every extreme that some family has, in the order of the shares.
 EXTREMES = (
@@ -57,34 +59,42 @@ class LobeDraws(NamedTuple):
     """Draws of lobes, for both cams of a candidate.
 
     ramp: where in its range the ramp velocity lies, -1 low, 0 nominal, 1 high, shape (draws,). s: (draws,). e: shares
-    by `EXTREMES`, (draws, len(EXTREMES)). d: where in its tolerance the lowest duration lies, -1 to 1, (draws,).
+    by `EXTREMES`, (draws, len(EXTREMES)). d, h: where in their ranges the lowest duration and the ramp's height lie,
+    from -1 to 1, (draws,).
     """
 
     ramp: Array
     s: Array
     e: Array
     d: Array
+    h: Array
+
+
+# Uniform numbers that one draw takes.
+UNIFORMS = 4 + len(EXTREMES)
 
 
 def lobe_draws(uniforms: ArrayLike, ramp: Ramp) -> LobeDraws:
-    """Draws from uniform numbers, shape (draws, 3 + len(EXTREMES)): ramp, s, d, then one for each extreme.
+    """Draws from uniform numbers, shape (draws, UNIFORMS): ramp, s, d, h, then one for each extreme.
 
-    Ramp velocity and d are triangular (low, nominal, high), by inverse transform; `ramp` gives the velocities whose
-    spacing decides how often either side comes up. Source: triangular distribution, its inverse.
+    Ramp velocity, d and h are triangular (low, nominal, high), by inverse transform; `ramp` gives the velocities whose
+    spacing decides how often either side comes up (d and h: ranges even to both sides). Source: triangular
+    distribution, its inverse.
 
-    >>> draws = lobe_draws(np.full((1, 3 + len(EXTREMES)), 0.5), Ramp(1.0, 0.5, 2.0))
+    >>> draws = lobe_draws(np.full((1, UNIFORMS), 0.5), Ramp(1.0, 0.5, 2.0))
     >>> draws.ramp.round(4).tolist(), draws.s.round(4).tolist(), draws.e[0, :2].tolist()
     ([0.134], [0.2929], [0.125, 0.125])
     """
     u = np.asarray(uniforms, dtype=float)
-    if u.ndim != 2 or u.shape[1] != 3 + len(EXTREMES):
-        raise OutOfRange(f"uniforms have shape {u.shape}; give (draws, {3 + len(EXTREMES)})")
+    if u.ndim != 2 or u.shape[1] != UNIFORMS:
+        raise OutOfRange(f"uniforms have shape {u.shape}; give (draws, {UNIFORMS})")
     width = ramp.high_m_per_rad - ramp.low_m_per_rad
     below = (ramp.velocity_m_per_rad - ramp.low_m_per_rad) / width if width > 0.0 else 0.5
-    shares = -np.log(np.maximum(u[:, 3:], 1e-300))
+    shares = -np.log(np.maximum(u[:, 4:], 1e-300))
     return LobeDraws(
-        _place(u[:, 0], below), 1.0 - np.sqrt(u[:, 1]), shares / shares.sum(axis=1, keepdims=True), _place(u[:, 2], 0.5)
-    )
+        _place(u[:, 0], below), 1.0 - np.sqrt(u[:, 1]), shares / shares.sum(axis=1, keepdims=True),
+        _place(u[:, 2], 0.5), _place(u[:, 3], 0.5),
+    )  # fmt: skip
 
 
 def _place(u: Array, below: float) -> Array:
@@ -99,7 +109,7 @@ class LobeFamily:
     """A card's lobes to draw from, all on one grid.
 
     stack: lift, velocity, acceleration of the smoothest lobe at the low, middle and high ramp velocity, of the extremes
-    by `names`, and with a tolerance of the lowest duration the two lobes at its ends; shape (members, 3, n).
+    by `names`, then two lobes for each of `moves`, at its low and its high end; shape (members, 3, n).
     card_lobe: what the card says without draws. ramp_ends: how much of the ramp's range to either side has a lobe
     (1: all of it). A family of the smoothest lobe only, with no extremes, draws that one.
     """
@@ -108,15 +118,15 @@ class LobeFamily:
     theta_cam_rad: Array
     names: tuple[str, ...]
     ramp_ends: tuple[float, float]
-    has_tolerance: bool
+    moves: tuple[str, ...]
     stack: Array
 
     def weights(self, draws: LobeDraws) -> Array:
         """Share of every member in every draw, shape (draws, members); rows add up to 1."""
         place = np.atleast_1d(np.asarray(draws.ramp, dtype=float))
-        s, d = np.atleast_1d(draws.s), np.atleast_1d(draws.d)
-        if np.any(np.abs(place) > 1.0) or np.any((s < 0.0) | (s > 1.0)) or np.any(np.abs(d) > 1.0):
-            raise OutOfRange("a draw of a lobe has its ramp or duration outside -1 to 1, or its s outside 0 to 1")
+        s, moves = np.atleast_1d(draws.s), {"duration": np.atleast_1d(draws.d), "ramp height": np.atleast_1d(draws.h)}
+        if np.any((s < 0.0) | (s > 1.0)) or any(np.any(np.abs(x) > 1.0) for x in (place, *moves.values())):
+            raise OutOfRange("a draw of a lobe has a place in a range outside -1 to 1, or its s outside 0 to 1")
         w = np.zeros((place.size, self.stack.shape[0]))
         low, high = np.maximum(-place, 0.0), np.maximum(place, 0.0)
         w[:, 0], w[:, 1], w[:, 2] = low, 1.0 - low - high, high
@@ -124,9 +134,10 @@ class LobeFamily:
             own = np.atleast_2d(draws.e)[:, [EXTREMES.index(name) for name in self.names]]
             w[:, :3] *= (1.0 - s)[:, None]
             w[:, 3 : 3 + len(self.names)] = s[:, None] * own / own.sum(axis=1, keepdims=True)
-        if self.has_tolerance:
-            w[:, -2], w[:, -1] = np.maximum(-d, 0.0), np.maximum(d, 0.0)
-            w[:, 1] -= np.abs(d)
+        for k, name in enumerate(self.moves):
+            first, at = 3 + len(self.names) + 2 * k, moves[name]
+            w[:, first], w[:, first + 1] = np.maximum(-at, 0.0), np.maximum(at, 0.0)
+            w[:, 1] -= np.abs(at)
         return w
 
     def draw(self, draws: LobeDraws) -> Array:
@@ -180,16 +191,20 @@ def family_from_card(
     jerk_allowance: float,
     shape_allowance: float,
     lowest_tolerance_rad: float = 0.0,
+    seat_ends_m: tuple[float, float] | None = None,
+    known: CardLobe | None = None,
 ) -> LobeFamily:
-    """The family of a card: two lobes more than `lobe_from_card`, or four with a tolerance of its lowest duration.
+    """The family of a card: two lobes more than `lobe_from_card`, and two for each further thing that is in doubt.
 
-    lowest_tolerance_rad: half-width of the lowest duration (crank rad). Where no lobe fits at an end of the ramp's range
-    or of the tolerance, a nearer one stands for it, at the worst the nominal one. Raises as `lobe_from_card` does.
+    lowest_tolerance_rad: half-width of the lowest duration (crank rad). seat_ends_m: least and greatest lobe lift that
+    its ramp makes room for, about seat_m. Where no lobe fits at an end of the ramp's range
+    or of a further range, a nearer one stands for it, at the worst the nominal one. known: what
+    `lobe_from_card` gave for the same card already. Raises as `lobe_from_card` does.
     """
     rest: dict[str, Any] = dict(
         base_radius_m=base_radius_m, seat_m=seat_m, jerk_allowance=jerk_allowance, shape_allowance=shape_allowance
     )
-    middle = lobe_from_card(card, limits, ramp=ramp, **rest)
+    middle = known if known is not None else lobe_from_card(card, limits, ramp=ramp, **rest)
 
     def end(place: float) -> tuple[Lobe, float]:
         for share in _NEARER:
@@ -200,22 +215,23 @@ def family_from_card(
                 continue
         return middle.nominal, 0.0
 
-    def moved(extra_rad: float) -> Lobe:
+    def moved(whole: Callable[[], Card], at_m: float) -> Lobe:
         try:
-            return smoothest_lobe(_with_lowest(card, extra_rad), limits, ramp=ramp, **rest)
+            return smoothest_lobe(whole(), limits, ramp=ramp, **{**rest, "seat_m": at_m})
         except (NoSolution, OutOfRange):
             return middle.nominal
 
     (low, low_share), (high, high_share) = end(-1.0), end(1.0)
     members = [low, middle.nominal, high, *middle.extremes.values()]
+    moves: list[str] = []
     if lowest_tolerance_rad > 0.0:
-        members += [moved(-lowest_tolerance_rad), moved(lowest_tolerance_rad)]
+        moves.append("duration")
+        for extra in (-lowest_tolerance_rad, lowest_tolerance_rad):
+            members.append(moved(functools.partial(_with_lowest, card, extra), seat_m))
+    if seat_ends_m is not None:
+        moves.append("ramp height")
+        members += [moved(lambda: card, at_m) for at_m in seat_ends_m]
     theta = max((m.theta_cam_rad for m in members), key=len)
     members = [on_grid(m, theta) for m in members]
     stack = np.stack([[m.lift_m, m.velocity_m_per_rad, m.acceleration_m_per_rad2] for m in members])
-    return LobeFamily(middle, theta, tuple(middle.extremes), (low_share, high_share), lowest_tolerance_rad > 0.0, stack)
-
-
-def ramp_of_card(card: Card, ramp: Ramp) -> Ramp:
-    """The opening ramp's velocity and range: the card's own where it gives one."""
-    return ramp_as_given(card, "opening", ramp)
+    return LobeFamily(middle, theta, tuple(middle.extremes), (low_share, high_share), tuple(moves), stack)

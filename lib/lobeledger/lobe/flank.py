@@ -354,7 +354,7 @@ def on_grid(lobe: Lobe, theta_cam_rad: Array) -> Lobe:
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """A card's smoothest lobe, and how to ask its program for others: each answer a lobe, or None where there is none."""
+    """A card's smoothest lobe, and how to ask its program for others: a lobe, or None where there is none."""
 
     nominal: Lobe
     asks: dict[str, Callable[[], Lobe | None]]
@@ -362,10 +362,9 @@ class Solved:
     ramp_tops_cam_rad: tuple[float, float]
     grinding_radius_m: float
 
-    def family(self, others: dict[str, Lobe] | None = None) -> CardLobe:
-        """The family of the nominal lobe, every extreme that there is, and others by name."""
+    def family(self) -> CardLobe:
+        """The family of the nominal lobe and every extreme that there is."""
         extremes = {name: lobe for name, ask in self.asks.items() if (lobe := ask()) is not None}
         return family_of(
-            self.nominal, extremes | (others or {}), self.least_jerk_m_per_rad3, self.ramp_tops_cam_rad,
-            self.grinding_radius_m,
-        )  # fmt: skip
+            self.nominal, extremes, self.least_jerk_m_per_rad3, self.ramp_tops_cam_rad, self.grinding_radius_m
+        )

@@ -14,10 +14,10 @@ square). A tangent to it anywhere lies below it everywhere: bounding acceleratio
 looked for keeps the program linear and never lets a lobe through that the wheel cannot cut; and what mixes two lobes
 that keep to the same tangents keeps to them too.
 
-The wheel is asked for as long as it takes no more than twice the jerk that the card needs at all: the least hollow of a
-card is otherwise had by jerking the lifter off its ramp, which no grinder does. A card that asks for more was cut with a
-smaller wheel: the least bend within that jerk is found, and a little more is allowed, so that the answer does not turn
-over as a card is moved across the edge. Both figures are assumed. Flat followers have no hollow lobes.
+The wheel is asked for as long as it takes no more than twice the jerk that the card needs at all: the least hollow of
+a card is otherwise had by jerking the lifter off its ramp, which no grinder does. A card that asks for more was cut
+with a smaller wheel: the least bend within that jerk is found, and a little more is allowed, so that the answer does
+not turn over as a card is moved across the edge. Both figures are assumed. Flat followers have no hollow lobes.
 Source: curvature of a curve in polar form, do Carmo, Differential Geometry of Curves and Surfaces (from memory).
 """
 
@@ -60,7 +60,7 @@ def ground(flank: Flank) -> Ground:
     """
     plain = flank.geometry()
     limits = flank.limits
-    if not isinstance(limits, RollerLimits) or math.isinf(limits.grinding_radius_m):
+    if not isinstance(limits, RollerLimits) or math.isinf(limits.grinder_radius_m):
         return Ground(plain, math.inf)
     near = _solved(flank, flank.unit(flank.t), _both(plain, flank.jerk_rows(np.full(flank.n, np.inf))))
     within = _both(plain, flank.jerk_rows(np.full(flank.n, _JERK * float(near[flank.t]))))
@@ -68,7 +68,7 @@ def ground(flank: Flank) -> Ground:
         extra = _least_extra(flank, within, near)
         rows = _hollow(flank, near, extra)
         near = _solved(flank, np.zeros(flank.size), _both(within, rows))
-    reach = limits.grinding_radius_m - limits.wheel_radius_m
+    reach = limits.grinder_radius_m - limits.wheel_radius_m
     return Ground(_both(plain, rows), limits.wheel_radius_m + reach / (1.0 + extra))
 
 
@@ -90,7 +90,7 @@ def _bound(flank: Flank, near: Array) -> tuple[Array, Array, Array, Array]:
     """The bound's two parts at the nodes of a flank, and the whole one's slopes in lift and in slope (SI)."""
     limits = flank.limits
     assert isinstance(limits, RollerLimits)
-    reach = limits.grinding_radius_m - limits.wheel_radius_m
+    reach = limits.grinder_radius_m - limits.wheel_radius_m
     p = flank.base_m + limits.wheel_radius_m + flank.lift_m * near[flank.y]
     v = flank.slope_unit * near[flank.v]
     chord = np.sqrt(p**2 + v**2)

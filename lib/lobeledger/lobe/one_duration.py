@@ -6,12 +6,13 @@ One duration at 0.050 in of lobe lift says nothing of the ramp below it nor of t
 and the nose, though, valve cams are much alike: over the angle x from the nose (1 at the ramp's top) their lift over
 the ramp follows
 
-    y = (1 - x^2)^p,    p = 1.75, from 1.5 (fuller) to 2.1 (leaner),
+    y = (1 - x^2)^p,    p = 1.75, from 1.45 (fuller) to 2.2 (leaner),
 
-which passes within some two crank degrees through the durations at 0.006, 0.020, 0.050 and 0.200 in of usual cards for
+which passes within some four crank degrees through the durations at 0.006, 0.020, 0.050 and 0.200 in of usual cards for
 pushrod engines, flat and roller (assumed: fitted to cards remembered, no published source). A one-duration card is
 completed with the ramp's top and, where its own lift is low, one lift above it, and solved like any other; once with
-the usual exponent, once each with the two ends, so that the band shows what was not said.
+the usual exponent, once each with the two ends; the family takes each extreme from the card that goes farthest, so that
+the band shows what was not said.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from lobeledger.parts.card import Card, CardPoint
 __all__ = ["Completed", "completed"]
 
 # Exponents of the shape: usual, fuller, leaner (assumed, see above).
-USUAL, FULLER, LEANER = 1.75, 1.5, 2.1
+USUAL, FULLER, LEANER = 1.75, 1.45, 2.2
 # Share of the rise over the ramp where a second duration is put, and up to which the card's own lift is a low one.
 _UPPER, _LOW = 0.55, 0.35
 
@@ -72,9 +73,9 @@ def completed(card: Card, seat_m: float) -> Completed:
     >>> card = Card(lobe_lift_m=0.320 * INCH_M, points=(point,))
     >>> for each in completed(card, 0.006 * INCH_M).usual[0].points:
     ...     print(f"{each.at_m / INCH_M:.3f} in {each.duration_rad / DEG_RAD:.0f} deg")
-    0.006 in 271 deg
+    0.006 in 273 deg
     0.050 in 224 deg
-    0.179 in 146 deg
+    0.179 in 147 deg
     """
     if len(card.points) > 1:
         return Completed((card,), {})

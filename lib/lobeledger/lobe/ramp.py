@@ -46,18 +46,18 @@ class RollerLimits:
     """What a roller follower asks of a lobe.
 
     |ds/dtheta| <= tan(pressure angle)(base radius + wheel radius + s), and no undercut at the nose.
-    grinding_radius_m: of the wheel that grinds its hollow flanks (`grind`); infinite where that is not asked.
+    grinder_radius_m: of the wheel that grinds its hollow flanks (`grind`); infinite where that is not asked.
     """
 
     wheel_radius_m: float
     pressure_angle_rad: float
     least_nose_radius_m: float
-    grinding_radius_m: float = math.inf
+    grinder_radius_m: float = math.inf
 
     def __post_init__(self) -> None:
-        if not self.grinding_radius_m > self.wheel_radius_m:
+        if not self.grinder_radius_m > self.wheel_radius_m:
             raise OutOfRange(
-                f"grinding_radius_m is {self.grinding_radius_m}; it must be larger than the follower's wheel "
+                f"grinder_radius_m is {self.grinder_radius_m}; it must be larger than the follower's wheel "
                 f"({self.wheel_radius_m}), which runs in the same hollow"
             )
 
@@ -92,8 +92,8 @@ def top_of_ramp(
     """Lift and cam angle (from the nose) at which the ramp ends.
 
     A hydraulic card quotes its lowest duration at the ramp top. A solid lobe's ramp ends at seat_m, where lash and the
-    train's static give are taken up, below the lowest quoted lift: its angle follows from a constant jerk c off the ramp,
-    s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where lash and
+    train's static give are taken up, below the lowest quoted lift: its angle follows from a constant jerk c off the
+    ramp, s = top + v x + c x^3/6, through the two lowest quoted points (the rise of least peak jerk). Where lash and
     give take up more than the lowest quoted lift, or only one duration is known, the ramp ends at that lift.
     A ramp lift that the card itself gives takes the place of seat_m.
     """

@@ -17,7 +17,7 @@ from lobeledger.parts.car import Block, DischargePoint, Engine, Vehicle
 from lobeledger.parts.conditions import Fact
 from lobeledger.parts.facts import facts_of, usual_run_in_load_n
 from lobeledger.parts.frozen import Frozen
-from lobeledger.parts.rules import PairingRule, Precaution, Remedy, RiskFactor, RunInLine
+from lobeledger.parts.rules import Measure, PairingRule, Precaution, Remedy, RiskFactor, RunInLine
 from lobeledger.parts.use import Limits, Model, Shop, Use
 
 __all__ = ["Build", "Datum", "risk_data"]
@@ -73,6 +73,7 @@ class Build:
     pairing: tuple[PairingRule, ...] = ()
     run_in: tuple[RunInLine, ...] = ()
     remedies: tuple[Remedy, ...] = ()
+    measures: tuple[Measure, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.candidates:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.card import Card
 from lobeledger.parts.spec import Part, amount, choice, key_of, number, table, tables, words
-from lobeledger.units import DEG_RAD, INCH_M
+from lobeledger.units import DEG_RAD, both
 
 __all__ = [
     "LIGHT_SPRINGS",
@@ -67,8 +67,8 @@ class Springs(Part):
         super().__post_init__()
         if self.coil_bind_m >= self.installed_height_m:
             raise OutOfRange(
-                f"coil_bind is {self.coil_bind_m / INCH_M:.3f} in, not below the installed height of "
-                f"{self.installed_height_m / INCH_M:.3f} in"
+                f"coil_bind is {both(self.coil_bind_m, 'lift')}, not below the installed height of "
+                f"{both(self.installed_height_m, 'lift')}"
             )
 
     @property

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.spec import Part, amount, choice, flag, number, tables
-from lobeledger.units import INCH_M
+from lobeledger.units import both
 
 __all__ = ["Block", "DischargePoint", "Engine", "FlowPoint", "Vehicle"]
 
@@ -56,7 +56,7 @@ class Engine(Part):
         super().__post_init__()
         if self.rod_m <= self.stroke_m / 2 * 1.1:
             raise OutOfRange(
-                f"rod is {self.rod_m / INCH_M:.3f} in, too short for a stroke of {self.stroke_m / INCH_M:.3f} in; "
+                f"rod is {both(self.rod_m, 'length')}, too short for a stroke of {both(self.stroke_m, 'length')}; "
                 "a rod is longer than 0.55 of the stroke"
             )
         if self.intake_valve_m + self.exhaust_valve_m > 1.25 * self.bore_m:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.spec import Part, amount
-from lobeledger.units import DEG_RAD, INCH_M
+from lobeledger.units import DEG_RAD, both
 
 __all__ = ["Card", "CardPoint", "CardRamp"]
 
@@ -65,30 +65,30 @@ class Card:
     def __post_init__(self) -> None:
         if not 0.001 <= self.lobe_lift_m <= 0.02:
             raise OutOfRange(
-                f"lobe lift is {self.lobe_lift_m / INCH_M:.3f} in; a lobe lifts between 0.040 and 0.790 in"
+                f"lobe lift is {both(self.lobe_lift_m, 'lift')}; a lobe lifts between 0.040 and 0.790 in (1 and 20 mm)"
             )
         if not self.points:
             raise OutOfRange("durations needs at least one entry")
         ordered = sorted(self.points, key=lambda p: p.at_m)
         for low, high in zip(ordered, ordered[1:], strict=False):
             if high.at_m == low.at_m:
-                raise OutOfRange(f"two durations are quoted at {high.at_m / INCH_M:.3f} in; keep one")
+                raise OutOfRange(f"two durations are quoted at {both(high.at_m, 'lift')}; keep one")
             if high.duration_rad >= low.duration_rad:
                 raise OutOfRange(
-                    f"the duration at {high.at_m / INCH_M:.3f} in ({high.duration_rad / DEG_RAD:.0f} deg) is not below "
-                    f"that at {low.at_m / INCH_M:.3f} in ({low.duration_rad / DEG_RAD:.0f} deg)"
+                    f"the duration at {both(high.at_m, 'lift')}, {high.duration_rad / DEG_RAD:.0f} deg, is not below "
+                    f"that at {both(low.at_m, 'lift')}, {low.duration_rad / DEG_RAD:.0f} deg"
                 )
         if ordered[-1].at_m >= self.lobe_lift_m:
             raise OutOfRange(
-                f"a duration is quoted at {ordered[-1].at_m / INCH_M:.3f} in, not below the lobe lift of "
-                f"{self.lobe_lift_m / INCH_M:.3f} in"
+                f"a duration is quoted at {both(ordered[-1].at_m, 'lift')}, not below the lobe lift of "
+                f"{both(self.lobe_lift_m, 'lift')}"
             )
         object.__setattr__(self, "points", tuple(ordered))
         for p in ordered:
             share = 0.5 if p.opening_rad is None else p.opening_rad / p.duration_rad
             if not 0.3 <= share <= 0.7:
                 raise OutOfRange(
-                    f"the opening side at {p.at_m / INCH_M:.3f} in is {share:.2f} of its duration, outside 0.3 to 0.7; "
+                    f"the opening side at {both(p.at_m, 'lift')} is {share:.2f} of its duration, outside 0.3 to 0.7; "
                     "opening and closing are crank degrees either side of the greatest lift, not of a dead centre"
                 )
         for side in ("opening", "closing"):
@@ -96,15 +96,15 @@ class Card:
             for (low_m, low_rad), (high_m, high_rad) in zip(flank, flank[1:], strict=False):
                 if high_rad >= low_rad:
                     raise OutOfRange(
-                        f"on the {side} side {high_m / INCH_M:.3f} in lies {high_rad / DEG_RAD:.1f} deg from the "
-                        f"greatest lift, not less than {low_m / INCH_M:.3f} in ({low_rad / DEG_RAD:.1f} deg)"
+                        f"on the {side} side {both(high_m, 'lift')} lies {high_rad / DEG_RAD:.1f} deg from the "
+                        f"greatest lift, not less than {both(low_m, 'lift')} at {low_rad / DEG_RAD:.1f} deg"
                     )
         if self.ramp_lift_m is not None:
             first = self.lowest.at_m
             if not 0.0 < self.ramp_lift_m <= first * (1.0 + 1e-9):
                 raise OutOfRange(
-                    f"the ramp ends at {self.ramp_lift_m / INCH_M:.4f} in; it must end above zero and not above the "
-                    f"lowest quoted lift ({first / INCH_M:.3f} in)"
+                    f"the ramp ends at {both(self.ramp_lift_m, 'lift', digits=1)}; it must end above zero and not "
+                    f"above the lowest quoted lift, {both(first, 'lift')}"
                 )
             if self.ramp_lift_m < first * 0.999 and len(self.points) < 2:
                 raise OutOfRange(

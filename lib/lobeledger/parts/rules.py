@@ -3,6 +3,8 @@
 What goes with what?      `PairingRule`
 What moves a risk?        `RiskFactor`, `Precaution`
 How is it run in?         `RunInLine`
+What mends a limit?       `Remedy`
+What can be measured?     `Measure`
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from lobeledger.errors import OutOfRange
 from lobeledger.parts.conditions import Conditions, parse
 from lobeledger.parts.spec import ORIGINS, Part, Spec, amount, check_ordered, choice, number, words
 
-__all__ = ["REMEDIED_LIMITS", "PairingRule", "Precaution", "Remedy", "RiskFactor", "RunInLine"]
+__all__ = ["Measure", "REMEDIED_LIMITS", "PairingRule", "Precaution", "Remedy", "RiskFactor", "RunInLine"]
 
 # Limits that something with a price can mend.
 REMEDIED_LIMITS = ("vacuum", "speed", "coil_bind", "retainer")
@@ -127,6 +129,17 @@ class Remedy(Part):
     text: str = words("what is done")
     caution: str | None = words("how it can hurt, and what to do about it", default="")
     origin: str = choice("where the figures come from", *ORIGINS)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measure(Part):
+    """Something that can be measured or asked before parts are bought, and how long it takes."""
+
+    id: str = words("short name")
+    per: str = choice("once for the build, or for each candidate", "build", "candidate")
+    minutes: float = number("minutes of a mechanic's time", 0.0, 1e4)
+    text: str = words("what is done")
+    origin: str = choice("where the minutes come from", *ORIGINS)
 
 
 @dataclass(frozen=True, kw_only=True)

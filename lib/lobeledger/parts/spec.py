@@ -3,6 +3,7 @@
 Which fields, which units?       `Spec`, `spec_of`, `key_of`
 How is a field declared?         `amount`, `number`, `choice`, `flag`, `words`, `table`, `tables`
 Change one value                 `replaced`
+Which field is behind a path?    `field_at`, `meaning_at`
 Where may a value come from?     `ORIGINS`
 
 A field's `Spec` is the one place that says its unit, range and meaning: the build sheet is read by it,
@@ -29,7 +30,9 @@ __all__ = [
     "check_ordered",
     "choice",
     "flag",
+    "field_at",
     "key_of",
+    "meaning_at",
     "number",
     "replaced",
     "spec_of",
@@ -198,6 +201,28 @@ def _check_number(part: str, name: str, value: Any, spec: Spec) -> None:
 def check_ordered(name: str, low: float, value: float, high: float) -> None:
     if not low <= value <= high:
         raise OutOfRange(f"{name} multiplies the odds by {value:g}, outside its own range of {low:g} to {high:g}")
+
+
+def field_at(part: Any, path: str) -> Spec | None:
+    """The Spec of the field behind a path of the sheet below a part; None where there is none."""
+    spec: Spec | None = None
+    for step in path.split("."):
+        if isinstance(part, tuple):
+            part = next((each for i, each in enumerate(part) if getattr(each, "id", str(i)) == step), None)
+            continue
+        if part is None or not dataclasses.is_dataclass(part):
+            return None
+        each = next((f for f in dataclasses.fields(part) if key_of(f.name) == step), None)
+        if each is None:
+            return None
+        spec, part = each.metadata.get("spec"), getattr(part, each.name)
+    return spec
+
+
+def meaning_at(part: Any, path: str) -> str:
+    """What the field behind a path means, in the words of its Spec; the path itself where there is none."""
+    spec = field_at(part, path)
+    return spec.doc if spec is not None else path
 
 
 _T = TypeVar("_T")

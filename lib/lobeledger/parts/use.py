@@ -88,8 +88,14 @@ class Limits(Part):
     knock_compression_aluminium: float = number(
         "the same for aluminium heads", 5.0, 14.0, example="8.8", exact=_CAUTION
     )
+    knock_per_octane: float = number(
+        "how much more of it a fuel bears for each octane number", 0.0, 1.0, example="0.1", exact=_CAUTION
+    )
     torque_worth_money: float = amount(
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
+    )
+    remedy_later: float = number(
+        "what a remedy costs once the engine is together, over what it costs before", 1.0, 10.0, example="1.5"
     )
     shortfall_money: float | None = amount(
         "money",
@@ -134,6 +140,9 @@ class Model(Part):
     )
     hydraulic_ramp_velocity_high_m_per_rad: float = amount(
         "m/rad", '"0.0018 in/deg"', "fastest a hydraulic card may hide there", 1e-5, 5e-3, exact=_OWN
+    )
+    ramp_give_m: float = amount(
+        "m", '"0.0025 in"', "lobe lift that a solid ramp adds to lash over ratio for the valvetrain's give", 0.0, 3e-4
     )
     valvetrain_stiffness_n_per_m: float = amount(
         "N/m", '"6 MN/m"', "stiffness of the valvetrain seen at the valve, lifter solid", 5e5, 3e7
@@ -248,13 +257,6 @@ class Model(Part):
     idle_air_fuel: float = number("air to fuel by mass at idle", 8.0, 22.0, example="14.0")
     idle_backflow: float = number(
         "multiplier on the burned gas that flows back over the overlap at idle", 0.0, 3.0, example="1"
-    )
-    torque_trust: float = number(
-        "share by which a computed torque difference may be wrong: one mode of the runner, no exhaust tuning",
-        0.0,
-        2.0,
-        example="0.5",
-        exact=_DOUBT,
     )
     torque_doubt: float = number(
         "model error of a candidate's torque, as a share, at an overlap where the model is at home",

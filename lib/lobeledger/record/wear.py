@@ -32,6 +32,7 @@ from lobeledger.record.uncertainty import at_least
 from lobeledger.units import INCH_M
 
 __all__ = [
+    "USUAL_CHECK_H",
     "FALSE_ALARM_SHARE",
     "LIMIT_M",
     "Growth",
@@ -55,6 +56,7 @@ _LEAST_NEIGHBOURS = 3
 _MAD = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
 _MAD_EFFICIENCY = 0.37  # of the median absolute deviation as an estimate of spread, normal distribution
 _SURE = 0.95
+USUAL_CHECK_H = 50.0  # to the next look at a lash, where the build sheet names no interval: assumed
 
 
 @dataclass(frozen=True)
@@ -393,7 +395,7 @@ def lash_growth(
     *,
     limit_m: float,
     uncertainty_m: ArrayLike | None = None,
-    check_every_h: float = 50.0,
+    check_every_h: float = USUAL_CHECK_H,
 ) -> Growth:
     """Rate at which a lash moves toward a limit and the running hours left, each with a 95 % interval.
 

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from lobeledger.errors import BuildError
 from lobeledger.sheet.files import on_one_line
-from lobeledger.units import INCH_M, cam_rad_from_crank_rad, deg, rad
+from lobeledger.units import INCH_M, both, cam_rad_from_crank_rad, deg, rad
 
 __all__ = ["ReadingsTable", "read_readings", "readings_from_text"]
 
@@ -313,11 +313,9 @@ def _table(
     repeated: list[int] = []
     for _, values, lines in merged:
         if max(values) - min(values) > FURTHEST_REPEAT_M:
-            both = " and ".join(str(k) for k in sorted(lines))
-            raise BuildError(
-                f"lines {both} of {name} give one angle two lifts {(max(values) - min(values)) / INCH_M:.3f} in apart; "
-                "keep the right one"
-            )
+            each = " and ".join(str(k) for k in sorted(lines))
+            apart = both(max(values) - min(values), "lift")
+            raise BuildError(f"lines {each} of {name} give one angle two lifts {apart} apart; keep the right one")
         if len(values) > 1:
             repeated.append(min(lines))
     if repeated:

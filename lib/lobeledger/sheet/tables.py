@@ -26,7 +26,7 @@ from pathlib import Path
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.parts.car import DischargePoint
 from lobeledger.parts.conditions import Conditions, Fact, parse
-from lobeledger.parts.rules import PairingRule, Precaution, Remedy, RiskFactor, RunInLine
+from lobeledger.parts.rules import Measure, PairingRule, Precaution, Remedy, RiskFactor, RunInLine
 from lobeledger.parts.spec import ORIGINS
 from lobeledger.sheet.files import on_one_line
 from lobeledger.units import UnitTrouble, quantity
@@ -334,6 +334,23 @@ def _remedies(path_text: str) -> tuple[tuple[Remedy, dict[str, tuple[float, floa
         except OutOfRange as trouble:
             raise BuildError(f"remedies.csv: {row['id']}: {trouble}") from None
         found.append((remedy, ranges))
+    return tuple(found)
+
+
+def read_measures() -> tuple[Measure, ...]:
+    """What can be measured or asked, and how long it takes."""
+    return _measures(str(data_dir() / "measures.csv"))
+
+
+@functools.lru_cache(maxsize=4)
+def _measures(path_text: str) -> tuple[Measure, ...]:
+    found = []
+    for row in _read_table(path_text).rows:
+        minutes = _number_in(row, "minutes", "measures.csv")
+        try:
+            found.append(Measure(id=row["id"], per=row["per"], minutes=minutes, text=row["text"], origin=row["origin"]))
+        except OutOfRange as trouble:
+            raise BuildError(f"measures.csv: {row['id']}: {trouble}") from None
     return tuple(found)
 
 

@@ -36,6 +36,7 @@ from lobeledger.sheet.refusal import quoted
 from lobeledger.sheet.tables import (
     read_discharge,
     read_factors,
+    read_measures,
     read_pairing,
     read_precautions,
     read_remedies,
@@ -95,6 +96,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
             "factors": read_factors(),
             "precautions": tuple(p for p in read_precautions() if reader.is_ours or not p.price_money),
             "run_in": read_run_in(),
+            "measures": read_measures(),
             "remedies": _remedies(reader, tree.get("remedies", {})),
             "pairing": read_pairing() if reader.is_ours else without_prices(read_pairing()),
         },

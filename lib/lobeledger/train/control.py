@@ -2,6 +2,7 @@
 
 What may it do and still be in hand?   `Allowed`, `allowed_by`
 Does it hold at a wanted speed?        `control_at` -> `Control`; the weaker of several: `weakest`
+Where below that speed is it worst?    `weakest_rung`
 Up to which speed does it hold?        `useful_limit` -> `UsefulLimit`
 
 The first loss of contact (`motion.first_loss`) is where a force passes zero: a hair's breadth between lobe and lifter,
@@ -12,7 +13,8 @@ itself, four cycles from rest for a solid train (16 say the same, tests/train/te
 hydraulic one is followed on, cycle after cycle, until it has passed what is allowed or has ceased to climb.
 
 Gas on the exhaust valve as it opens winds the train up, which costs some solid trains 300 rpm and helps hydraulic
-ones: an exhaust train must hold both with it, at full load, and without, on a shut throttle.
+ones: an exhaust train must hold both with it, at full load, and without, on a shut throttle. Dry friction of the stem
+damps what the ratios of damping do not.
 
 Above the first loss the motion repeats itself from cycle to cycle as long as the gap stays below some 0.3 mm; beyond
 that it does not, and only says that control is lost.
@@ -32,7 +34,7 @@ from lobeledger.train import solver as core
 from lobeledger.train.elastic import Train
 from lobeledger.train.motion import rows_at
 
-__all__ = ["Allowed", "Control", "UsefulLimit", "allowed_by", "control_at", "useful_limit", "weakest"]
+__all__ = ["Allowed", "Control", "UsefulLimit", "allowed_by", "control_at", "useful_limit", "weakest", "weakest_rung"]
 
 # Coarser than the default of `run`: gaps and bounces then differ by a micrometre or two from a run at 1e-9.
 _TOLERANCE = 1e-6
@@ -102,11 +104,17 @@ class UsefulLimit:
 
 
 def _at(train: Train, lobe: Lobe, crank_rpm: float, allowed: Allowed) -> Control:
-    """Control at exactly this speed; of an exhaust valve with its gas, and if that holds with the throttle shut."""
+    """Control at exactly this speed; of a solid exhaust train with its gas, and if that holds on a shut throttle too.
+
+    Gas presses the oil of a hydraulic lifter down and only helps it: there the shut throttle alone is run.
+    """
+    if train.gas_n == 0.0:
+        return _as_it_is(train, lobe, crank_rpm, allowed)
+    shut = dataclasses.replace(train, gas_n=0.0)
+    if train.oil is not None:
+        return _as_it_is(shut, lobe, crank_rpm, allowed)
     loaded = _as_it_is(train, lobe, crank_rpm, allowed)
-    if train.gas_n == 0.0 or not loaded.holds:
-        return loaded
-    return weakest([loaded, _as_it_is(dataclasses.replace(train, gas_n=0.0), lobe, crank_rpm, allowed)])
+    return loaded if not loaded.holds else weakest([loaded, _as_it_is(shut, lobe, crank_rpm, allowed)])
 
 
 def _as_it_is(train: Train, lobe: Lobe, crank_rpm: float, allowed: Allowed) -> Control:
@@ -169,6 +177,20 @@ def _rungs(low_rpm: float, high_rpm: float, step_rpm: float) -> Iterator[float]:
     first = math.ceil(low_rpm / step_rpm - 1e-9)
     for rung in range(first, math.floor(high_rpm / step_rpm + 1e-9) + 1):
         yield rung * step_rpm
+
+
+def weakest_rung(
+    train: Train, lobe: Lobe, allowed: Allowed, *, low_rpm: float, below_rpm: float, step_rpm: float = 100.0
+) -> Control:
+    """The speed of a ladder from low_rpm up, below a wanted speed, at which the train is least under control.
+
+    A tongue of surge below the wanted speed is crossed on the way there. Whoever tries many trains of a kind at the
+    wanted speed alone tries this speed of the nominal one too.
+    """
+    rungs = [rpm for rpm in _rungs(low_rpm, below_rpm, step_rpm) if rpm < below_rpm]
+    if not rungs:
+        raise OutOfRange(f"there is no rung of {step_rpm:.0f} rpm from {low_rpm:.0f} to below {below_rpm:.0f} rpm")
+    return weakest(control_at(train, lobe, rpm, allowed) for rpm in rungs)
 
 
 def useful_limit(

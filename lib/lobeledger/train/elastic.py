@@ -303,6 +303,45 @@ def with_damping_of(train: Train, model: Train) -> Train:
     return _damped_to(train, first_mode_damping_ratio(model))
 
 
+def _shared_stiffness(
+    ratio: float, at_valve_n_per_m: float, lobe_n_per_m: float, pushrod_n_per_m: float | None, pushrod_share: float
+) -> tuple[float, float]:
+    """Stiffness (N/m) of the pushrod, at the lifter, and of rocker, stud and stem, at the valve; see `train_from`."""
+    left = 1.0 / at_valve_n_per_m - ratio**2 / lobe_n_per_m
+    if left <= 0.0:
+        raise OutOfRange(
+            f"a lobe contact of {lobe_n_per_m:g} N/m alone gives more than {at_valve_n_per_m:g} "
+            "N/m at the valve allows; give a stiffer contact"
+        )
+    if pushrod_n_per_m is None:
+        if pushrod_share <= 0.0:
+            raise OutOfRange("pushrod_share is zero; give the pushrod's own stiffness instead")
+        pushrod = ratio**2 / (pushrod_share * left)
+    else:
+        pushrod = pushrod_n_per_m
+    rest = left - ratio**2 / pushrod
+    if rest <= 0.0:
+        raise OutOfRange(
+            f"a pushrod of {pushrod:g} N/m alone gives more than {at_valve_n_per_m:g} N/m at the valve "
+            "allows; one of the two is wrong"
+        )
+    return pushrod, 1.0 / rest
+
+
+def _lifter_body(
+    lifter_kg: float, half_pushrod_kg: float, lash_m: float, oil: OilColumn | None
+) -> tuple[float, OilColumn | None]:
+    """Mass that rides the lobe, and the oil column with half the pushrod on its plunger."""
+    if oil is None:
+        return lifter_kg + half_pushrod_kg, None
+    if lash_m != 0.0:
+        raise OutOfRange(f"lash_m is {lash_m}; a hydraulic lifter has none")
+    body = lifter_kg - oil.plunger_kg
+    if body <= 0.0:
+        raise OutOfRange(f"the plunger ({oil.plunger_kg:g} kg) outweighs its lifter ({lifter_kg:g} kg)")
+    return body, dataclasses.replace(oil, plunger_kg=oil.plunger_kg + half_pushrod_kg)
+
+
 def train_from(
     *,
     lifter_kg: float,
@@ -337,7 +376,6 @@ def train_from(
     0.03 to 0.08, common practice). lobe and seat stiffness (assumed): high enough not to matter much, low
     enough to march. With an oil column `lifter_kg` still is the whole lifter: the plunger's mass is taken from it.
     lifter_incline: lifter bore from upright, which sets how much of its weight keeps a loose lifter on the lobe.
-
     Raises OutOfRange when the parts named give more than the whole does.
 
     >>> spring = ValveSpring(
@@ -357,41 +395,18 @@ def train_from(
         raise OutOfRange("stiffness at the valve, lobe stiffness and ratio must be above zero")
     if not rocker_pushrod_radius_m > 0.0:
         raise OutOfRange(f"rocker_pushrod_radius_m is {rocker_pushrod_radius_m}; it must be above zero")
-    left = 1.0 / stiffness_at_valve_n_per_m - ratio**2 / lobe_stiffness_n_per_m
-    if left <= 0.0:
-        raise OutOfRange(
-            f"a lobe contact of {lobe_stiffness_n_per_m:g} N/m alone gives more than {stiffness_at_valve_n_per_m:g} "
-            "N/m at the valve allows; give a stiffer contact"
-        )
-    if pushrod_stiffness_n_per_m is None:
-        if pushrod_share <= 0.0:
-            raise OutOfRange("pushrod_share is zero; give the pushrod's own stiffness instead")
-        pushrod = ratio**2 / (pushrod_share * left)
-    else:
-        pushrod = pushrod_stiffness_n_per_m
-    rest = left - ratio**2 / pushrod
-    if rest <= 0.0:
-        raise OutOfRange(
-            f"a pushrod of {pushrod:g} N/m alone gives more than {stiffness_at_valve_n_per_m:g} N/m at the valve "
-            "allows; one of the two is wrong"
-        )
+    pushrod, rocker = _shared_stiffness(
+        ratio, stiffness_at_valve_n_per_m, lobe_stiffness_n_per_m, pushrod_stiffness_n_per_m, pushrod_share
+    )
     half, down = pushrod_kg / 2.0, GRAVITY_M_PER_S2 * math.cos(lifter_incline_rad)
-    if oil is None:
-        body = lifter_kg + half
-    else:
-        if lash_m != 0.0:
-            raise OutOfRange(f"lash_m is {lash_m}; a hydraulic lifter has none")
-        body = lifter_kg - oil.plunger_kg
-        if body <= 0.0:
-            raise OutOfRange(f"the plunger ({oil.plunger_kg:g} kg) outweighs its lifter ({lifter_kg:g} kg)")
-        oil = dataclasses.replace(oil, plunger_kg=oil.plunger_kg + half)
+    body, oil = _lifter_body(lifter_kg, half, lash_m, oil)
     train = Train(
         lifter_kg=body,
         rocker_kg=rocker_inertia_kg_m2 / rocker_pushrod_radius_m**2 + half,
         valve_kg=valve_kg + retainer_kg + locks_kg,
         ratio=arms.ratio if arms else ratio,
         pushrod_stiffness_n_per_m=pushrod,
-        rocker_stiffness_n_per_m=1.0 / rest,
+        rocker_stiffness_n_per_m=rocker,
         lobe_stiffness_n_per_m=lobe_stiffness_n_per_m,
         seat_stiffness_n_per_m=seat_stiffness_n_per_m,
         structural_damping_s=0.0,

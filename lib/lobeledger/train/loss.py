@@ -97,7 +97,7 @@ def first_loss_band(
 class Remedy:
     """One change that alone holds contact up to the wanted speed; `to_value` is None when it cannot within `bound`.
 
-    what: "lifter mass", "valve mass", "seat load", "rate" or "stiffness at the valve" (pushrod and rocker alike, the
+    what: lifter_mass, valve_mass, seat_load, rate or stiffness (at the valve: pushrod and rocker alike, the
     lobe contact as it is). unit: kg, N, N/m, or times (a bare factor). Values are the model's: lifter mass with half
     the pushrod (or without the plunger), valve mass with retainer and locks, loads and rates of all springs together.
     """
@@ -168,11 +168,11 @@ def what_buys(
         return min(p.held_n(now.parted) for p in sweep(changed, lobe, speeds, cycles=cycles, tolerance=1e-6))
 
     ways: tuple[tuple[str, str, float, float, Callable[[Train, float], Train]], ...] = (
-        ("lifter mass", "kg", train.lifter_kg, 0.6, _with_lifter),
-        ("valve mass", "kg", train.valve_kg, 0.6, _with_valve),
-        ("seat load", "N", train.seat_load_n, 1.6, _with_seat_load),
+        ("lifter_mass", "kg", train.lifter_kg, 0.6, _with_lifter),
+        ("valve_mass", "kg", train.valve_kg, 0.6, _with_valve),
+        ("seat_load", "N", train.seat_load_n, 1.6, _with_seat_load),
         ("rate", "N/m", train.rate_n_per_m, 1.6, _with_rate),
-        ("stiffness at the valve", "times", 1.0, 3.0, _with_stiffness),
+        ("stiffness", "times", 1.0, 3.0, _with_stiffness),
     )
 
     def enough(change: Callable[[Train, float], Train], share: float) -> bool:

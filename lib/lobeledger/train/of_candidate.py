@@ -22,7 +22,7 @@ from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.lift import Lobe
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import CamAndTrain, Candidate
-from lobeledger.parts.spec import Part, key_of
+from lobeledger.parts.spec import key_of
 from lobeledger.parts.use import Model
 from lobeledger.train.elastic import OilColumn, Train, ValveSpring, spring_first_surge_hz, train_from
 from lobeledger.train.loss import LossBand, Move, first_loss_band
@@ -126,9 +126,11 @@ def train_of(candidate: CamAndTrain, which: str, model: Model, exhaust_valve_m: 
         lifter_incline_rad=e.lifter_incline_rad,
         oil=oil,
     )
-    gas = 0.0 if intake else e.exhaust_opening_pressure_pa * math.pi * exhaust_valve_m**2 / 4.0
-    span = cam_rad_from_crank_rad(e.blowdown_angle_rad)
-    return replace(train, gas_n=gas, gas_span_cam_rad=span, stem_friction_n=e.stem_friction_n)
+    train = replace(train, stem_friction_n=e.stem_friction_n)
+    if intake:
+        return train
+    gas_n = e.exhaust_opening_pressure_pa * math.pi * exhaust_valve_m**2 / 4.0
+    return replace(train, gas_n=gas_n, gas_span_cam_rad=cam_rad_from_crank_rad(e.blowdown_angle_rad))
 
 
 @dataclass(frozen=True)
@@ -197,8 +199,8 @@ def inputs_of(candidate: CamAndTrain, which: str) -> tuple[str, ...]:
 
 
 @functools.cache
-def _field_of(part: type[Part], key: str) -> str:
-    """The field of a part behind a key of the sheet."""
+def _field_of(part: Any, key: str) -> str:
+    """The field of a part behind a key of the sheet; part: its class."""
     for each in fields(part):
         if key_of(each.name) == key:
             return each.name
@@ -214,14 +216,17 @@ def moved(candidate: CamAndTrain, model: Model, values: Mapping[str, float]) -> 
     for path, value in values.items():
         table, _, key = path.rpartition(".")
         tables.setdefault(table, {})[key] = value
-    made: dict[str, Any] = {}
-    for table, part in (("springs", candidate.springs), ("valvetrain", candidate.valvetrain), ("model", model)):
-        new = tables.pop(table, {})
-        made[table] = replace(part, **{_field_of(type(part), key): v for key, v in new.items()}) if new else part
-    own = {_field_of(type(candidate), key): v for key, v in tables.pop("", {}).items()}
+
+    def made(part: Any, table: str, **more: Any) -> Any:
+        kind: Any = type(part)
+        new = {_field_of(kind, key): value for key, value in tables.pop(table, {}).items()}
+        return replace(part, **new, **more) if new or more else part
+
+    springs, valvetrain = made(candidate.springs, "springs"), made(candidate.valvetrain, "valvetrain")
+    whole, physics = made(candidate, "", springs=springs, valvetrain=valvetrain), made(model, "model")
     if tables:
         raise OutOfRange(f"a train is not made of '{next(iter(tables))}'; see inputs_of")
-    return replace(candidate, springs=made["springs"], valvetrain=made["valvetrain"], **own), made["model"]
+    return whole, physics
 
 
 def _moved(build: Build, candidate: Candidate, which: str, name: str, value: float) -> Train:

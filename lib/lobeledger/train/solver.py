@@ -115,6 +115,7 @@ def _push(stiffness: float, damping: float, overlap: float, closing: float) -> f
     return stiffness * overlap + damping * min(1.0, stiffness * overlap / FADE_N) * closing
 
 
+# Over 80 lines: one chain of contacts from lobe to seat; its parts share most locals.
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def rates(
     theta: float,
@@ -295,6 +296,7 @@ def _vertex(t0: float, f0: float, t1: float, f1: float, t2: float, f2: float) ->
     return f1 - slope * slope / (4.0 * bend)
 
 
+# Over 80 lines: one step of an explicit pair with its events; its parts share most locals.
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def march(
     state: Any,

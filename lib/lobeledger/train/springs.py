@@ -4,6 +4,7 @@ I know the coil                        `spring_from_coil` -> `CoilSpring`
 I measured two loads                   `spring_from_loads`
 A shim goes under it                   `shimmed`
 What does the wire bear?               `CoilSpring.stress_pa` (Wahl), `CoilSpring.solid_height_m`
+Is its surge clear of the cam?         `surge_ratio`, `resonant_surge_m`
 The inner is out for the run-in        `without_inner`
 
 Loads, rate, stress, coil bind and surge are the formulas of `valvetrain`; here they make one spring.
@@ -12,13 +13,27 @@ Loads, rate, stress, coil bind and surge are the formulas of `valvetrain`; here 
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 
 from lobeledger.errors import OutOfRange
 from lobeledger.train import rigid as valvetrain
 from lobeledger.train.elastic import Train, ValveSpring
 
-__all__ = ["CoilSpring", "shimmed", "spring_from_coil", "spring_from_loads", "without_inner"]
+__all__ = [
+    "CLEAR_SURGE_RATIO",
+    "CoilSpring",
+    "resonant_surge_m",
+    "shimmed",
+    "spring_from_coil",
+    "spring_from_loads",
+    "surge_ratio",
+    "without_inner",
+]
+
+# Spring frequency over that of the load from which surge is no concern: 13 in a spring maker's handbook, 15 to 20 in
+# Shigley, Mechanical Engineering Design, critical frequency of helical springs (both from memory).
+CLEAR_SURGE_RATIO = 13.0
 
 STEEL_SHEAR_MODULUS_PA = 7.93e10
 STEEL_DENSITY_KG_PER_M3 = 7850.0
@@ -138,6 +153,37 @@ def shimmed(spring: ValveSpring, shim_m: float) -> ValveSpring:
     if load < 0.0:
         raise OutOfRange(f"without {-shim_m * 1e3:.2f} mm of shim the spring is loose; its load would be {load:.0f} N")
     return dataclasses.replace(spring, seat_load_n=load)
+
+
+def surge_ratio(spring: ValveSpring, crank_rpm: float) -> float:
+    """First surge frequency of a spring over the cam's turns: f/(crank rpm/120).
+
+    From `CLEAR_SURGE_RATIO` up the cam's harmonics that meet the surge are too small to matter. Few valve springs of
+    fast engines get there: below it the surge must be looked at (`motion.SpeedPoint.surge_m`).
+    Source: Shigley, Mechanical Engineering Design, critical frequency of helical springs (from memory).
+
+    >>> round(surge_ratio(ValveSpring(500.0, 40000.0, 0.1), 3000.0), 2)
+    12.65
+    """
+    if not crank_rpm > 0.0:
+        raise OutOfRange(f"crank_rpm is {crank_rpm}; it must be above zero")
+    surge_hz = valvetrain.spring_surge_hz(rate_n_per_m=spring.rate_n_per_m, active_mass_kg=spring.active_mass_kg)
+    return surge_hz / (crank_rpm / 120.0)
+
+
+def resonant_surge_m(spring: ValveSpring, harmonic_m: float) -> float:
+    """Swing (m) of the middle of a spring as one harmonic of its end's motion meets its first surge: c/(pi z).
+
+    harmonic_m: amplitude c of that harmonic in valve lift. Of the first mode alone, steady, on top of the middle's own
+    share of the lift. Source: rod driven at one end, modal sum at resonance, derived; after Wahl, Mechanical Springs,
+    chapter on surge (from memory).
+
+    >>> round(resonant_surge_m(ValveSpring(500.0, 40000.0, 0.1, damping_ratio=0.02), 1.0e-4) * 1e3, 3)
+    1.592
+    """
+    if not spring.damping_ratio > 0.0:
+        raise OutOfRange("a spring without damping would swing without bound at resonance; give its damping_ratio")
+    return harmonic_m / (math.pi * spring.damping_ratio)
 
 
 def without_inner(train: Train) -> Train:

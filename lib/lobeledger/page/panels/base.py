@@ -24,6 +24,7 @@ import ipywidgets as w
 
 from lobeledger.choice.decision import decide
 from lobeledger.choice.results import Decision
+from lobeledger.doubt.speed import MOST_TRIALS
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
 from lobeledger.page.panels.runner import Kept, Progress, Runner
@@ -415,8 +416,12 @@ _DECISIONS: Kept[tuple[Build, bool], Decision] = Kept(4)
 
 
 def decided(build: Build, progress: Progress, *, details: bool = False) -> Decision:
-    """The decision on a build; the same one when the build is asked for again, as after a change of units."""
-    return _DECISIONS.of((build, details), lambda: decide(build, step=progress.step, details=details))
+    """The decision on a build; the same one when the build is asked for again, as after a change of units.
+
+    Without details it is a first answer: valvetrains are taken as tried before, or as they are given.
+    """
+    trials = MOST_TRIALS if details else 0
+    return _DECISIONS.of((build, details), lambda: decide(build, step=progress.step, details=details, trials=trials))
 
 
 def file_stem(name: str) -> str:

@@ -42,7 +42,7 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
 from lobeledger.sheet.change import change
 from lobeledger.sheet.readings_file import ReadingsTable, read_readings, readings_from_text
-from lobeledger.units import INCH_M, deg, from_si, rad, show, shown_unit
+from lobeledger.units import INCH_M, deg, from_si, quantity, rad, show, shown_unit
 
 __all__ = [
     "LobesInputs",
@@ -55,8 +55,6 @@ __all__ = [
 ]
 
 _MOTION, _OUTLINE, _BEST, _READINGS, _STUDY = range(5)
-_DEFAULT_WHEEL_RADIUS_M = 0.375 * INCH_M  # common practice, for a build without a roller
-_DEFAULT_FACE_M = 0.842 * INCH_M  # common practice, for a build without a flat lifter
 
 
 @dataclass(frozen=True)
@@ -91,6 +89,13 @@ class Motion:
 _MOTIONS: Kept[tuple[Build, str, str], Motion] = Kept()
 
 
+def _usual_m(path: str, follower: str) -> float:
+    """What the library assumes of a part that no candidate of the build has (m)."""
+    row = tables.default_for(path, {"follower": follower})
+    assert row is not None, path
+    return quantity(row.value, "m")
+
+
 def compute_motion(inputs: LobesInputs, progress: Progress) -> Motion:
     """Lobes and outlines of the chosen card. Raises LedgerError with one sentence."""
     build = inputs.current()
@@ -104,7 +109,7 @@ def _motion(inputs: LobesInputs, build: Build) -> Motion:
     base = c.valvetrain.base_circle_radius_m
     faces = [each.face_diameter_m for each in (c, *build.candidates) if each.face_diameter_m is not None]
     wheels = [each.wheel_diameter_m for each in (c, *build.candidates) if each.wheel_diameter_m is not None]
-    wheel = wheels[0] / 2.0 if wheels else _DEFAULT_WHEEL_RADIUS_M
+    wheel = (wheels[0] if wheels else _usual_m("candidate.wheel_diameter", "roller")) / 2.0
     return Motion(
         build,
         c,
@@ -113,7 +118,7 @@ def _motion(inputs: LobesInputs, build: Build) -> Motion:
         card,
         flat_profile(card.nominal, base_radius_m=base),
         roller_profile(card.nominal, base_radius_m=base, roller_radius_m=wheel),
-        faces[0] if faces else _DEFAULT_FACE_M,
+        faces[0] if faces else build.block.lifter_bore_m,
     )
 
 

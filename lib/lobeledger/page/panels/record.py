@@ -163,6 +163,26 @@ class RecordView(View):
     def __init__(self, shelf: Shelf, current: Callable[[], tuple[Build, str]], changed: Callable[[], None]) -> None:
         super().__init__()
         self._shelf, self._current, self._changed = shelf, current, changed
+        self._make_finding()
+        self.acts = w.Accordion(children=[self._writing(), self._putting_right()], layout=WIDE)
+        self.acts.set_title(0, "Write down")
+        self.acts.set_title(1, "Put right")
+        self.acts.selected_index = None
+        self.widget = w.VBox(
+            [
+                w.HBox([self.which, self.upload, self.export], layout=_WRAPPED),
+                self.message,
+                self.counts,
+                self.acts,
+                w.HBox([self.search, self.kind]),
+                self.list,
+            ],
+            layout=WIDE,
+        )
+        self.refresh()
+
+    def _make_finding(self) -> None:
+        """Which record, what is in it, in and out as a table."""
         self.which = w.Dropdown(
             options=[("This shop's own", "own"), ("Invented sample, nothing is kept", "sample")],
             description="Record", style=LABEL, layout=w.Layout(width="360px"),
@@ -184,6 +204,9 @@ class RecordView(View):
         self.counts = w.HTML(layout=WIDE)
         self.list = w.HTML(layout=WIDE)
         self.list.add_class("ll-record-list")
+
+    def _writing(self) -> w.VBox:
+        """What is written down: a cam, how it went, a note, a reading."""
         keep = button(
             "Keep this build and cam",
             "Write the build, its sheet, the chosen cam and its run-in plan into the record",
@@ -201,6 +224,25 @@ class RecordView(View):
         self.date.add_class("ll-record-date")
         outcome = button("Write down outcome", "How this cam ended or stands", self._outcome, "record-outcome")
         note = button("Write down note", "A note of the shop", self._note, "record-add-note")
+        self._make_reading()
+        reading = button("Write down reading", "One reading of this cam", self._reading, "record-reading")
+        return w.VBox(
+            [
+                w.HBox([keep]),
+                self.candidate,
+                w.HBox([self.hours, self.date], layout=_WRAPPED),
+                w.HBox([self.result, outcome], layout=_WRAPPED),
+                w.HBox([self.note, note]),
+                w.HTML('<div class="ll-quiet">A reading at those hours; lobe lifts go in faster under Wear.</div>'),
+                w.HBox([self.what, self.read, self.doubt], layout=_WRAPPED),
+                w.HBox([self.cylinder, self.valve, self.stage], layout=_WRAPPED),
+                w.HBox([reading]),
+            ],
+            layout=WIDE,
+        )
+
+    def _make_reading(self) -> None:
+        """The parts of one reading."""
         self.what = w.Dropdown(options=list(READINGS), description="Reading", style=LABEL, layout=NARROW)
         self.what.add_class("ll-record-what")
         self.read = w.Text(
@@ -219,7 +261,9 @@ class RecordView(View):
             options=[("at any time", ""), ("before the run-in", "before"), ("after it", "after")],
             description="Taken", style=LABEL, layout=NARROW,
         )  # fmt: skip
-        reading = button("Write down reading", "One reading of this cam", self._reading, "record-reading")
+
+    def _putting_right(self) -> w.VBox:
+        """An entry corrected, withdrawn or restored."""
         self.entry = w.BoundedIntText(value=1, min=1, max=10**9, description="Entry", style=LABEL, layout=NARROW)
         self.entry.observe(lambda _: self._fields(), names="value")
         self.field = w.Dropdown(options=[], description="Field", style=LABEL, layout=NARROW)
@@ -229,21 +273,7 @@ class RecordView(View):
         withdraw = button("Withdraw", "Out of searches and counts; kept in the history", self._withdraw, "record-out")
         restore = button("Restore", "Bring a withdrawn entry back", self._restore, "record-back")
         self.history = w.HTML(layout=WIDE)
-        add = w.VBox(
-            [
-                w.HBox([keep]),
-                self.candidate,
-                w.HBox([self.hours, self.date], layout=_WRAPPED),
-                w.HBox([self.result, outcome], layout=_WRAPPED),
-                w.HBox([self.note, note]),
-                w.HTML('<div class="ll-quiet">A reading at those hours; lobe lifts go in faster under Wear.</div>'),
-                w.HBox([self.what, self.read, self.doubt], layout=_WRAPPED),
-                w.HBox([self.cylinder, self.valve, self.stage], layout=_WRAPPED),
-                w.HBox([reading]),
-            ],
-            layout=WIDE,
-        )
-        put_right = w.VBox(
+        return w.VBox(
             [
                 w.HBox([self.entry, self.field, self.value], layout=_WRAPPED),
                 self.why,
@@ -252,22 +282,6 @@ class RecordView(View):
             ],
             layout=WIDE,
         )
-        self.acts = w.Accordion(children=[add, put_right], layout=WIDE)
-        self.acts.set_title(0, "Write down")
-        self.acts.set_title(1, "Put right")
-        self.acts.selected_index = None
-        self.widget = w.VBox(
-            [
-                w.HBox([self.which, self.upload, self.export], layout=_WRAPPED),
-                self.message,
-                self.counts,
-                self.acts,
-                w.HBox([self.search, self.kind]),
-                self.list,
-            ],
-            layout=WIDE,
-        )
-        self.refresh()
 
     def _switch(self) -> None:
         def act() -> str:

@@ -25,7 +25,6 @@ __all__ = ["WearView"]
 
 _Lobe = tuple[int, str, str]  # cylinder, valve, stage
 _STAGES = ("before", "after")
-_USUAL_CHECK_H = 50.0  # to the next look at a lash, where the build sheet names no interval: assumed
 _SAME_LASH_M = 5e-7  # two lashes are one reading: below the last digit shown
 
 
@@ -43,7 +42,7 @@ class WearView(View):
         super().__init__()
         self._shelf = shelf
         self._system, self._cylinders = "us", 0
-        self._check_every_h = _USUAL_CHECK_H
+        self._check_every_h = wear.USUAL_CHECK_H
         self._quiet = False
         self.cells: dict[_Lobe, w.FloatText] = {}
         # What the record says of a cell, and of which build: such a reading keeps its own uncertainty and is not
@@ -81,23 +80,6 @@ class WearView(View):
         self.date = w.Text(placeholder="empty: today", description="Date", style=LABEL, layout=w.Layout(width="260px"))
         self.date.add_class("ll-wear-date")
         clear = button("Empty", "Take all readings out", self._clear, "wear-clear")
-        self.lash = w.Textarea(
-            placeholder="hours and lash, a line each:\n0  0.0220 in\n15  0.0226 in", layout=w.Layout(width="300px", height="110px")
-        )  # fmt: skip
-        self.lash.continuous_update = False
-        self.lash.add_class("ll-wear-lash")
-        self.lash_limit = w.Text(value="0.030 in", description="too much lash", style=LABEL, layout=NARROW)
-        self.lash_limit.continuous_update = False
-        for each in (self.lash, self.lash_limit):
-            each.observe(lambda _: self.judge_lash(), names="value")
-        self.lash_cylinder = w.BoundedIntText(
-            value=1, min=1, max=16, description="Cylinder", style=LABEL, layout=w.Layout(width="180px")
-        )
-        self.lash_valve = w.Dropdown(options=["intake", "exhaust"], layout=w.Layout(width="110px"))
-        lash_load = button("Read from record", "This valve's lash over running hours", self._load_lash, "lash-load")
-        lash_keep = button("Write to record", "Keep the lines that are new", self._keep_lash, "lash-keep")
-        self.lash_answer = w.HTML(layout=WIDE)
-        self.lash_answer.add_class("ll-wear-lash-answer")
         caution = w.HTML(
             '<div class="ll-quiet">Lobe lift at the lifter or pushrod, before the run-in and after. Ignition and fuel '
             "pump disconnected, engine turned by hand, fingers clear of the springs. An engine with a lobe that is "
@@ -115,17 +97,38 @@ class WearView(View):
                 self.charts.box,
                 self.table,
                 w.HTML('<div class="ll-chart-title">Lash over running hours</div>'),
-                w.HBox(
-                    [self.lash_cylinder, self.lash_valve, lash_load, lash_keep], layout=w.Layout(flex_flow="row wrap")
-                ),
-                w.HBox([self.lash, w.VBox([self.lash_limit, self.lash_answer], layout=WIDE)], layout=WIDE),
+                *self._lash_boxes(),
             ],
             layout=WIDE,
         )
 
+    def _lash_boxes(self) -> list[w.HBox]:
+        """Lash over running hours: which valve, its lines, what they say."""
+        self.lash = w.Textarea(
+            placeholder="hours and lash, a line each:\n0  0.0220 in\n15  0.0226 in", layout=w.Layout(width="300px", height="110px")
+        )  # fmt: skip
+        self.lash.continuous_update = False
+        self.lash.add_class("ll-wear-lash")
+        self.lash_limit = w.Text(value="0.030 in", description="too much lash", style=LABEL, layout=NARROW)
+        self.lash_limit.continuous_update = False
+        for each in (self.lash, self.lash_limit):
+            each.observe(lambda _: self.judge_lash(), names="value")
+        self.lash_cylinder = w.BoundedIntText(
+            value=1, min=1, max=16, description="Cylinder", style=LABEL, layout=w.Layout(width="180px")
+        )
+        self.lash_valve = w.Dropdown(options=["intake", "exhaust"], layout=w.Layout(width="110px"))
+        lash_load = button("Read from record", "This valve's lash over running hours", self._load_lash, "lash-load")
+        lash_keep = button("Write to record", "Keep the lines that are new", self._keep_lash, "lash-keep")
+        self.lash_answer = w.HTML(layout=WIDE)
+        self.lash_answer.add_class("ll-wear-lash-answer")
+        return [
+            w.HBox([self.lash_cylinder, self.lash_valve, lash_load, lash_keep], layout=w.Layout(flex_flow="row wrap")),
+            w.HBox([self.lash, w.VBox([self.lash_limit, self.lash_answer], layout=WIDE)], layout=WIDE),
+        ]
+
     def fit(self, build: Build, candidate_id: str, system: str) -> None:
         """Bring the grid to a build's cylinders and the units of the page; readings are kept and rewritten."""
-        check_every_h = build.candidate(candidate_id).lash_check_every_h or _USUAL_CHECK_H
+        check_every_h = build.candidate(candidate_id).lash_check_every_h or wear.USUAL_CHECK_H
         if check_every_h != self._check_every_h:
             self._check_every_h = check_every_h
             self.judge_lash()

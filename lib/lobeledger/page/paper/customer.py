@@ -43,7 +43,7 @@ _GROUPS = (
     ("How it behaves", ("vacuum", "residual", "dynamic_compression", "cruise")),
     (
         "What its parts must bear",
-        ("elastic_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
+        ("speed_use", "useful_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
     ),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
@@ -52,7 +52,7 @@ _ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
-    "elastic_limit": "speed",
+    "speed_use": "speed",
     "coil_bind": "coil_bind",
     "retainer": "retainer",
     "first_cost": "budget",
@@ -71,13 +71,16 @@ def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: b
 
 
 def _ranked(comparison: Comparison) -> list[CandidateResult]:
-    """Passing candidates first, each by what decides."""
+    """The candidates in the running first, the leader first of all; the others by how surely they meet every limit."""
+    order = comparison.decision.order
 
-    def net(result: CandidateResult) -> float:
-        value = result.figures["net"].value
-        return value if math.isfinite(value) else math.inf
+    def place(result: CandidateResult) -> tuple[float, float, float]:
+        cost = result.figures["expected"].value
+        cost = cost if math.isfinite(cost) else math.inf
+        at = order.index(result.candidate.id) if result.candidate.id in order else len(order)
+        return (at, -result.chance_all, cost)
 
-    return sorted(comparison.results, key=lambda r: (not r.passes, net(r)))
+    return sorted(comparison.results, key=place)
 
 
 def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = None) -> str:
@@ -155,11 +158,11 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
     """A quote for one candidate (the answer, unless told otherwise): what is paid at the start, line by line.
 
     Upkeep and risk are not billed and stay out. Validity and terms are left for the shop to fill in. Raises
-    BuildError when no candidate passes and none is named.
+    BuildError when no candidate is in the running and none is named.
     """
     chosen = candidate_id or comparison.winner_id
     if chosen is None:
-        raise BuildError("there is nothing to quote: no candidate passes every limit; name one, or change the limits")
+        raise BuildError("there is nothing to quote: no cam is sure to do; name one, or change the limits")
     result, build = comparison.result(chosen), comparison.build
     c = result.candidate
     lines: list[dict[str, str]] = []

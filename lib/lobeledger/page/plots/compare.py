@@ -214,10 +214,10 @@ def lift_figure(comparison: Comparison) -> Figure:
 def margin_figure(comparison: Comparison) -> Figure:
     """Margin of each candidate to each hard limit, in per cent of the limit; below zero it is broken."""
     build, look = comparison.build, styles(comparison)
-    limits, use = build.limits, build.use
+    limits = build.limits
     rows: list[tuple[str, str, float, bool]] = [
         ("budget", "first_cost", limits.budget_money, False),
-        ("speed", "elastic_limit", use.highest_speed_rpm, True),
+        ("speed", "speed_use", 1.0, False),
         ("coil bind", "coil_bind", limits.coil_bind_clearance_m, True),
         ("retainer", "retainer", limits.retainer_clearance_m, True),
     ]

@@ -456,6 +456,62 @@ def overlaid_figure(flat: Profile, roller: Profile, *, system: str = "us") -> Fi
 # -------------------------------------------------------------------------------------------------- shape
 
 
+def _bent(kappa_per_m: Any, flat: Profile) -> Any:
+    """Curvature as the shape chart draws it."""
+    return np.arcsinh(np.asarray(kappa_per_m) * flat.base_radius_m)
+
+
+def _shape_traces(flat: Profile, roller: Profile, kept: slice, system: str) -> list[dict[str, Any]]:
+    """Curvature of both lobes, the roller's pressure angle, the contact on the flat face."""
+    per_m, unit = units.from_si(1.0, "lift", system), units.shown_unit("lift", system)
+    traces: list[dict[str, Any]] = []
+    for profile, style, name in ((flat, _FLAT, "flat face"), (roller, _ROLLER, "roller")):
+        at = np.degrees(profile.theta_cam_rad[kept])
+        kappa = profile.curvature_per_m[kept]
+        radius = ["straight" if abs(k) < 0.1 else units.show(1.0 / k, "lift", system) for k in kappa]
+        traces.append(
+            _line(
+                at, _bent(kappa, flat), name=name, legendgroup=name,
+                line={"color": style.colour, "dash": style.dash, "width": 2},
+                customdata=radius, xaxis="x", yaxis="y",
+                hovertemplate=f"<b>lobe for the {name}</b><br>radius %{{customdata}} at %{{x:.1f}}°"
+                "<br>negative is hollow<extra></extra>",
+            )
+        )  # fmt: skip
+    traces.append(
+        _line(
+            np.degrees(roller.theta_cam_rad[kept]), np.degrees(roller.pressure_angle_rad[kept]),
+            showlegend=False, legendgroup="roller", line={"color": _ROLLER.colour, "dash": _ROLLER.dash, "width": 2},
+            xaxis="x", yaxis="y2",
+            hovertemplate="<b>roller</b><br>pressure angle %{y:.1f}° at %{x:.1f}°<extra></extra>",
+        )
+    )  # fmt: skip
+    traces.append(
+        _line(
+            np.degrees(flat.theta_cam_rad[kept]), flat.eccentricity_m[kept] * per_m,
+            showlegend=False, legendgroup="flat face", line={"color": _FLAT.colour, "dash": _FLAT.dash, "width": 2},
+            xaxis="x", yaxis="y3",
+            hovertemplate=f"<b>flat face</b><br>contact %{{y:.3f}} {unit} from the lifter's axis at %{{x:.1f}}°"
+            "<extra></extra>",
+        )
+    )  # fmt: skip
+    return traces
+
+
+def _radius_ticks(flat: Profile, bottom: float, top: float, system: str) -> list[tuple[float, str]]:
+    """Marks of round radii on the curvature axis, from bottom to top, those that do not crowd each other."""
+    per_m = units.from_si(1.0, "lift", system)
+    radii = (0.05, 0.1, 0.2, 0.5, 1.0, 5.0) if system == "us" else (1.0, 2.0, 5.0, 10.0, 25.0, 100.0)
+    ticks = [(0.0, "straight")]
+    ticks += [(float(_bent(per_m / r, flat)), f"{r:g}") for r in radii]
+    ticks += [(float(_bent(-per_m / r, flat)), f"hollow {r:g}") for r in radii]
+    clear: list[tuple[float, str]] = []
+    for value, text in sorted(ticks, key=lambda tick: abs(tick[0])):
+        if bottom < value < top and all(abs(value - other) > 0.09 * (top - bottom) for other, _ in clear):
+            clear.append((value, text))
+    return clear
+
+
 def shape_figure(
     flat: Profile,
     roller: Profile,
@@ -481,43 +537,8 @@ def shape_figure(
     lifted = np.flatnonzero((flat.lift_m > 0.0) | (roller.lift_m > 0.0))
     kept = slice(max(int(lifted[0]) - 12, 0), int(lifted[-1]) + 13) if lifted.size else slice(None)
     angle = np.degrees(flat.theta_cam_rad[kept])
-    roller_kept = slice(kept.start, kept.stop)
-
-    def bent(kappa_per_m: Any) -> Any:
-        return np.arcsinh(np.asarray(kappa_per_m) * flat.base_radius_m)
-
-    traces: list[dict[str, Any]] = []
-    for profile, style, name in ((flat, _FLAT, "flat face"), (roller, _ROLLER, "roller")):
-        at = np.degrees(profile.theta_cam_rad[roller_kept])
-        kappa = profile.curvature_per_m[roller_kept]
-        radius = ["straight" if abs(k) < 0.1 else units.show(1.0 / k, "lift", system) for k in kappa]
-        traces.append(
-            _line(
-                at, bent(kappa), name=name, legendgroup=name,
-                line={"color": style.colour, "dash": style.dash, "width": 2},
-                customdata=radius, xaxis="x", yaxis="y",
-                hovertemplate=f"<b>lobe for the {name}</b><br>radius %{{customdata}} at %{{x:.1f}}°"
-                "<br>negative is hollow<extra></extra>",
-            )
-        )  # fmt: skip
-    traces.append(
-        _line(
-            np.degrees(roller.theta_cam_rad[roller_kept]), np.degrees(roller.pressure_angle_rad[roller_kept]),
-            showlegend=False, legendgroup="roller", line={"color": _ROLLER.colour, "dash": _ROLLER.dash, "width": 2},
-            xaxis="x", yaxis="y2",
-            hovertemplate="<b>roller</b><br>pressure angle %{y:.1f}° at %{x:.1f}°<extra></extra>",
-        )
-    )  # fmt: skip
-    traces.append(
-        _line(
-            angle, flat.eccentricity_m[kept] * per_m, showlegend=False, legendgroup="flat face",
-            line={"color": _FLAT.colour, "dash": _FLAT.dash, "width": 2}, xaxis="x", yaxis="y3",
-            hovertemplate=f"<b>flat face</b><br>contact %{{y:.3f}} {unit} from the lifter's axis at %{{x:.1f}}°"
-            "<extra></extra>",
-        )
-    )  # fmt: skip
-
-    sharpest = float(bent(1.0 / least_nose_radius_m))
+    traces = _shape_traces(flat, roller, kept, system)
+    sharpest = float(_bent(1.0 / least_nose_radius_m, flat))
     lean = math.degrees(pressure_angle_limit_rad)
     edge = (face_diameter_m / 2.0 - face_edge_m) * per_m
     margin = f", {units.show(face_edge_m, 'lift', system)} of its rim kept free" if face_edge_m else ", its rim"
@@ -530,9 +551,9 @@ def shape_figure(
     hollow = [0.0]
     made = grinding(roller)
     if math.isfinite(made.hollow_radius_m):
-        hollow.append(float(bent(-1.0 / made.hollow_radius_m)))
+        hollow.append(float(_bent(-1.0 / made.hollow_radius_m, flat)))
     if grinding_wheel_radius_m is not None:
-        hollow.append(float(bent(-1.0 / grinding_wheel_radius_m)))
+        hollow.append(float(_bent(-1.0 / grinding_wheel_radius_m, flat)))
         shapes.append(_limit("y", hollow[-1]))
         wheel = units.show(grinding_wheel_radius_m, "lift", system)
         words.append((hollow[-1], "y", f"a grinding wheel of {wheel} radius reaches down to here", "top"))
@@ -544,14 +565,7 @@ def shape_figure(
     ]  # fmt: skip
     # An undercut nose runs off the chart: past its limit how far does not matter.
     top, bottom = sharpest + 0.5, min(hollow) - 0.45
-    radii = (0.05, 0.1, 0.2, 0.5, 1.0, 5.0) if system == "us" else (1.0, 2.0, 5.0, 10.0, 25.0, 100.0)
-    ticks = [(0.0, "straight")]
-    ticks += [(float(bent(per_m / r)), f"{r:g}") for r in radii]
-    ticks += [(float(bent(-per_m / r)), f"hollow {r:g}") for r in radii]
-    clear: list[tuple[float, str]] = []
-    for value, text in sorted(ticks, key=lambda tick: abs(tick[0])):
-        if bottom < value < top and all(abs(value - other) > 0.09 * (top - bottom) for other, _ in clear):
-            clear.append((value, text))
+    clear = _radius_ticks(flat, bottom, top, system)
     domains = _rows(0.42, 0.29, 0.29, gap=0.06)
     reach = float(np.max(np.abs(angle)))
     lean_top = 1.25 * max(lean, float(np.degrees(np.max(np.abs(roller.pressure_angle_rad)))))

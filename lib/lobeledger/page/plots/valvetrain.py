@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from lobeledger.arrays import Array
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.outline import Profile, turned
 from lobeledger.page.palette import INK, CandidateStyle
@@ -159,38 +160,19 @@ def _upright(x: float, colour: str, dash: str) -> dict[str, Any]:
     }
 
 
-def motion_figure_at(
-    run: Run, train: Train, lobe: Lobe, profile: Profile, theta_cam_rad: float, style: CandidateStyle, system: str
-) -> Figure:
-    """Cam and follower, and the valve beside them where it is and where a rigid train would have it."""
-    per_m = from_si(1.0, "lift", system)
-    outline = turned(profile, theta_cam_rad)
-    lift = float(np.interp(theta_cam_rad, lobe.theta_cam_rad, lobe.lift_m, left=0.0, right=0.0))
-    turn = math.remainder(theta_cam_rad, 2.0 * math.pi)
-    valve = float(np.interp(turn, run.theta_cam_rad, run.valve_lift_m[-1]))
-    force = float(np.interp(turn, run.theta_cam_rad, run.contact_n[-1]))
-    rigid = float(_rigid_lift_m(train, lobe, turn))
-    base = profile.base_radius_m
-    wheel = profile.roller_radius_m
-    top = base + lift
-    body = {"color": INK, "width": 1.5}
-    traces = [
-        trace(
-            "scatter", x=outline.x_m * per_m, y=outline.y_m * per_m, mode="lines", fill="toself",
-            fillcolor=faint(style.colour), line={"color": style.colour, "width": 2}, hoverinfo="skip", showlegend=False,
-        )
-    ]  # fmt: skip
+def _follower_outline(base: float, top: float, wheel: float | None) -> tuple[Array, Array]:
+    """Outline of the follower standing on the lobe's top: a face, or a wheel of that radius; m."""
     half = 0.6 * base
     if wheel is None:
-        box_x = np.array([-half, half, half, -half, -half])
-        box_y = np.array([top, top, top + 1.4 * base, top + 1.4 * base, top])
-    else:
-        around = np.linspace(0.0, 2.0 * math.pi, 49)
-        box_x = wheel * np.cos(around)
-        box_y = top + wheel + wheel * np.sin(around)
-    traces.append(
-        trace("scatter", x=box_x * per_m, y=box_y * per_m, mode="lines", line=body, hoverinfo="skip", showlegend=False)
-    )
+        high = top + 1.4 * base
+        return np.array([-half, half, half, -half, -half]), np.array([top, top, high, high, top])
+    around = np.linspace(0.0, 2.0 * math.pi, 49)
+    return wheel * np.cos(around), top + wheel + wheel * np.sin(around)
+
+
+def _valve_traces(base: float, valve: float, rigid: float, per_m: float) -> list[dict[str, Any]]:
+    """The valve where it is and where a rigid train would have it, and its seat; lengths m, sized by the base circle."""
+    traces: list[dict[str, Any]] = []
     middle, width = 4.2 * base, 0.9 * base
     for place, dash, colour, name in ((rigid, "dash", "#7b8794", "a rigid train"), (valve, "solid", INK, "the valve")):
         # The valve opens downwards; its lift is drawn three times as large as it is.
@@ -231,6 +213,34 @@ def motion_figure_at(
             showlegend=False,
         )
     )
+    return traces
+
+
+def motion_figure_at(
+    run: Run, train: Train, lobe: Lobe, profile: Profile, theta_cam_rad: float, style: CandidateStyle, system: str
+) -> Figure:
+    """Cam and follower, and the valve beside them where it is and where a rigid train would have it."""
+    per_m = from_si(1.0, "lift", system)
+    outline = turned(profile, theta_cam_rad)
+    lift = float(np.interp(theta_cam_rad, lobe.theta_cam_rad, lobe.lift_m, left=0.0, right=0.0))
+    turn = math.remainder(theta_cam_rad, 2.0 * math.pi)
+    valve = float(np.interp(turn, run.theta_cam_rad, run.valve_lift_m[-1]))
+    force = float(np.interp(turn, run.theta_cam_rad, run.contact_n[-1]))
+    rigid = float(_rigid_lift_m(train, lobe, turn))
+    base = profile.base_radius_m
+    top = base + lift
+    body = {"color": INK, "width": 1.5}
+    traces = [
+        trace(
+            "scatter", x=outline.x_m * per_m, y=outline.y_m * per_m, mode="lines", fill="toself",
+            fillcolor=faint(style.colour), line={"color": style.colour, "width": 2}, hoverinfo="skip", showlegend=False,
+        )
+    ]  # fmt: skip
+    box_x, box_y = _follower_outline(base, top, profile.roller_radius_m)
+    traces.append(
+        trace("scatter", x=box_x * per_m, y=box_y * per_m, mode="lines", line=body, hoverinfo="skip", showlegend=False)
+    )
+    traces += _valve_traces(base, valve, rigid, per_m)
     unit, load = shown_unit("lift", system), shown_unit("load", system)
     words = (
         f"valve {valve * per_m:.3f} {unit}, rigid {rigid * per_m:.3f} {unit}<br>"

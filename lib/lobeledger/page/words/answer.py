@@ -2,60 +2,110 @@
 
 Which cam, by how much?      `answer_text`
 Why?                         `reason_texts`
+How sure is it?              `in_tries`
 """
 
 from __future__ import annotations
 
-from lobeledger.choice.results import BreakEven, CandidateResult, CostGaps, Decision, Doubt, Flip, Lead, Out, Reason
+from lobeledger.choice.results import (
+    BreakEven,
+    CandidateResult,
+    CostGaps,
+    Decision,
+    Doubt,
+    Flip,
+    Lead,
+    Out,
+    Reason,
+    Shortfall,
+)
 from lobeledger.page.words.figures import money_text
 from lobeledger.page.words.flips import break_even_text, flip_text
-from lobeledger.page.words.limits import caution_text, told_limits
+from lobeledger.page.words.judged import LIMIT_NAMES, judged_text, remedy_text
+from lobeledger.page.words.limits import told_limits
 from lobeledger.parts.build import Build
 
-__all__ = ["answer_text", "reason_texts"]
+__all__ = ["answer_text", "in_tries", "reason_texts"]
 
 # Difference in torque that is not worth a word.
 _SAME_TORQUE_SHARE = 0.0005
 
 
+def in_tries(chance: float) -> str:
+    """A chance as people count it; never all or none where it was drawn.
+
+    >>> in_tries(0.971), in_tries(0.5), in_tries(1.0), in_tries(0.9999), in_tries(0.0)
+    ('97 of 100 tries', '50 of 100 tries', 'every try', '99 of 100 tries', 'no try')
+    """
+    if chance >= 1.0:
+        return "every try"
+    if chance <= 0.0:
+        return "no try"
+    return f"{min(max(round(100.0 * chance), 1), 99)} of 100 tries"
+
+
 def answer_text(decision: Decision, system: str) -> str:
-    """The choice, a tie, or what the nearest would need, in one or two sentences."""
-    build, results, passing = decision.build, decision.results, decision.passing
+    """The choice, a tie, or what comes nearest and what it takes, in one or two sentences."""
+    running = decision.running
+    if not running:
+        return _nothing_holds(decision, system)
+    build, best = decision.build, running[0]
     money = money_text(build)
-    years = f"{build.use.years:g} years"
-    if not passing:
-        nearest = decision.result(decision.nearest_id)
-        if len(results) == 1:
-            only = f"{nearest.candidate.name}, the only candidate, does not pass every limit"
-            return f"{only}; it would need {_gives(build, nearest, system)}."
-        return (
-            f"None of the {len(results)} candidates passes every limit; {nearest.candidate.name} comes nearest "
-            f"and would need {_gives(build, nearest, system)}."
-        )
-    best = passing[0]
-    owning = best.figures["owning"]
-    cost_text = f"{money(owning.value)} to own over {years} ({owning.low:,.0f} to {owning.high:,.0f})"
-    if len(results) == 1:
-        return f"{best.candidate.name}, the only candidate, passes every limit, at {cost_text}."
-    if len(passing) == 1:
-        return f"Choose {best.candidate.name}: it alone passes every limit, at {cost_text}."
-    lead = passing[1].figures["net"].value - best.figures["net"].value
-    trials = f"in {decision.ahead_share:.0%} of trials with prices, times and chances varied"
+    name = best.candidate.name
+    cost = f"{money(best.figures['owning'].value)} over {build.use.years:g} years"
+    sure = f"it meets every limit in {in_tries(best.chance_all)}"
+    if not best.limits:
+        sure = "nothing stops it"
+    if len(decision.results) == 1:
+        return f"{name} is the only candidate: {cost}; {sure}."
+    rivals = decision.rivals
+    if not rivals:
+        return f"Choose {name}: {cost}; {sure}. All others fail."
+    second = rivals[0]
+    lead = second.figures["expected"].value - best.figures["expected"].value
     if len(decision.tied_ids) > 1:
         *first, last = (build.candidate(t).name for t in decision.tied_ids)
         return (
-            f"A tie between {'; '.join(first)} and {last}: {best.candidate.name} leads by {money(lead)}, too little "
-            f"to tell them apart (it still does {trials}). Choose between them on other grounds."
+            f"A tie: {'; '.join(first)} and {last}. {name} leads by {money(abs(lead))}, too little to tell them apart "
+            f"(it stays ahead in {in_tries(decision.ahead_share)}). Choose between them by what matters to you; {sure}."
         )
+    if lead < 0.0:
+        return (
+            f"Choose {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
+            f"limit in only {in_tries(second.chance_all)}."
+        )
+    ahead = float((second.cost_draws > best.cost_draws).mean())
     return (
-        f"Choose {best.candidate.name}: {cost_text}. It leads {passing[1].candidate.name} by {money(lead)} once torque "
-        f"is credited, and still does {trials}."
+        f"Choose {name}: {cost}; {sure}. It is {money(lead)} better than {second.candidate.name}, torque and remedies "
+        f"counted, and stays ahead in {in_tries(ahead)}."
     )
 
 
+def _nothing_holds(decision: Decision, system: str) -> str:
+    build, nearest = decision.build, decision.result(decision.nearest_id)
+    name = nearest.candidate.name
+    if nearest.stops:
+        takes = _gives(build, nearest, system)
+        if len(decision.results) == 1:
+            return f"{name}, the only candidate, cannot be built as it stands; it would take {takes}."
+        return f"None of the {len(decision.results)} candidates can be built; {name} comes nearest and takes {takes}."
+    unsure = [each for each in nearest.limits if each.draws.remedy is None and each.draws.standing != "holds"]
+    short = "; ".join(judged_text(build, each, system) for each in unsure)
+    only = ", the only candidate," if len(decision.results) == 1 else ""
+    none = "" if only else f"None of the {len(decision.results)} is sure to do. "
+    return (
+        f"{none}{name}{only} comes nearest: it meets every limit in {in_tries(nearest.chance_all)}, at "
+        f"{money_text(build)(nearest.figures['owning'].value)} over {build.use.years:g} years. {_upper(short)}."
+    )
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _gives(build: Build, result: CandidateResult, system: str) -> str:
-    """What would mend all that is broken; each mend may itself be a choice."""
-    return "; and ".join(told.give for told in told_limits(build, result.candidate, result.broken, system))
+    """What would mend all that stops it; each mend may itself be a choice."""
+    return "; and ".join(told.give for told in told_limits(build, result.candidate, result.stops, system))
 
 
 def reason_texts(decision: Decision, system: str) -> tuple[str, ...]:
@@ -71,18 +121,37 @@ def _reason(decision: Decision, reason: Reason, system: str) -> str:
         case CostGaps():
             money = money_text(build)
             parts = [f"{group} ({money(abs(gap))} {'more' if gap > 0 else 'less'})" for group, gap in reason.gaps]
-            return f"Where {build.candidate(reason.second_id).name} differs most in cost: {' and '.join(parts)}."
+            return f"{build.candidate(reason.second_id).name} differs in cost mainly by {' and '.join(parts)}."
         case Out():
-            result = decision.result(reason.candidate_id)
-            why = "; ".join(told.text for told in told_limits(build, result.candidate, result.broken, system))
-            return f"{result.candidate.name} is out: {why}. It would take {_gives(build, result, system)}."
+            return _out(decision.result(reason.candidate_id), build, system)
         case Doubt():
-            name = build.candidate(reason.candidate_id).name
-            return f"{name} passes by its nominal figures only. {caution_text(build, reason.caution, system)}"
+            result = decision.result(reason.candidate_id)
+            limit = result.limit(reason.limit)
+            assert limit is not None
+            mends = remedy_text(build, limit)
+            return f"{_upper(judged_text(build, limit, system))}.{f' If it falls short: {mends}.' if mends else ''}"
+        case Shortfall():
+            surer, cheaper = build.candidate(reason.dearer_id).name, build.candidate(reason.cheaper_id).name
+            return (
+                f"Pay for {surer} instead of {cheaper} only if falling short would cost you more than "
+                f"{money_text(build)(reason.money)}."
+            )
         case BreakEven():
             return break_even_text(build, reason)
         case Flip():
             return flip_text(build, reason, system)
+
+
+def _out(result: CandidateResult, build: Build, system: str) -> str:
+    name = result.candidate.name
+    if result.stops:
+        why = "; ".join(told.text for told in told_limits(build, result.candidate, result.stops, system))
+        return f"{name} fails: {why}. To fix it: {_gives(build, result, system)}."
+    unsure = [each for each in result.limits if each.draws.remedy is None and each.standing != "holds"]
+    every = unsure or [min(result.limits, key=lambda each: each.chance)]
+    why = "; ".join(judged_text(build, each, system) for each in every)
+    word = "fails" if any(each.standing == "out" for each in every) else "is in doubt"
+    return f"{name} {word} ({', '.join(LIMIT_NAMES[each.limit] for each in every)}): {why}."
 
 
 def _lead(build: Build, lead: Lead) -> str:
@@ -91,7 +160,7 @@ def _lead(build: Build, lead: Lead) -> str:
     dearer, gains = lead.dearer_money, lead.gain_share
     cheaper = f"{money(abs(dearer))} {'less' if dearer >= 0 else 'more'} to own than {second}"
     if abs(gains) < _SAME_TORQUE_SHARE:
-        return f"{best} costs {cheaper}; over the speeds used both give much the same torque."
+        return f"{best} costs {cheaper}; over the speeds used torque is about the same."
     pull = f"{abs(gains):.1%} {'more' if gains > 0 else 'less'} torque over the speeds used"
     price = money(build.limits.torque_worth_money)
-    return f"{best} costs {cheaper} and gives {pull}, which at {price} for each 1 % is worth {money(lead.worth_money)}."
+    return f"{best} costs {cheaper} and gives {pull}, which at {price} for each 1% is worth {money(lead.worth_money)}."

@@ -371,13 +371,13 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
 
 def _information_table(stakes: Stakes) -> Table:
     money = money_text(stakes.decision.build)
-    passing = sum(r.passes for r in stakes.decision.results)
+    passing = len(stakes.decision.order)
     title = "What it is worth to know before choosing"
     if passing < 2:
-        how = "one candidate passes" if passing else "no candidate passes"
+        how = "one cam is in the running" if passing else "no cam is in the running"
         return Table(title, f"Nothing: {how}, so no knowledge would change the choice.")
     rows = tuple(Row((i.what, money(i.worth))) for i in stakes.information)
-    return Table(title, "The most it would pay to find out, among the candidates that pass.", ("", "worth"), rows, (1,))
+    return Table(title, "The most it would pay to find out, among the cams in the running.", ("", "worth"), rows, (1,))
 
 
 # -- record and wear ----------------------------------------------------------------------------------------

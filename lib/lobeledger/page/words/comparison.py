@@ -20,9 +20,11 @@ from lobeledger.assess.figures import COLUMNS, NOT_FOR_THIS
 from lobeledger.best.task import LIMIT_WORDS
 from lobeledger.choice.decision import decide
 from lobeledger.choice.results import BreakEven, CandidateResult, Decision, Flip, is_assumption
+from lobeledger.doubt.speed import MOST_TRIALS
 from lobeledger.errors import OutOfRange
 from lobeledger.page.words.answer import answer_text, reason_texts
 from lobeledger.page.words.flips import FlipWords, break_even_text, flip_words
+from lobeledger.page.words.judged import measure_text
 from lobeledger.page.words.limits import ToldLimit, told_cautions, told_limits
 from lobeledger.parts.build import Build
 from lobeledger.units import SYSTEMS
@@ -87,7 +89,7 @@ class Comparison:
 
     @property
     def nearest_id(self) -> str:
-        """The candidate that breaks fewest limits, by least: whom to talk about when none passes."""
+        """The candidate that comes nearest to holding: whom to talk about when none does."""
         return self.decision.nearest_id
 
     def result(self, candidate_id: str) -> CandidateResult:
@@ -145,6 +147,9 @@ class Comparison:
                 "lifter": c.lifter,
                 "passes": result.passes,
                 "is_winner": c.id == self.winner_id,
+                "standing": result.standing,
+                "chance_all_limits": result.chance_all,
+                **{f"chance_{name}": _chance(result, name) for name in LIMITS},
                 "currency": self.build.currency,
             }
             for column in COLUMNS:
@@ -156,6 +161,26 @@ class Comparison:
             row["cautions"] = " ".join(self.cautions(c.id))
             rows.append(row)
         return pd.DataFrame(rows)
+
+    @property
+    def measure_next(self) -> pd.DataFrame:
+        """What can be measured or asked next, the worthiest first, its minutes paid.
+
+        Columns: measure, candidate (an id, empty where it is of all), minutes, worth_money (before the minutes are
+        paid), minutes_money, could_change_answer, text.
+        """
+        words = {each.id: each.text for each in self.build.measures}
+        names = ["measure", "candidate", "minutes", "worth_money", "minutes_money", "could_change_answer", "text"]
+        rows = [
+            (m.what, m.candidate_id, m.minutes, m.worth_money, m.minutes_money, m.could_change, words[m.what])
+            for m in self.decision.measure_next
+        ]
+        return pd.DataFrame(rows, columns=names)
+
+    @property
+    def measure_text(self) -> str:
+        """The one that pays most, as a sentence."""
+        return measure_text(self.build, self.decision.measure_next, self.decision.measured_at_shortfall)
 
     @property
     def assumptions(self) -> pd.DataFrame:
@@ -197,6 +222,7 @@ class Comparison:
                 "ahead_share": None if math.isnan(self.ahead_share) else self.ahead_share,
                 "verdict": self.verdict,
                 "table": plain(self.table),
+                "measure_next": plain(self.measure_next),
                 "break_even": [
                     {
                         "flat": b.flat_id,
@@ -225,6 +251,16 @@ class Comparison:
         )
 
 
+# Limits in the order in which they are told.
+LIMITS = ("speed", "vacuum", "coil_bind", "retainer", "budget")
+
+
+def _chance(result: CandidateResult, name: str) -> float:
+    """Chance of one limit; NaN where the candidate has none of that kind."""
+    limit = result.limit(name)
+    return math.nan if limit is None else limit.chance
+
+
 def _plain_number(value: Any) -> Any:
     if isinstance(value, np.generic):
         return value.item()
@@ -242,11 +278,12 @@ def compare(
     system: str = "us",
     step: Callable[[float, float], None] | None = None,
     details: bool = False,
+    trials: int = MOST_TRIALS,
 ) -> Comparison:
     """Compare a build's candidates.
 
-    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. step, details: as
-    in `decide`. Raises OutOfRange for another system.
+    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. step, details,
+    trials: as in `decide`. Raises OutOfRange for another system.
     """
     _check(system)
-    return Comparison(decide(build, step=step, details=details), system)
+    return Comparison(decide(build, step=step, details=details, trials=trials), system)

@@ -7,12 +7,13 @@ The chance of loss at which two cost the same       `break_even_text`
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from lobeledger import units
 from lobeledger.choice.results import BreakEven, Flip
 from lobeledger.page.words.figures import chance_text
 from lobeledger.parts.build import Build
+from lobeledger.parts.spec import meaning_at
 
 __all__ = ["FlipWords", "break_even_text", "flip_text", "flip_words"]
 
@@ -25,19 +26,21 @@ class FlipWords(NamedTuple):
     then: str
 
 
+# The last key of a path -> what people call it; any other is called by its own meaning in the sheet.
 _LABELS = {
-    "shop.labour_rate": "the labour rate",
+    "shop.labour_rate": "the labor rate",
     "shop.dyno_rate": "the dyno rate",
     "shop.fuel_price": "the price of fuel",
-    "use.hours_a_year": "running hours a year",
+    "use.hours_a_year": "engine hours a year",
     "use.years": "the years counted",
-    "use.highest_speed": "the highest speed",
-    "limits.torque_worth": "what 1 % more torque is worth",
+    "use.highest_speed": "top rpm",
+    "limits.torque_worth": "what 1% more torque is worth",
     "limits.budget": "the budget",
-    "vehicle.booster_vacuum": "the vacuum the booster needs",
-    "failure.chance": "the chance of a loss",
-    "failure.cost": "the cost of a loss",
-    "fitting_time": "the time to fit it",
+    "limits.shortfall": "what falling short costs",
+    "vehicle.booster_vacuum": "the vacuum the brakes want",
+    "failure.chance": "the odds of failure",
+    "failure.cost": "what a failure costs",
+    "fitting_time": "the hours to fit it",
     "dyno_time": "its dyno time",
     "lash_check_every": "hours between lash checks",
     "spring_change_every": "hours between spring changes",
@@ -56,28 +59,44 @@ def flip_words(build: Build, flip: Flip, system: str) -> FlipWords:
         if rest[0] == "parts":
             what = f"the price of '{candidate.parts[int(rest[1])].item}'"
         else:
-            what = _LABELS[".".join(rest)]
+            what = _LABELS.get(".".join(rest), "") or meaning_at(build, path)
         what = f"{what} ({candidate.name})"
+    what = what or _of_the_library(build, path) or meaning_at(build, path)
     values = (flip.now, flip.then)
+    datum = build.data.get(path)
     if path.endswith(".failure.chance"):
         now, then = (chance_text(v) for v in values)
     elif path == "vehicle.booster_vacuum":
         now, then = (units.show(v, "vacuum", system) for v in values)
+    elif datum is None or not datum.text or not isinstance(datum.value, (int, float)):
+        now, then = (f"{v:.3g}" for v in values)
     else:
-        datum = build.data[path]
         unit = datum.unit.replace(build.currency, "money")
         now, then = (units.rewritten(v, datum.text, unit, build.currency) for v in values)
     return FlipWords(what, now, then)
 
 
+def _of_the_library(build: Build, path: str) -> str:
+    """What a line of the library's own tables is called; empty for a value of the sheet."""
+    table, _, rest = path.partition(".")
+    name, _, key = rest.partition(".")
+    rows: Any = {"pairing": build.pairing, "remedies": build.remedies, "precautions": build.precautions}.get(table)
+    if rows is None:
+        return ""
+    row = next((each for each in rows if each.id == name), None)
+    text = getattr(row, "item", "") or getattr(row, "text", "")
+    return f"the {key} of {text}" if text else ""
+
+
 def flip_text(build: Build, flip: Flip, system: str) -> str:
-    """The smallest change that flips the verdict, as a sentence."""
+    """The smallest change that changes the answer, as a sentence."""
     words = flip_words(build, flip, system)
-    then = f"{build.candidate(flip.new_winner_id).name} leads" if flip.new_winner_id else "nothing passes"
+    then = f"{build.candidate(flip.new_winner_id).name} leads" if flip.new_winner_id else "no cam is sure to do"
     way = "up" if flip.change_share > 0 else "down"
+    inside = " It may be that today: the change lies inside its own range." if (flip.own_ranges or 9.0) <= 1.0 else ""
     return (
-        f"The smallest single change that flips this: {words.what} {way} from {words.now} to {words.then} "
-        f"({flip.change_share:+.0%}); then {then}."
+        f"What would change our pick: {words.what} {way} from {words.now} to {words.then} ({flip.change_share:+.0%}); "
+        f"then {then}.{inside}"
     )
 
 

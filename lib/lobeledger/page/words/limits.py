@@ -73,16 +73,8 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
     if broken.limit in _CLEARANCES:
         short = show(need - have, "lift")
         return f"{_CLEARANCES[broken.limit]} is {show(have, 'lift')}, {short} short of {show(need, 'lift')}"
-    if broken.limit == "speed" and broken.subject == "rigid_limit":
-        return (
-            f"the springs hold the lifters on the lobes up to {show(have, 'rpm')}, {show(need - have, 'rpm')} short of "
-            f"the {show(need, 'rpm')} wanted ({build.limits.speed_margin:.0%} above the highest speed)"
-        )
     if broken.limit == "speed":
-        return (
-            f"its valvetrain leaves the lobe at {show(have, 'rpm')}, {show(need - have, 'rpm')} short of the highest "
-            "speed"
-        )
+        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({_LOST[broken.subject]})"
     if broken.limit == "vacuum":
         return (
             f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster "
@@ -92,7 +84,13 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
     return f"the first cost is {money(have)}, {money(have - need)} over the budget"
 
 
+_LOST = {
+    "separation": "the lifter leaves the lobe too far",
+    "seat bounce": "the valve bounces off its seat too far",
+    "pump-up": "the lifter pumps up",
+}
 _WAYS = {
+    "lower_speed": "a lower top rpm",
     **WAY_WORDS,
     "less_lift": "less lift",
     "highest_speed": "a highest speed of",
@@ -131,9 +129,7 @@ def mend_text(build: Build, broken: Broken, system: str) -> str:
         assert more.value is not None
         return f"{money_text(build)(more.value)} more budget"
     *first, last = (_way(way, system) for way in broken.ways)
-    # Springs and mass are short enough to run on.
-    comma = "" if broken.subject == "rigid_limit" else ","
-    return f"{', '.join(first)}{comma} or {last}"
+    return f"{', '.join(first)}, or {last}"
 
 
 # -- cautions ----------------------------------------------------------------------------------------------
@@ -144,18 +140,19 @@ def caution_text(build: Build, caution: Caution, system: str) -> str:
     return _CAUTIONS[caution.what](build, caution, functools.partial(units.show, system=system))
 
 
-def _band(build: Build, caution: Caution, show: Callable[..., str]) -> str:
-    assert caution.have is not None and caution.limit is not None
-    low, high, limit = (show(v, caution.kind) for v in (*caution.have[1:], caution.limit))
-    if caution.subject == "vacuum":
-        return (
-            f"Idle vacuum ({low} to {high}) may fall short of the {limit} the brake booster needs: try it before the "
-            "car goes on the road."
-        )
-    what = "the rigid limit" if caution.subject == "rigid_limit" else "the speed at which contact is lost"
+def _first_touch(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, top = _numbers(caution)
     return (
-        f"The band of {what} ({low} to {high}) reaches below the {limit} wanted: weigh the parts and measure the "
-        "springs."
+        f"Lifter and lobe first part, by a hair, at {show(have, 'rpm')}, below the {show(top, 'rpm')} wanted: harmless "
+        "as such, and a sign of little spring in hand."
+    )
+
+
+def _rigid_margin(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, wanted = _numbers(caution)
+    return (
+        f"If nothing flexed, the springs would hold to {show(have, 'rpm')}, less than the {show(wanted, 'rpm')} wanted "
+        f"({build.limits.speed_margin:.0%} above top rpm)."
     )
 
 
@@ -197,15 +194,31 @@ def _knock(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     ratio, allowed = _numbers(caution)
     return (
         f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care "
-        f"on 91 octane (this fuel: {build.vehicle.octane:g})."
+        f"on {build.vehicle.octane:g} octane."
+    )
+
+
+def _stall(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    stall, slowest = _numbers(caution)
+    return (
+        f"The converter stalls at {show(stall, 'rpm')}, above the {show(slowest, 'rpm')} where your rpm begin: torque "
+        "below the stall speed is of little use, and it runs hot there."
+    )
+
+
+def _in_gear(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, need = _numbers(caution)
+    return (
+        f"In gear on the brakes vacuum falls to about {show(have, 'vacuum')}, below the {show(need, 'vacuum')} the "
+        "brakes want: prove them, standing in gear, before the car goes on the road."
     )
 
 
 def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, _ = _numbers(caution)
     return (
-        f"Its long overlap ({show(have, 'angle')}) is valued too low: the torque estimate has no exhaust pipes to pull "
-        "through it."
+        f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes"
+        " to pull through it, so its gain is given more doubt."
     )
 
 
@@ -221,12 +234,15 @@ def _always(text: str) -> Callable[[Build, Caution, Callable[..., str]], str]:
 
 
 _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
-    "band": _band,
+    "first_touch": _first_touch,
+    "rigid_margin": _rigid_margin,
     "residual": _residual,
     "stress": _stress,
     "sharp_nose": _sharp_nose,
     "load": _load,
     "knock": _knock,
+    "stall": _stall,
+    "in_gear": _in_gear,
     "long_overlap": _long_overlap,
     "added_prices": _added_prices,
     "lash_off_ramp": _always(

@@ -37,6 +37,15 @@ _INPUT_WORDS = {
 }
 
 
+_REMEDY_WORDS = {
+    "lifter_mass": "lifter mass",
+    "valve_mass": "valve mass",
+    "seat_load": "seat load",
+    "rate": "rate",
+    "stiffness": "stiffness at the valve",
+}
+
+
 def limit_sentence(loss_rpm: float, highest_rpm: float, band: LossBand | None) -> str:
     """The answer: where contact is lost, how far that is from the highest speed, and how sure."""
     if loss_rpm >= SEARCH_TO_RPM:
@@ -152,7 +161,7 @@ def remedy_table(
     kinds = {"kg": "mass", "N": "load", "N/m": "rate"}
     valvetrain = candidate.valvetrain
     valve_kg = valvetrain.intake_valve_mass_kg if which == "intake" else valvetrain.exhaust_valve_mass_kg
-    sheet_kg = {"lifter mass": candidate.lifter_mass_kg, "valve mass": valve_kg}
+    sheet_kg = {"lifter_mass": candidate.lifter_mass_kg, "valve_mass": valve_kg}
     rows = []
     for each in found:
         r = each.remedy
@@ -171,7 +180,7 @@ def remedy_table(
             )
         if each.price_money:
             costs.append(f"a set of springs {each.price_money:,.0f} {build.currency}")
-        rows.append(Row((r.what, value(r.from_value), to, value(r.bound), "; ".join(costs))))
+        rows.append(Row((_REMEDY_WORDS[r.what], value(r.from_value), to, value(r.bound), "; ".join(costs))))
     return Table(
         f"What buys {extra_rpm:,.0f} rpm",
         "Each change alone, as far as the bound; the share of damping stays. Where no price stands, the sheet knows none.",
