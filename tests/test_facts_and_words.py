@@ -101,8 +101,7 @@ def test_a_way_to_mend_a_speed_limit_knows_the_price_of_springs():
     asked = {"use.highest_speed": "9900 rpm", "candidates.s-flat.spring_set_price": "321 USD"}
     found = ll.compare(ll.change(build, asked)).result("s-flat").broken
     ways = {way.what: way for b in found if b.limit == "speed" for way in b.ways}
-    springs = ways.get("more_spring") or ways["stiffer_springs"]
-    assert springs.price_money == 321.0 and ways["highest_speed"].side == -1
+    assert ways["more_spring"].price_money == 321.0 and {"lower_speed", "stiffer_valvetrain"} <= set(ways)
 
 
 def test_every_caution_that_physics_gives_has_a_sentence():

@@ -110,12 +110,12 @@ def test_the_shops_record_moves_the_verdict_only_when_told(folder: Path, tmp_pat
 def test_moving_the_budget_moves_answer_table_and_chart(panel: ChoosePanel) -> None:
     slider = next(s for s in sliders(panel) if s.description == "Budget")
     answer, table = panel.answer.value, panel.table.value
-    charts = [np.array(t.x, dtype=float) for t in panel._charts.figures["Margin to each limit"].data]
+    charts = [np.array(t.x, dtype=float) for t in panel._charts.figures["Room left at each limit"].data]
     slider.value = 0
     comparison = settled(panel)
     assert comparison.winner_id is None
     assert panel.answer.value != answer and panel.table.value != table
-    after = [np.array(t.x, dtype=float) for t in panel._charts.figures["Margin to each limit"].data]
+    after = [np.array(t.x, dtype=float) for t in panel._charts.figures["Room left at each limit"].data]
     assert any(a.shape != b.shape or not np.allclose(a, b) for a, b in zip(charts, after, strict=True))
 
 

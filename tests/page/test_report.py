@@ -16,7 +16,11 @@ import tomlkit
 import lobeledger as ll
 from lobeledger.choice import cost
 from lobeledger.choice.run_in import run_in_plan
+from lobeledger.page.panels.choose import _footer
 from lobeledger.page.paper import customer as report
+from lobeledger.page.words.figures import in_tries
+from lobeledger.page.words.flips import input_text
+from lobeledger.page.words.judged import remedy_price_text, room_text
 from lobeledger.page.words.run_in import run_answer
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
@@ -174,7 +178,12 @@ def test_a_sheet_says_what_the_comparison_says(name):
     for r in c.results:
         assert r.candidate.name in text
         assert f"{r.figures['owning'].value:,.0f}" in text and f"{r.figures['first_cost'].value:,.0f}" in text
-    ranked = sorted(c.results, key=lambda r: (not r.passes, r.figures["net"].value))
+    # First the one that the answer names, then the rest in the running, then by how surely they do.
+    first = list(c.decision.order) or [c.nearest_id]
+    ranked = [c.result(each) for each in first]
+    ranked += sorted(
+        (r for r in c.results if r not in ranked), key=lambda r: (-r.chance_all, r.figures["expected"].value)
+    )
     for r in ranked[:2]:
         for caution in c.cautions(r.candidate.id):
             assert squeezed(caution) in text
@@ -187,12 +196,65 @@ def test_a_sheet_says_what_the_comparison_says(name):
 def test_a_sheet_lists_what_was_assumed(name):
     c = shipped(name)
     page = report.customer_sheet_html(c, date=DAY)
-    listed = squeezed(Page(page).text.split("Assumed, because the build sheet does not say")[1])
+    listed = squeezed(Page(page).text.split("Numbers we filled in, because the build sheet does not say")[1])
+    of_the_model = 0
     for d in c.build.data.values():
         if d.origin in ("assumed", "common practice", "handbook"):
-            key = d.path.split(".")[-1].replace("_", " ")
-            assert key in listed, d.path
+            if d.path.startswith("model."):
+                of_the_model += 1
+                continue
+            assert squeezed(input_text(c.build, d.path).split(";")[0]) in listed, d.path
             assert d.text.replace("**2", "²").replace("**3", "³").replace("*", "·") in listed, d.path
+    # Those of the calculation are counted on paper, and stand with their words on the page.
+    assert f"and {of_the_model} numbers of the calculation itself" in listed
+    shown = squeezed(Page(_footer(c)).text)
+    for d in c.build.data.values():
+        if d.origin in ("assumed", "common practice", "handbook"):
+            assert squeezed(input_text(c.build, d.path)) in shown and squeezed(d.text) in shown, d.path
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_key_or_id_of_a_sheet_is_printed(name):
+    c = shipped(name)
+    keys = {d.path.split(".")[-1] for d in c.build.data.values()}
+    keys = {key for key in keys if "_" in key}
+    ids = {each.id for each in c.build.candidates}
+    for html in (
+        report.customer_sheet_html(c, date=DAY),
+        report.quote_html(c, candidate_id=c.nearest_id, date=DAY),
+        report.side_table_html(c),
+        _footer(c),
+    ):
+        # As a whole word: 'h-flat' is an id, and 'torque trust' a key without its stroke.
+        text = Page(html).text
+        assert not [each for each in keys | ids if re.search(rf"(?<![\w-]){re.escape(each)}(?![\w-])", text)]
+        assert "model." not in text and "candidates." not in text
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sheet_says_where_each_candidate_stands_and_what_room_is_left(name):
+    c = shipped(name)
+    text = sheet(c).text
+    limits = text.split("Room left at each limit")[1].split("What it gives")[0]
+    for r in c.results:
+        assert r.standing in limits
+        for limit in r.limits:
+            assert room_text(c.build, limit, "us") in limits and in_tries(limit.chance) in limits
+            if limit.standing != "holds" and remedy_price_text(c.build, limit):
+                assert remedy_price_text(c.build, limit) in limits
+    # What to measure next and what would change the pick are said once each.
+    assert squeezed(c.measure_text) in text
+    assert text.count("Measure next:") == 1
+    assert text.count("What would change our pick:") == (1 if c.winner_id else 0)
+
+
+def test_a_first_answer_claims_nothing_of_what_was_not_tried():
+    # Another highest speed: valvetrains that were tried before would be taken as tried.
+    first = ll.compare(ll.change(shipped("budget-cruiser").build, {"use.highest_speed": "4750 rpm"}), trials=0)
+    text = sheet(first).text
+    assert first.decision.trials == 0
+    assert first.next_texts == () and "Measure next" not in text
+    assert "had not been tried" in text and "had not been tried" not in sheet(shipped("budget-cruiser")).text
 
 
 def test_the_money_on_a_sheet_adds_up():
@@ -221,7 +283,7 @@ def test_the_money_on_a_sheet_adds_up():
 
 def test_the_winner_is_marked_once_and_a_tie_on_all_that_tie():
     html = report.customer_sheet_html(shipped("towing-engine"), date=DAY)
-    assert html.count('<span class="mark">our answer</span>') == 1
+    assert html.count('<span class="mark">our pick</span>') == 1
     tree = plain("budget-cruiser")
     base = tree["candidates"][0]
     tied = built({**tree, "candidates": [base, {**base, "id": "twin", "name": "Twin"}]})

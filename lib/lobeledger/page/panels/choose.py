@@ -25,6 +25,8 @@ from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import ORIGIN_WORDS
+from lobeledger.page.words.flips import input_text
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change, sheet_text, write_build
 from lobeledger.sheet.open import build_from_text, starter_sheet
@@ -263,13 +265,14 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def _views(self, comparison: Comparison) -> None:
         self.comparison = comparison
-        self.tell(comparison.answer, comparison.reasons)
+        more = (text for text in comparison.next_texts if text not in comparison.reasons)
+        self.tell(comparison.answer, (*comparison.reasons, *more))
         self.table.value = report.side_table_html(comparison)
         self.footer.value = _footer(comparison)
         self._charts.draw(
             {
-                "Cost of owning, by what it is spent on": plots.cost_figure(comparison),
-                "Margin to each limit": plots.margin_figure(comparison),
+                "Total cost, by where it goes": plots.cost_figure(comparison),
+                "Room left at each limit": plots.margin_figure(comparison),
                 "Cost against the chance of a wiped lobe": plots.risk_figure(comparison),
                 "Torque over speed": plots.torque_figure(comparison),
                 "Valve lift": plots.lift_figure(comparison),
@@ -312,10 +315,17 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         return make
 
 
+def _called(build: Build, path: str) -> str:
+    """What an input is called, and whose it is."""
+    whose = f" ({build.candidate(path.split('.')[1]).name})" if path.startswith("candidates.") else ""
+    return f"{input_text(build, path)}{whose}"
+
+
 def _footer(comparison: Comparison) -> str:
     count = len(comparison.assumptions)
     rows = "".join(
-        f"<tr><td>{escape(str(r['path']))}</td><td>{escape(str(r['written']))}</td><td>{escape(str(r['origin']))}</td><td>{escape(str(r['note']))}</td></tr>"
+        f"<tr><td>{escape(_called(comparison.build, str(r['path'])))}</td><td>{escape(str(r['written']))}</td>"
+        f"<td>{escape(ORIGIN_WORDS.get(str(r['origin']), str(r['origin'])))}</td><td>{escape(str(r['note']))}</td></tr>"
         for r in comparison.assumptions.to_dict("records")
     )
     cautions = "".join(
@@ -329,7 +339,7 @@ def _footer(comparison: Comparison) -> str:
             if cautions
             else ""
         )
-        + f"<details><summary><b>{count} values are assumed or from tables</b>, because the sheet does not say</summary>"
+        + f"<details><summary><b>{count} numbers we filled in</b>, because the sheet does not say</summary>"
         f"<table class='ll-side' style='width:auto'><tbody>{rows}</tbody></table></details>"
         "<p class='ll-quiet'>Estimates to choose by, not dynamometer figures. The part makers' instructions and local rules come first. "
         "A running engine, hot oil and springs under load can hurt: exhaust outside, extinguisher at hand, glasses and a proper spring compressor.</p>"

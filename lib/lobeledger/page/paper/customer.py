@@ -22,8 +22,18 @@ from lobeledger.choice.run_in import run_in_plan
 from lobeledger.errors import BuildError
 from lobeledger.page.palette import GROUP_SHADES, INK
 from lobeledger.page.templates import style_text, templates
-from lobeledger.page.words.comparison import Comparison
-from lobeledger.page.words.figures import band_text, chance_text, money_text, value_text
+from lobeledger.page.words.comparison import LIMITS, Comparison
+from lobeledger.page.words.figures import band_text, chance_text, in_tries, money_text, value_text
+from lobeledger.page.words.flips import input_text
+from lobeledger.page.words.judged import (
+    LIMIT_NAMES,
+    judged_text,
+    need_text,
+    remedy_price_text,
+    remedy_text,
+    room_text,
+    standing_text,
+)
 from lobeledger.page.words.run_in import run_answer
 from lobeledger.parts.build import Build
 from lobeledger.sheet.files import write_text_atomically
@@ -40,15 +50,15 @@ MOST_SHOWN = 5
 # What a customer is shown, in the order they ask for it.
 _GROUPS = (
     ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
-    ("How it behaves", ("vacuum", "residual", "dynamic_compression", "cruise")),
+    ("Street manners", ("vacuum", "residual", "dynamic_compression", "cruise")),
     (
-        "What its parts must bear",
+        "Load on the parts",
         ("speed_use", "useful_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
     ),
     ("What it costs", ("first_cost", "owning", "chance", "net")),
 )
-# Left out on paper, which has two pages.
-_ON_SCREEN_ONLY = ("rigid_limit", "share_of_best")
+# Left out on paper, which has two pages; there the rows of the limits say the room left of the last three.
+_ON_SCREEN_ONLY = ("rigid_limit", "share_of_best", "coil_bind", "speed_use")
 # Figure -> the hard limit it is judged by.
 _LIMIT_OF = {
     "vacuum": "vacuum",
@@ -71,8 +81,11 @@ def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: b
 
 
 def _ranked(comparison: Comparison) -> list[CandidateResult]:
-    """The candidates in the running first, the leader first of all; the others by how surely they meet every limit."""
-    order = comparison.decision.order
+    """The candidates in the running first, the leader first of all; the others by how surely they meet every limit.
+
+    Where none is in the running, the one that comes nearest stands first.
+    """
+    order = comparison.decision.order or (comparison.nearest_id,)
 
     def place(result: CandidateResult) -> tuple[float, float, float]:
         cost = result.figures["expected"].value
@@ -98,7 +111,10 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         answer=comparison.answer,
         reasons=comparison.reasons[:6],
         **side_by_side(comparison, shown, on_paper=True),
-        band_note="Money and chances: 5 to 95 % of trials with the uncertain values varied.",
+        band_note="Money, chances and limits: 5 to 95% of tries with the uncertain values varied.",
+        next_texts=[text for text in comparison.next_texts if text not in comparison.reasons[:6]],
+        fixes=_fixes(comparison, shown),
+        untried=comparison.decision.trials == 0,
         left_out=", ".join(r.candidate.name for r in rest),
         years=f"{build.use.years:g}",
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
@@ -118,12 +134,12 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
     heads = [
         {
             "name": r.candidate.name,
-            "is_winner": r.candidate.id in comparison.tied_ids,
-            "mark": "tie" if tie else "our answer",
+            "is_winner": r.candidate.id in (comparison.tied_ids or (comparison.nearest_id,)),
+            "mark": "tie" if tie else "our pick" if comparison.winner_id else "comes nearest",
         }
         for r in shown
     ]
-    groups = []
+    groups = [{"title": "Room left at each limit, and how surely it is met", "rows": _limit_rows(comparison, shown)}]
     for title, keys in _GROUPS:
         rows = []
         for key in keys:
@@ -146,6 +162,62 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
             rows.append({"heading": col.heading, "meaning": col.meaning, "cells": cells})
         groups.append({"title": title, "rows": rows})
     return {"shown": heads, "groups": groups}
+
+
+def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
+    """One row for where each candidate stands, then one for each limit that any of them has."""
+    build, system = comparison.build, comparison.system
+    cells = []
+    for result in shown:
+        standing, tries = standing_text(result)
+        stops = ", ".join(LIMIT_NAMES[b.limit] for b in result.stops)
+        cells.append({"value": standing, "band": tries or stops, "hint": "", "is_broken": standing == "out"})
+    rows = [
+        {
+            "heading": "All limits together",
+            "meaning": "holds in 9 of 10 tries or more; out in 1 or less",
+            "cells": cells,
+        }
+    ]
+    for key in LIMITS:
+        first = next((limit for r in shown if (limit := r.limit(key)) is not None), None)
+        if first is None:
+            continue
+        cells = []
+        for result in shown:
+            limit = result.limit(key)
+            if limit is None:
+                cells.append({"value": "-", "band": "", "hint": "", "is_broken": False})
+                continue
+            fix = remedy_price_text(build, limit) if limit.standing != "holds" else ""
+            cells.append(
+                {
+                    "value": room_text(build, limit, system),
+                    "band": in_tries(limit.chance) + (f"; fix {fix}" if fix else ""),
+                    "hint": judged_text(build, limit, system) + (f"; fix: {remedy_text(build, limit)}" if fix else ""),
+                    "is_broken": limit.standing == "out",
+                }
+            )
+        heading = need_text(build, first, system)
+        rows.append(
+            {
+                "heading": heading[:1].upper() + heading[1:],
+                "meaning": "room left by the figures as given",
+                "cells": cells,
+            }
+        )
+    return rows
+
+
+def _fixes(comparison: Comparison, shown: list[CandidateResult]) -> list[str]:
+    """What mends each limit that one of the candidates is not sure to meet; prices stand in the table."""
+    found: dict[str, str] = {}
+    for result in shown:
+        for limit in result.limits:
+            if limit.standing != "holds" and remedy_price_text(comparison.build, limit):
+                remedy = next(each for each in comparison.build.remedies if each.id == limit.remedy_id)
+                found[limit.limit] = f"Fix for {LIMIT_NAMES[limit.limit]}: {remedy.text}. {remedy.caution}".strip()
+    return list(found.values())
 
 
 def side_table_html(comparison: Comparison) -> str:
@@ -200,8 +272,35 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             surprises=f"{surprises:,.2f}",
             cautions=comparison.cautions(c.id),
             broken=[told.text for told in comparison.broken(c.id)],
+            sure=_sure(result),
+            doubts=_doubts(comparison, result),
         )
     )
+
+
+def _sure(result: CandidateResult) -> str:
+    """How surely a candidate meets every limit, as a sentence; empty where something stops it."""
+    standing, tries = standing_text(result)
+    if not tries:
+        return ""
+    return (
+        f"Every limit is met in {tries}."
+        if standing == "holds"
+        else f"{standing.capitalize()}: every limit is met in {tries}."
+    )
+
+
+def _doubts(comparison: Comparison, result: CandidateResult) -> list[str]:
+    """Each limit that is not sure to be met, and what mends it: not in the total of a quote."""
+    said = []
+    for limit in result.limits:
+        if limit.standing == "holds":
+            continue
+        text = judged_text(comparison.build, limit, comparison.system)
+        mends = remedy_text(comparison.build, limit)
+        fix = f" If it falls short: {mends}, not in the total." if mends else ""
+        said.append(f"{text[:1].upper()}{text[1:]}.{fix}")
+    return said
 
 
 def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
@@ -239,11 +338,11 @@ def _run_in(build: Build, shown: list[CandidateResult]) -> list[str]:
 
 
 def _safety(shown: list[CandidateResult]) -> list[str]:
-    """What is dangerous, the part makers' word first; what stops the run-in of a flat where there is one."""
-    said = ["The part maker's own instruction comes before anything here, for the run-in too.", *_SAFETY]
+    """What is dangerous, the part makers' word first; what stops the break-in of a flat where there is one."""
+    said = ["The part maker's own instruction comes before anything here, for the break-in too.", *_SAFETY]
     if any(r.candidate.follower == "flat" and r.candidate.run_in_time_s > 0 for r in shown):
         said.append(
-            "Run-in of flat tappets: stop on any noise, smoke or lost oil pressure; then drain, open the filter and "
+            "Break-in of flat tappets: stop on any noise, smoke or lost oil pressure; then drain, open the filter and "
             "read every lobe's lift."
         )
     return said
@@ -259,26 +358,49 @@ def _risk(comparison: Comparison, result: CandidateResult) -> str:
 
 
 def _assumed(comparison: Comparison) -> list[str]:
-    """Assumed values, one entry a key; candidates that share a value are named together."""
+    """What was filled in, in words, one entry a thing; candidates that share a value are named together.
+
+    The numbers of the calculation itself, which no customer can answer, are counted only: the page lists them.
+    """
+    build = comparison.build
     found: dict[str, dict[str, list[str]]] = {}
-    for datum in comparison.build.data.values():
+    of_the_model = 0
+    for datum in build.data.values():
         if not is_assumption(datum):
             continue
-        steps = datum.path.split(".")
-        owner = steps[1] if steps[0] == "candidates" else ""
-        key = ".".join(steps[2:]) if owner else datum.path
+        if datum.path.startswith("model."):
+            of_the_model += 1
+            continue
+        owner = datum.path.split(".")[1] if datum.path.startswith("candidates.") else ""
         text = datum.text.replace("**2", "²").replace("**3", "³").replace("*", "·")
-        found.setdefault(key, {}).setdefault(text, []).append(owner)
-    everyone = len(comparison.build.candidates)
-    items = []
-    for key, values in found.items():
-        label = key.split(".")[-1] if key.startswith("model.") else key.replace(".", " ")
-        texts = [
-            text if owners == [""] or len(owners) == everyone else f"{text} ({', '.join(owners)})"
-            for text, owners in values.items()
-        ]
-        items.append(f"{label.replace('_', ' ')} {', '.join(texts)}")
+        # What a zero stands for is said to who writes a sheet, after a semicolon.
+        label = input_text(build, datum.path).split(";")[0]
+        owners = found.setdefault(label, {}).setdefault(text, [])
+        if owner not in owners:
+            owners.append(owner)
+    items = [
+        f"{label}: {', '.join(text + _whose(build, owners) for text, owners in values.items())}"
+        for label, values in found.items()
+    ]
+    if of_the_model:
+        items.append(f"and {of_the_model} numbers of the calculation itself, listed on the choose page")
     return items
+
+
+def _whose(build: Build, owners: list[str]) -> str:
+    """Whose a value is, to follow it: nothing where it is everyone's, a kind of lifter, or names."""
+    if owners == [""] or len(owners) == len(build.candidates):
+        return ""
+    kinds = {
+        "flat": lambda c: c.follower == "flat",
+        "roller": lambda c: c.follower == "roller",
+        "solid": lambda c: c.lifter == "solid",
+        "hydraulic": lambda c: c.lifter == "hydraulic",
+    }
+    for word, belongs in kinds.items():
+        if {c.id for c in build.candidates if belongs(c)} == set(owners):
+            return f" ({word})"
+    return f" ({'; '.join(build.candidate(each).name for each in owners)})"
 
 
 def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:

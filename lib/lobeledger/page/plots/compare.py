@@ -23,8 +23,9 @@ from lobeledger.choice import cost
 from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.engine.cycle import CRANK_GRID_RAD, SPEED_GRID_RPM, crank_lift_m, valve_timing
 from lobeledger.page.palette import GROUP_HATCHES, GROUP_SHADES, INK, CandidateStyle, style_of
-from lobeledger.page.words.comparison import Comparison
-from lobeledger.page.words.figures import chance_text
+from lobeledger.page.words.comparison import LIMITS, Comparison
+from lobeledger.page.words.figures import chance_text, in_tries
+from lobeledger.page.words.judged import LIMIT_NAMES, room_text
 
 __all__ = [
     "ASIDE",
@@ -140,7 +141,7 @@ def cost_figure(comparison: Comparison) -> Figure:
     traces.append(
         trace(
                 "scatter",
-            y=names, x=[f.value for f in owning], mode="markers", name="5 to 95 %",
+            y=names, x=[f.value for f in owning], mode="markers", name="5 to 95%",
             marker={"symbol": "line-ns", "size": 9, "line": {"width": 2, "color": INK}, "color": INK},
             error_x={
                 "type": "data", "array": [f.high - f.value for f in owning], "arrayminus": [f.value - f.low for f in owning],
@@ -212,49 +213,55 @@ def lift_figure(comparison: Comparison) -> Figure:
 
 
 def margin_figure(comparison: Comparison) -> Figure:
-    """Margin of each candidate to each hard limit, in per cent of the limit; below zero it is broken."""
-    build, look = comparison.build, styles(comparison)
-    limits = build.limits
-    rows: list[tuple[str, str, float, bool]] = [
-        ("budget", "first_cost", limits.budget_money, False),
-        ("speed", "speed_use", 1.0, False),
-        ("coil bind", "coil_bind", limits.coil_bind_clearance_m, True),
-        ("retainer", "retainer", limits.retainer_clearance_m, True),
-    ]
-    if build.vehicle.brake_booster:
-        rows.insert(2, ("idle vacuum", "vacuum", build.vehicle.booster_vacuum_pa, True))
+    """Room of each candidate at each limit, in per cent of the limit, with 5 to 95% of its tries; below zero it fails.
+
+    Of the speed, the room is what is left of the gap, seat bounce or pump-up that is allowed at top rpm.
+    """
+    look = styles(comparison)
+    rows = [key for key in LIMITS if any(r.limit(key) is not None for r in comparison.results)]
     traces: list[Any] = []
     count = len(comparison.results)
     for i, result in enumerate(comparison.results):
         style = look[result.candidate.id]
         x, low, high, y, text = [], [], [], [], []
-        for position, (label, key, limit, is_least) in enumerate(rows):
-            figure = result.figures.get(key)
-            if figure is None or not limit or not math.isfinite(figure.value):
+        for position, key in enumerate(rows):
+            limit = result.limit(key)
+            if limit is None or not limit.need or not math.isfinite(limit.have.value):
                 continue
-            sign = 1.0 if is_least else -1.0
-            ends = [sign * (v / limit - 1.0) * 100.0 for v in figure]
-            x.append(ends[0])
-            low.append(ends[0] - min(ends))
-            high.append(max(ends) - ends[0])
+            nominal, *ends = (limit.side * (v / limit.need - 1.0) * 100.0 for v in limit.have)
+            least, most = min(ends), max(ends)
+            x.append(nominal)
+            low.append(nominal - least)
+            high.append(most - nominal)
             y.append(position + (i - (count - 1) / 2.0) * min(0.16, 0.7 / count))
-            text.append(f"{label}: {ends[0]:+.0f} % ({min(ends):+.0f} to {max(ends):+.0f})")
+            said = room_text(comparison.build, limit, comparison.system)
+            spread = f" ({least:+,.0f} to {most:+,.0f}%)" if high[-1] + low[-1] > 0.0 else ""
+            text.append(f"{LIMIT_NAMES[key]}: {said}{spread}<br>met in {in_tries(limit.chance)}")
         traces.append(
             trace(
                 "scatter",
                 x=x, y=y, mode="markers", name=_short(result), text=text,
                 marker={"symbol": style.marker, "size": 9, "color": style.colour, "line": {"color": INK, "width": 0.8}},
                 error_x={"type": "data", "array": high, "arrayminus": low, "color": style.colour, "thickness": 1.3, "width": 3},
-                hovertemplate=f"<b>{result.candidate.name}</b><br>%{{text}}<br>right of zero passes<extra></extra>",
+                hovertemplate=f"<b>{result.candidate.name}</b><br>%{{text}}<extra></extra>",
             )
         )  # fmt: skip
     return base_figure(
         traces,
-        x="margin to the limit [%], left of zero is broken",
+        x="room left [%], bars 5 to 95% of tries; below 0 fails",
         xaxis={"range": [-100, 200]},
-        yaxis={"tickvals": list(range(len(rows))), "ticktext": [r[0] for r in rows], "autorange": "reversed", "zeroline": False},
+        yaxis={"tickvals": list(range(len(rows))), "ticktext": [_SHORT_LIMITS[key] for key in rows], "autorange": "reversed", "zeroline": False},
         shapes=[{"type": "line", "x0": 0, "x1": 0, "yref": "paper", "y0": 0, "y1": 1, "line": {"color": INK, "width": 1.5}}],
     )  # fmt: skip
+
+
+_SHORT_LIMITS = {
+    "speed": "top rpm",
+    "vacuum": "idle vacuum",
+    "coil_bind": "coil bind",
+    "retainer": "retainer",
+    "budget": "budget",
+}
 
 
 def risk_figure(comparison: Comparison) -> Figure:

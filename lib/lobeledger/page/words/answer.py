@@ -2,7 +2,6 @@
 
 Which cam, by how much?      `answer_text`
 Why?                         `reason_texts`
-How sure is it?              `in_tries`
 """
 
 from __future__ import annotations
@@ -19,29 +18,16 @@ from lobeledger.choice.results import (
     Reason,
     Shortfall,
 )
-from lobeledger.page.words.figures import money_text
+from lobeledger.page.words.figures import in_tries, money_text
 from lobeledger.page.words.flips import break_even_text, flip_text
 from lobeledger.page.words.judged import LIMIT_NAMES, judged_text, remedy_text
 from lobeledger.page.words.limits import told_limits
 from lobeledger.parts.build import Build
 
-__all__ = ["answer_text", "in_tries", "reason_texts"]
+__all__ = ["answer_text", "reason_texts"]
 
 # Difference in torque that is not worth a word.
 _SAME_TORQUE_SHARE = 0.0005
-
-
-def in_tries(chance: float) -> str:
-    """A chance as people count it; never all or none where it was drawn.
-
-    >>> in_tries(0.971), in_tries(0.5), in_tries(1.0), in_tries(0.9999), in_tries(0.0)
-    ('97 of 100 tries', '50 of 100 tries', 'every try', '99 of 100 tries', 'no try')
-    """
-    if chance >= 1.0:
-        return "every try"
-    if chance <= 0.0:
-        return "no try"
-    return f"{min(max(round(100.0 * chance), 1), 99)} of 100 tries"
 
 
 def answer_text(decision: Decision, system: str) -> str:

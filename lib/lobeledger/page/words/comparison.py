@@ -23,7 +23,7 @@ from lobeledger.choice.results import BreakEven, CandidateResult, Decision, Flip
 from lobeledger.doubt.speed import MOST_TRIALS
 from lobeledger.errors import OutOfRange
 from lobeledger.page.words.answer import answer_text, reason_texts
-from lobeledger.page.words.flips import FlipWords, break_even_text, flip_words
+from lobeledger.page.words.flips import FlipWords, break_even_text, flip_text, flip_words, no_flip_text
 from lobeledger.page.words.judged import measure_text
 from lobeledger.page.words.limits import ToldLimit, told_cautions, told_limits
 from lobeledger.parts.build import Build
@@ -180,6 +180,19 @@ class Comparison:
     def measure_text(self) -> str:
         """The one that pays most, as a sentence."""
         return measure_text(self.build, self.decision.measure_next, self.decision.measured_at_shortfall)
+
+    @property
+    def next_texts(self) -> tuple[str, ...]:
+        """What would change our pick, and what to measure next; empty as long as neither has been looked for."""
+        decision = self.decision
+        if not (decision.flips_searched or decision.measure_next):
+            return ()
+        change = []
+        if decision.winner_id is not None and decision.flips_searched:
+            flips = decision.flips
+            none = no_flip_text(decision.flips_searched)
+            change.append(flip_text(self.build, flips[0], self.system) if flips else none)
+        return (*change, self.measure_text)
 
     @property
     def assumptions(self) -> pd.DataFrame:

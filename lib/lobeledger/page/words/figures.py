@@ -2,6 +2,8 @@
 
 A figure of the comparison table, its band      `value_text`, `band_text`
 A sum of money, a chance of loss                `money_text`, `chance_text`
+How surely something holds, in tries            `in_tries`
+Where a number comes from                       `ORIGIN_WORDS`
 """
 
 from __future__ import annotations
@@ -13,7 +15,18 @@ from lobeledger import units
 from lobeledger.assess.figures import Column, Figure
 from lobeledger.parts.build import Build
 
-__all__ = ["band_text", "chance_text", "money_text", "value_text"]
+__all__ = ["ORIGIN_WORDS", "band_text", "chance_text", "in_tries", "money_text", "value_text"]
+
+# Where a number comes from, in words: origin -> what a person reads.
+ORIGIN_WORDS = {
+    "given": "your sheet",
+    "measured": "measured",
+    "card": "cam card",
+    "computed": "worked out",
+    "handbook": "from a book",
+    "common practice": "shop rule of thumb",
+    "assumed": "our guess",
+}
 
 
 def value_text(col: Column, value: float, system: str, currency: str, *, unit: bool = True) -> str:
@@ -50,3 +63,16 @@ def chance_text(chance: float) -> str:
         return f"{chance:.0%} of builds"
     builds = 1.0 / chance
     return f"1 in {builds:.2g} builds" if builds < 9.5 else f"1 in {builds:,.0f} builds"
+
+
+def in_tries(chance: float) -> str:
+    """A chance as people count it; never all or none where it was drawn.
+
+    >>> in_tries(0.971), in_tries(0.5), in_tries(1.0), in_tries(0.9999), in_tries(0.0)
+    ('97 of 100 tries', '50 of 100 tries', 'every try', '99 of 100 tries', 'no try')
+    """
+    if chance >= 1.0:
+        return "every try"
+    if chance <= 0.0:
+        return "no try"
+    return f"{min(max(round(100.0 * chance), 1), 99)} of 100 tries"

@@ -1,7 +1,8 @@
 """Words of what flips the verdict, and of the chance at which a roller pays.
 
+What an input is called                             `input_text`
 An input, its value now and the one that flips      `flip_words` -> `FlipWords`
-The smallest change that flips the verdict          `flip_text`
+The smallest change that flips the verdict          `flip_text`, `no_flip_text`
 The chance of loss at which two cost the same       `break_even_text`
 """
 
@@ -15,7 +16,7 @@ from lobeledger.page.words.figures import chance_text
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import meaning_at
 
-__all__ = ["FlipWords", "break_even_text", "flip_text", "flip_words"]
+__all__ = ["FlipWords", "break_even_text", "flip_text", "flip_words", "input_text", "no_flip_text"]
 
 
 class FlipWords(NamedTuple):
@@ -49,19 +50,22 @@ _LABELS = {
 }
 
 
+def input_text(build: Build, path: str) -> str:
+    """What the input at a path of the sheet is called, without whose it is."""
+    if path.startswith("candidates."):
+        _, candidate_id, *rest = path.split(".")
+        if rest[0] == "parts" and rest[-1] == "price":
+            return f"the price of '{build.candidate(candidate_id).parts[int(rest[1])].item}'"
+        return _LABELS.get(".".join(rest), "") or meaning_at(build, path)
+    return _LABELS.get(path, "") or _of_the_library(build, path) or meaning_at(build, path)
+
+
 def flip_words(build: Build, flip: Flip, system: str) -> FlipWords:
     """The input of a flip, its value now and then."""
     path = flip.path
-    what = _LABELS.get(path, "")
+    what = input_text(build, path)
     if path.startswith("candidates."):
-        _, candidate_id, *rest = path.split(".")
-        candidate = build.candidate(candidate_id)
-        if rest[0] == "parts":
-            what = f"the price of '{candidate.parts[int(rest[1])].item}'"
-        else:
-            what = _LABELS.get(".".join(rest), "") or meaning_at(build, path)
-        what = f"{what} ({candidate.name})"
-    what = what or _of_the_library(build, path) or meaning_at(build, path)
+        what = f"{what} ({build.candidate(path.split('.')[1]).name})"
     values = (flip.now, flip.then)
     datum = build.data.get(path)
     if path.endswith(".failure.chance"):
@@ -98,6 +102,11 @@ def flip_text(build: Build, flip: Flip, system: str) -> str:
         f"What would change our pick: {words.what} {way} from {words.now} to {words.then} ({flip.change_share:+.0%}); "
         f"then {then}.{inside}"
     )
+
+
+def no_flip_text(searched: int) -> str:
+    """What is said where no change of one input changes the answer."""
+    return f"What would change our pick: nothing among the {searched} inputs we moved, each alone."
 
 
 def break_even_text(build: Build, even: BreakEven) -> str:

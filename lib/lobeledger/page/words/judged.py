@@ -1,19 +1,30 @@
 """Limits under doubt, in words: what is likely, how sure it is, what mends it; and what to measure next.
 
 One limit of one candidate                `judged_text`, `LIMIT_NAMES`
-What mends it, at which price             `remedy_text`
+How surely a candidate meets all of them  `standing_text`
+Room left to one of them                  `room_text`, `need_text`
+What mends it, at which price             `remedy_text`, `remedy_price_text`
 What to measure or ask next               `measure_text`
 """
 
 from __future__ import annotations
 
 from lobeledger import units
-from lobeledger.choice.results import MeasureNext
+from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.page.words.figures import money_text
+from lobeledger.page.words.figures import in_tries, money_text
 from lobeledger.parts.build import Build
 
-__all__ = ["LIMIT_NAMES", "judged_text", "measure_text", "remedy_text"]
+__all__ = [
+    "LIMIT_NAMES",
+    "judged_text",
+    "measure_text",
+    "need_text",
+    "remedy_price_text",
+    "remedy_text",
+    "room_text",
+    "standing_text",
+]
 
 LIMIT_NAMES = {
     "speed": "valve control at top rpm",
@@ -45,11 +56,37 @@ def judged_text(build: Build, limit: JudgedLimit, system: str) -> str:
 
 
 def _held(limit: JudgedLimit) -> str:
-    if limit.chance >= 1.0:
-        return "holds in every try"
-    if limit.chance <= 0.0:
-        return "holds in no try"
-    return f"holds in {min(max(round(100.0 * limit.chance), 1), 99)} of 100 tries"
+    return f"holds in {in_tries(limit.chance)}"
+
+
+def standing_text(result: CandidateResult) -> tuple[str, str]:
+    """Where a candidate stands and in how many tries it meets every limit; the latter empty where a stop decides."""
+    return result.standing, "" if result.stops else in_tries(result.chance_all)
+
+
+def need_text(build: Build, limit: JudgedLimit, system: str) -> str:
+    """What is asked of a limit, by name: 'idle vacuum, at least 14.0 inHg'."""
+    if limit.limit == "speed":
+        return f"valve control at {units.show(build.use.highest_speed_rpm, 'rpm', system)}"
+    if limit.limit == "budget":
+        return f"budget, {money_text(build)(limit.need)}"
+    return f"{LIMIT_NAMES[limit.limit]}, at least {units.show(limit.need, limit.kind, system)}"
+
+
+def room_text(build: Build, limit: JudgedLimit, system: str) -> str:
+    """Room left to the need by the figures as given, or what is short: '1.6 inHg left', '0.020 in short'.
+
+    Of the speed, the share of what is allowed that is still unused; a loss of control may exceed what is allowed many
+    times over, and is not counted out beyond the double.
+    """
+    word = "left" if limit.room >= 0.0 else "short"
+    if limit.limit == "speed":
+        if limit.room < -1.0:
+            return "over double"
+        return f"{abs(limit.room):.0%} {'left' if limit.room >= 0.0 else 'over'}"
+    if limit.limit == "budget":
+        return f"{money_text(build)(abs(limit.room))} {word}"
+    return f"{units.show(abs(limit.room), limit.kind, system)} {word}"
 
 
 def _speed_text(build: Build, limit: JudgedLimit, system: str) -> str:
@@ -58,17 +95,26 @@ def _speed_text(build: Build, limit: JudgedLimit, system: str) -> str:
     if not tried:
         word = "keeps" if limit.have.value <= 1.0 else "loses"
         return f"by the figures as given the valvetrain {word} control at {top}"
-    return f"the valvetrain keeps control at {top} in {met} of {tried} tries"
+    # The chance is of all draws, learned from those that were run: both numbers are said, for they differ a little.
+    ran = f"{tried} we ran in full" if met == tried else f"{met} of the {tried} we ran in full"
+    return f"the valvetrain keeps control at {top} in {in_tries(limit.chance)} ({ran})"
 
 
 def remedy_text(build: Build, limit: JudgedLimit) -> str:
     """What mends a limit and what that costs, without a full stop; empty where nothing with a price does."""
-    if not limit.remedy_id or limit.draws.remedy is None:
+    price = remedy_price_text(build, limit)
+    if not price:
         return ""
     remedy = next(each for each in build.remedies if each.id == limit.remedy_id)
+    return f"{remedy.text}, {price}"
+
+
+def remedy_price_text(build: Build, limit: JudgedLimit) -> str:
+    """What the remedy of a limit costs on average, to the nearest ten; empty where nothing with a price mends it."""
+    if not limit.remedy_id or limit.draws.remedy is None:
+        return ""
     price = float(limit.draws.remedy.mean())
-    cost = f", about {money_text(build)(round(price, -1))}" if price > 0.0 else ", already in the cost"
-    return f"{remedy.text}{cost}"
+    return f"about {money_text(build)(round(price, -1))}" if price > 0.0 else "already in the cost"
 
 
 def measure_text(build: Build, rows: tuple[MeasureNext, ...], at_stake: float | None = None) -> str:
