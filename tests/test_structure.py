@@ -6,6 +6,7 @@ A failing test names what is missing and where it goes.
 from __future__ import annotations
 
 import ast
+import inspect
 import re
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from lobeledger import panels
 from lobeledger.choice import cost, flips, stake
 from lobeledger.choice.results import Flip
 from lobeledger.doubt import draws
+from lobeledger.doubt import limits as doubt_limits
 from lobeledger.errors import OutOfRange
 from lobeledger.page import palette
 from lobeledger.page.words import flips as flip_words
@@ -119,8 +121,8 @@ def test_every_group_of_cost_has_its_shade():
 def written_paths() -> list[str]:
     """Every path that the source of the cost asks for, also of lines that no shipped build has."""
     found: dict[str, None] = {}
-    for room in ("cost", "run_in"):
-        source = (ROOMS / "choice" / f"{room}.py").read_text(encoding="utf-8")
+    sources = [(ROOMS / "choice" / f"{leaf}.py").read_text(encoding="utf-8") for leaf in ("cost", "run_in")]
+    for source in (*sources, inspect.getsource(doubt_limits._price)):  # the last: what a remedy costs
         for call, text in re.findall(r"\b(own|value)\(f?\"([^\"]+)\"\)", source):
             text = text.replace("{candidate.id}", "h-flat").replace(".{key}", "")
             text = re.sub(r"\{\w+\}", "0", re.sub(r"\{\w+\.\w+\}", "x", text))
@@ -157,7 +159,7 @@ def forgotten_by(path: str) -> list[str]:
 
 def test_every_input_written_in_the_cost_is_known_to_all():
     paths = written_paths()
-    assert len(paths) > 30, paths
+    assert len(paths) > 30 and "remedies.x.price" in paths, paths
     missing = [f"{path}: {'; '.join(where)}" for path in paths if (where := forgotten_by(path))]
     assert not missing, "\n".join(["inputs of the cost that a place has forgotten:", *missing])
 

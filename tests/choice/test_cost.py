@@ -170,7 +170,7 @@ def test_totals_to_the_cent():
     build = by_hand()
     lines = lines_of(build)
     # 500 + 100 + 800 + 435 + 72 + 190.70 = 2097.70, and 40 of deposit which comes back.
-    assert cost.first_cost(lines, build.candidate("a")) == pytest.approx(2137.70, abs=1e-9)
+    assert cost.first_cost(lines, build.candidate("a"), draws.nominal(build)) == pytest.approx(2137.70, abs=1e-9)
     assert cost.cost_of_owning(lines) == pytest.approx(2097.70 + 2970.00 + VALVETRAIN_FUEL + 60.00, abs=1e-9)
     assert cost.expected_loss(lines) == pytest.approx(60.00, abs=1e-9)
     assert cost.cost_without_loss(lines) == pytest.approx(5692.70, abs=1e-9)
@@ -195,12 +195,13 @@ def test_groups_run_from_what_is_paid_first_to_what_may_never_be_paid():
 
 def test_a_deposit_is_paid_at_the_start_and_is_no_cost_of_owning():
     without = by_hand(("candidates.a.parts.0.core_charge", "0 USD"))
-    first = [cost.first_cost(lines_of(b), b.candidate("a")) for b in (by_hand(), without)]
+    first = [cost.first_cost(lines_of(b), b.candidate("a"), draws.nominal(b)) for b in (by_hand(), without)]
     assert first[0] - first[1] == pytest.approx(40.00, abs=1e-9)
     assert owning(by_hand()) == pytest.approx(owning(without), abs=1e-9)
     # It comes once a piece.
     pair = by_hand(("candidates.a.parts.0.core_charge", "0 USD"), ("candidates.a.parts.1.core_charge", "2 USD"))
-    assert cost.first_cost(lines_of(pair), pair.candidate("a")) - first[1] == pytest.approx(32.00, abs=1e-9)
+    both = cost.first_cost(lines_of(pair), pair.candidate("a"), draws.nominal(pair))
+    assert both - first[1] == pytest.approx(32.00, abs=1e-9)
 
 
 def test_what_is_never_done_has_no_line():
@@ -280,7 +281,7 @@ def test_what_has_no_range_is_not_drawn():
 
 
 def test_symmetric_draws_are_triangular_from_minus_one_to_one():
-    found = draws.symmetric_draws("model.torque_trust")
+    found = draws.symmetric_draws("torque_model")
     assert stats.kstest(found, stats.triang(0.5, loc=-1, scale=2).cdf).statistic < 2.23 / math.sqrt(draws.DRAWS)
     assert abs(np.corrcoef(found, draws.symmetric_draws("candidates.a.torque"))[0, 1]) < 4.0 / math.sqrt(draws.DRAWS)
 

@@ -9,9 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lobeledger.engine.doubt import MISLEADING_OVERLAP_RAD, torque_doubt_share, torque_gain_draws
+from lobeledger.engine.doubt import torque_doubt_share, torque_gain_draws
 from lobeledger.errors import OutOfRange
 
+# What defaults.csv assumes.
+MISLEADING_OVERLAP_RAD = math.radians(70.0)
+DOUBT = {"base_share": 0.010, "misleading_overlap_rad": MISLEADING_OVERLAP_RAD, "growth_per_rad": 0.03}
 RNG = np.random.default_rng(11)
 N = 20000
 UNIFORM = [RNG.uniform(-1.0, 1.0, N) for _ in range(5)]
@@ -19,7 +22,7 @@ UNIFORM = [RNG.uniform(-1.0, 1.0, N) for _ in range(5)]
 
 @given(st.floats(-40.0, 140.0), st.floats(0.0, 30.0))
 def test_doubt_never_falls_with_overlap_and_is_flat_where_the_model_is_at_home(deg: float, more: float) -> None:
-    here, there = (float(torque_doubt_share(math.radians(d))) for d in (deg, deg + more))
+    here, there = (float(torque_doubt_share(math.radians(d), **DOUBT)) for d in (deg, deg + more))
     assert there >= here >= 0.010
     if deg + more <= 70.0:
         assert here == there == 0.010
@@ -27,7 +30,7 @@ def test_doubt_never_falls_with_overlap_and_is_flat_where_the_model_is_at_home(d
 
 def test_doubt_grows_half_a_per_cent_every_ten_degrees() -> None:
     # 0.03 a radian is 0.5236 % every 10 degrees.
-    a, b = (float(torque_doubt_share(MISLEADING_OVERLAP_RAD + math.radians(d))) for d in (10.0, 20.0))
+    a, b = (float(torque_doubt_share(MISLEADING_OVERLAP_RAD + math.radians(d), **DOUBT)) for d in (10.0, 20.0))
     assert b - a == pytest.approx(0.03 * math.pi / 18.0, rel=1e-12)
 
 

@@ -241,7 +241,7 @@ def test_added_lines_to_the_cent() -> None:
         ),
     )
     with_rules, without = (
-        cost.first_cost(cost.cost_lines(build, each, FUEL, draws.nominal(build)), each)
+        cost.first_cost(cost.cost_lines(build, each, FUEL, draws.nominal(build)), each, draws.nominal(build))
         for each in (candidate, everything)
     )
     # Goods: button 30 + gear 85 + pushrods 150 + timing 95 + lube 18 = 378 USD. Labour: 0.5 + 0.5 + 1 h at 115 USD/h

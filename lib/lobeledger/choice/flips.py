@@ -33,7 +33,11 @@ __all__ = ["Search", "flips", "net_cost"]
 
 # How far an input is moved either way, and to which share the change is found.
 _FURTHEST = 4.0
-_WITHIN = 0.01
+_WITHIN = 2e-6
+# The least room an input must have to be moved at all.
+_LEAST_ROOM = 0.01
+# A regression over many inputs finds some by chance: a turn must stand this far above what shuffles give.
+_SURELY = 4.0
 # What nobody decides or measures: constants of the physics are moved by their ranges alone, counts are part of the
 # plan.
 _NOT_MOVED = ("model.", ".quantity")
@@ -178,9 +182,9 @@ def _allowed(build: Build, path: str, now: float, factor: float) -> float | None
     low, high = (0.0, 1.0) if path.endswith(".failure.chance") else (spec.low, spec.high) if spec else (0.0, math.inf)
     if factor > 1.0:
         far = min(factor, high / now)
-        return far if far > 1.0 + _WITHIN else None
+        return far if far > 1.0 + _LEAST_ROOM else None
     far = max(factor, low / now)
-    return far if far < 1.0 - _WITHIN else None
+    return far if far < 1.0 - _LEAST_ROOM else None
 
 
 def _within_ranges(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> tuple[list[Flip], int]:
@@ -202,13 +206,21 @@ def _within_ranges(build: Build, results: Sequence[CandidateResult], order: Sequ
     for path, drawn_values, now in columns.values():
         knowing = value_of_knowing(costs, np.asarray(drawn_values)[:, np.newaxis])
         turned = np.flatnonzero(knowing.best != base)
-        if knowing.worth <= 0.0 or not turned.size or not now:
+        if knowing.raw <= _SURELY * knowing.noise or not turned.size or not now:
+            continue
+        turned = turned[[_is_of(path, (ids[base], ids[int(k)])) for k in knowing.best[turned]]]
+        if not turned.size:
             continue
         nearest = turned[np.abs(drawn_values[turned] - now).argmin()]
         then = float(drawn_values[nearest])
         share = then / now - 1.0
         found.append(Flip(path, now, then, share, ids[int(knowing.best[nearest])], _in_ranges(build, path, then)))
     return found, len(columns)
+
+
+def _is_of(path: str, names: Sequence[str]) -> bool:
+    """Whether an input belongs to one of these candidates, or to all."""
+    return not path.startswith("candidates.") or path.split(".")[1] in names
 
 
 def _path_of(build: Build, name: str, key: str) -> str:

@@ -9,7 +9,6 @@ overlap, since waves in the exhaust, which a filling model leaves out, act while
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -18,27 +17,25 @@ from lobeledger.arguments import finite, not_negative
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 
-__all__ = ["MISLEADING_OVERLAP_RAD", "torque_doubt_share", "torque_gain_draws"]
-
-# Overlap at the seat above which filling alone is known to mislead (assumed).
-MISLEADING_OVERLAP_RAD = math.radians(70.0)
+__all__ = ["torque_doubt_share", "torque_gain_draws"]
 
 
 def torque_doubt_share(
     overlap_rad: Any,
     *,
-    base_share: Any = 0.010,
-    misleading_overlap_rad: Any = MISLEADING_OVERLAP_RAD,
-    growth_per_rad: Any = 0.03,
+    base_share: Any,
+    misleading_overlap_rad: Any,
+    growth_per_rad: Any,
 ) -> Any:
     """Half the width of the model's error of one candidate's torque, as a share of the torque.
 
-    base + growth x (overlap - misleading overlap), the second term from the misleading overlap (crank, at the seat) up.
-    base 1 %: what cross-talk of cylinders moves. Growth 0.03 a radian (0.5 % every 10 degrees): a filling model and a
-    one-dimensional one parted by 1.8 to 2.5 % at 100 to 110 degrees and by 0.1 to 1.5 % below 70 (own trials). All
-    three are assumed. A negative overlap counts as none.
+    base + growth x (overlap - misleading overlap), the second term from the misleading overlap (crank, at the seat) up;
+    all three are assumed, `model.torque_doubt...` of a sheet. A base of 1 % is what cross-talk of cylinders moves, and
+    growth of 0.03 a radian (0.5 % every 10 degrees) what parted a filling model from a one-dimensional one: 1.8 to
+    2.5 % at 100 to 110 degrees (own trials). A negative overlap counts as none.
 
-    >>> [round(float(torque_doubt_share(math.radians(d))), 4) for d in (40.0, 70.0, 110.0)]
+    >>> [round(float(torque_doubt_share(np.radians(d), base_share=0.01, misleading_overlap_rad=np.radians(70.0),
+    ...     growth_per_rad=0.03)), 4) for d in (40.0, 70.0, 110.0)]
     [0.01, 0.01, 0.0309]
     """
     finite(overlap_rad=overlap_rad)

@@ -268,7 +268,7 @@ def friction_mep(
     compression_ratio: Any,
     valve_lift_m: Any,
     ambient_pressure_pa: Any,
-    between: Any = 0.5,
+    between: Any,
     scale: Any = 1.0,
 ) -> FrictionMep:
     """Friction of the engine without pumping, `between` the two fits and times `scale`.

@@ -148,9 +148,6 @@ class Comparison:
                 "lifter": c.lifter,
                 "passes": result.passes,
                 "is_winner": c.id == self.winner_id,
-                "standing": result.standing,
-                "chance_all_limits": result.chance_all,
-                **{f"chance_{name}": _chance(result, name) for name in LIMITS},
                 "currency": self.build.currency,
             }
             for column in COLUMNS:
@@ -160,6 +157,8 @@ class Comparison:
             row["binding_limit"] = self.held_back_by(c.id)
             row["limits_broken"] = "; ".join(told.text for told in self.broken(c.id))
             row["cautions"] = " ".join(self.cautions(c.id))
+            row |= {"standing": result.standing, "chance_all_limits": result.chance_all}
+            row |= {f"chance_{name}": _chance(result, name) for name in LIMITS}
             rows.append(row)
         return pd.DataFrame(rows)
 
