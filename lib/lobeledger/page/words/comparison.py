@@ -197,7 +197,10 @@ class Comparison:
 
     @property
     def assumptions(self) -> pd.DataFrame:
-        """Every value not given, of what is compared: path, value as written, low, high, unit, origin, and whether the sheet says so."""
+        """Every value not given, of what is compared.
+
+        Columns: path, value as written, low, high, unit, origin, and whether the sheet says so.
+        """
         rows = [
             {
                 "path": datum.path,
