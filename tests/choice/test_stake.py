@@ -15,6 +15,7 @@ from scipy import stats
 
 import lobeledger as ll
 from lobeledger.choice import cost, stake
+from lobeledger.choice.decision import decide
 from lobeledger.doubt import draws
 from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, posterior
 from lobeledger.page.words.stake import stake_answer, stake_answers
@@ -506,9 +507,9 @@ def test_knowing_losses_is_perfect_information_over_all_states(choices):
 
 
 def test_information_is_worth_nothing_to_one_who_has_no_choice():
-    # The solid ones idle too weak for such brakes, and the hydraulic roller is over the budget: one is left.
-    alone = ll.compare(ll.change(shipped("budget-cruiser"), {"vehicle.booster_vacuum": "16 inHg"}))
-    assert sum(r.passes for r in alone.results) == 1
+    # The rollers are over the budget, and the solid flat is not sure to be within it: one is left.
+    alone = decide(ll.change(shipped("budget-cruiser"), {"limits.budget": "1990 USD"}))
+    assert alone.order == ("h-flat",)
     assert {i.worth for i in stake.stake(alone, count=1000).information} == {0.0}
 
 
@@ -524,8 +525,8 @@ def test_no_group_is_worth_more_than_everything(name):
 
 def test_everything_is_that_of_the_comparisons_own_draws():
     # Fuel dear enough for the roller to come near the flat, so that knowing could change the choice.
-    near = ll.compare(ll.change(shipped(), {"shop.fuel_price": "6 USD/gal"}))
-    nets = np.stack([r.net_draws for r in near.results if r.passes])
+    near = decide(ll.change(shipped(), {"shop.fuel_price": "12 USD/gal", "limits.budget": "9000 USD"}))
+    nets = np.stack([r.net_draws for r in near.running])
     expected = nets.mean(axis=1).min() - nets.min(axis=0).mean()
     assert stake.stake(near, count=1000).information[-1].worth == pytest.approx(expected, abs=1e-6)
     assert expected > 1.0

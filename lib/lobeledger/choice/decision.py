@@ -30,6 +30,7 @@ from lobeledger.choice import cost
 from lobeledger.choice.flips import Search, flips, net_cost
 from lobeledger.choice.measure import measure_next
 from lobeledger.choice.results import (
+    SAME_CHANCE,
     BreakEven,
     CandidateResult,
     CostGaps,
@@ -143,6 +144,9 @@ def _result(
     expected = expected_cost(net, [each.draws for each in limits], shortfall)
     figures["expected"] = Figure(float(expected.mean()), *(float(q) for q in np.quantile(expected, (0.05, 0.95))))
     ranges = tuple(spread_of(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
+    together = joint_draws([each.draws for each in limits], draws.DRAWS)
+    for array in (net, expected, together):
+        array.flags.writeable = False
     return CandidateResult(
         assessment,
         Frozen(figures),
@@ -153,7 +157,7 @@ def _result(
         gained,
         net,
         expected,
-        joint_draws([each.draws for each in limits], draws.DRAWS),
+        together,
     )
 
 
@@ -268,7 +272,7 @@ def _shortfalls(build: Build, results: Sequence[CandidateResult], winner: Candid
         return []
     steps: list[CandidateResult] = []
     for each in sorted(able, key=lambda r: (r.figures["expected"].value, -r.mended_chance)):
-        if steps and each.mended_chance <= steps[-1].mended_chance:
+        if steps and each.mended_chance <= steps[-1].mended_chance + SAME_CHANCE:
             continue
         while len(steps) > 1 and _rho(steps[-1], each) <= _rho(steps[-2], steps[-1]):
             steps.pop()

@@ -105,7 +105,7 @@ STOPS = ("card", "pairing", "unpriced")
 
 
 # Chances nearer to one another than this are not told apart: the error of a share of 64 trials.
-_SAME_CHANCE = 0.05
+SAME_CHANCE = 0.05
 
 
 def nearest_of(results: Sequence[CandidateResult]) -> CandidateResult:
@@ -117,7 +117,7 @@ def nearest_of(results: Sequence[CandidateResult]) -> CandidateResult:
     if not able:
         return min(results, key=lambda r: (len(r.stops), len(r.broken), sum(b.short_share for b in r.broken)))
     surest = max(r.mended_chance for r in able)
-    near = [r for r in able if r.mended_chance >= surest - _SAME_CHANCE]
+    near = [r for r in able if r.mended_chance >= surest - SAME_CHANCE]
     return min(near, key=lambda r: r.figures["expected"].value)
 
 

@@ -91,10 +91,12 @@ def joint_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
 
 
 def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = None) -> Array:
-    """Cost per draw with what falling short costs: C + sum of (1 - ok) x remedy, or shortfall where none has a price.
+    """Cost per draw with what falling short costs: C + sum of (1 - ok) x remedy + (1 - J) x shortfall.
 
-    net: cost of owning less the worth of the torque. shortfall: what the owner loses by one unmet limit (money, a
-    number or draws); None where it was not given, so that such a limit costs nothing here and must be told otherwise.
+    J: the chance that all limits hold that nothing with a price mends; falling short of two of them costs what falling
+    short of one does, as `break_even_shortfall` has it. net: cost of owning less the worth of the torque. shortfall:
+    what the owner loses by falling short (money, a number or draws); None where it was not given, so that such a limit
+    costs nothing here and must be told otherwise.
 
     >>> short = LimitDraws("vacuum", np.array([1.0, 0.0]), np.array([590.0, 590.0]))
     >>> expected_cost(np.array([2867.0, 2867.0]), [short]).tolist()
@@ -102,9 +104,10 @@ def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = Non
     """
     total = np.array(net, dtype=float)
     for each in limits:
-        price = each.remedy if each.remedy is not None else shortfall
-        if price is not None:
-            total = total + (1.0 - each.ok) * price
+        if each.remedy is not None:
+            total = total + (1.0 - each.ok) * each.remedy
+    if shortfall is not None:
+        total = total + (1.0 - joint_draws([each for each in limits if each.remedy is None], len(total))) * shortfall
     return total
 
 
