@@ -196,6 +196,23 @@ def take_in(view: Any, text: str) -> None:
     view.upload.value = ({**file, "last_modified": datetime.datetime(2026, 1, 1)},)
 
 
+def test_the_wear_table_may_be_judged_while_it_is_made_anew(
+    panel: BreakInPanel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wear, made = panel.wear, []
+
+    def judged_meanwhile(**how: Any) -> w.FloatText:
+        # What another thread does between two cells.
+        wear.judge()
+        made.append(cell(**how))
+        return made[-1]
+
+    cell = w.FloatText
+    monkeypatch.setattr(w, "FloatText", judged_meanwhile)
+    wear._make_grid({})
+    assert len(made) == len(wear.cells) == 4 * panel.build.engine.cylinders
+
+
 def test_wear_reads_the_record_judges_and_keeps(panel: BreakInPanel, tmp_path: Path) -> None:
     panel.record.which.value = "sample"
     wear = panel.wear

@@ -156,7 +156,8 @@ class WearView(View):
         unit = shown_unit("lift", self._system)
         heads = ["", *(f"{valve}, {stage}" for valve in ("intake", "exhaust") for stage in ("before", "after"))]
         children: list[w.Widget] = [w.HTML(f"<span class='ll-quiet'>{text}</span>") for text in heads]
-        self.cells = {}
+        # Made whole before it is put in place: another thread may be judging what stands there.
+        cells: dict[tuple[int, str, str], w.FloatText] = {}
         for cylinder in range(1, self._cylinders + 1):
             children.append(w.HTML(f"<span class='ll-quiet'>cyl. {cylinder}, {unit}</span>"))
             for valve in ("intake", "exhaust"):
@@ -165,8 +166,9 @@ class WearView(View):
                     cell = w.FloatText(value=round(kept.get(key, 0.0), 5), step=0.0005, layout=w.Layout(width="104px"))
                     cell.add_class(f"ll-wear-{cylinder}-{valve}-{stage}")
                     cell.observe(lambda _: self.judge(), names="value")
-                    self.cells[key] = cell
+                    cells[key] = cell
                     children.append(cell)
+        self.cells = cells
         self.grid.children = children
         self.judge()
 
@@ -199,11 +201,11 @@ class WearView(View):
         """Judge the lobes that have both readings."""
         if self._quiet:
             return
+        cells = self.cells
         lobes = [
             (cylinder, valve)
-            for cylinder in range(1, self._cylinders + 1)
-            for valve in ("intake", "exhaust")
-            if all(self.cells[cylinder, valve, stage].value > 0.0 for stage in _STAGES)
+            for cylinder, valve in dict.fromkeys((cylinder, valve) for cylinder, valve, _ in cells)
+            if all(cells[cylinder, valve, stage].value > 0.0 for stage in _STAGES)
         ]
         if not lobes:
             self.answer.value = said("Fill in lift before and after for every lobe you have measured.")

@@ -158,6 +158,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                     {
                         "value": value_text(col, figure.value, system, currency),
                         "band": band_text(col, figure, system, currency),
+                        "fix": "",
                         "hint": f"the best lobe is held back by {comparison.held_back_by(result.candidate.id)}"
                         if key == "share_of_best" and result.binding_limit
                         else "",
@@ -178,7 +179,7 @@ def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[di
     for result in shown:
         standing, tries = standing_text(result)
         stops = ", ".join(LIMIT_NAMES[b.limit] for b in result.stops)
-        cells.append({"value": standing, "band": tries or stops, "hint": "", "is_broken": standing == "out"})
+        cells.append({"value": standing, "band": tries or stops, "fix": "", "hint": "", "is_broken": standing == "out"})
     rows = [
         {
             "heading": "All limits together",
@@ -194,13 +195,14 @@ def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[di
         for result in shown:
             limit = result.limit(key)
             if limit is None:
-                cells.append({"value": "-", "band": "", "hint": "", "is_broken": False})
+                cells.append({"value": "-", "band": "", "fix": "", "hint": "", "is_broken": False})
                 continue
             fix = remedy_price_text(build, limit) if limit.standing != "holds" else ""
             cells.append(
                 {
                     "value": room_text(build, limit, system),
-                    "band": in_tries(limit.chance) + (f"; fix {fix.removeprefix('about ')}" if fix else ""),
+                    "band": in_tries(limit.chance),
+                    "fix": f"fix: {fix.removeprefix('about ')}" if fix else "",
                     "hint": judged_text(build, limit, system) + (f"; fix: {remedy_text(build, limit)}" if fix else ""),
                     "is_broken": limit.standing == "out",
                 }

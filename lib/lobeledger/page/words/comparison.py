@@ -197,9 +197,9 @@ class Comparison:
 
     @property
     def assumptions(self) -> pd.DataFrame:
-        """Every value not given, of what is compared: path, value as written, low, high, unit, origin.
+        """Every value not given, of what is compared.
 
-        The last column says whether the sheet itself holds it.
+        Columns: path, value as written, low, high, unit, origin, and whether the sheet says so.
         """
         rows = [
             {
