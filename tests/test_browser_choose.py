@@ -187,6 +187,9 @@ def test_notebook_door(served: Served, browser: Any) -> None:  # noqa: F811
     panel = page.locator(f"{LAB_NOTEBOOK} .ll-choose")
     panel.locator(".ll-answer").wait_for(timeout=90_000)
     panel.locator(".js-plotly-plot .bars path").first.wait_for(timeout=60_000)
+    # The kernel hears a slider only once the plain cells below the panel have run: three comparisons with their tries.
+    busy = "() => [...document.querySelectorAll('.jp-InputPrompt')].some((each) => each.textContent.includes('*'))"
+    page.wait_for_function(f"() => !({busy})()", timeout=120_000)
     before = panel.locator(".ll-answer").inner_text()
     knob = panel.locator(".ll-set-use-years [role=slider]")
     knob.focus()
