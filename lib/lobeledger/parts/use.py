@@ -15,6 +15,7 @@ __all__ = ["Limits", "Model", "Shop", "SpeedBand", "Use"]
 
 # Why some fields take no range of their own.
 _BAND = "it sets how wide the band of a lobe is"
+_SORTS = "it sorts what is worth measuring, at one value"
 _CAUTION = "it is the edge of a caution"
 _DOUBT = "it is a doubt itself"
 _FITS = "it tells which lobes fit, and one that hardly fits is told as it is"
@@ -95,7 +96,11 @@ class Limits(Part):
         "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
     )
     remedy_later: float = number(
-        "what a remedy costs once the engine is together, over what it costs before", 1.0, 10.0, example="1.5"
+        "what a remedy costs once the engine is together, over what it costs before",
+        1.0,
+        10.0,
+        example="1.5",
+        exact=_SORTS,
     )
     shortfall_money: float | None = amount(
         "money",
