@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from library_defaults import CARD
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.card import lobe_from_card
 from lobeledger.lobe.family import EXTREMES, UNIFORMS, LobeDraws, LobeFamily, family_from_card, lobe_draws
@@ -146,7 +147,7 @@ def test_height_of_the_ramp():
     whole = family("solid flat", 1.0, (0.0135, 0.0165))
     assert whole.moves == ("duration", "ramp height")
     for h, seat_in in ((-1.0, 0.0135), (1.0, 0.0165)):
-        alone = lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat_in * IN).nominal
+        alone = lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat_in * IN, **CARD).nominal
         lift = whole.draw(at(0.0, 0.0, h=h))[0]
         side = (lift.size - alone.lift_m.size) // 2
         assert np.allclose(lift[side : lift.size - side], alone.lift_m, atol=1e-12)
@@ -195,5 +196,5 @@ def test_impossible_draws_are_refused():
     with pytest.raises(OutOfRange, match="uniforms have shape"):
         lobe_draws(np.zeros((3, 4)), RAMP)
     the_card, limits, ramp, seat = CARDS["hydraulic flat"]
-    plain = lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN)
+    plain = lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, **CARD)
     assert np.array_equal(plain.nominal.lift_m, whole.card_lobe.nominal.lift_m)

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import sympy
 
+from library_defaults import CARD
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.card import lobe_from_card, smoothest_lobe
 from lobeledger.lobe.flank import CardLobe
@@ -29,7 +30,7 @@ RISING = Ramp(0.0012 * PER_DEG, 0.0009 * PER_DEG, 0.0018 * PER_DEG, is_rising=Tr
 @functools.cache
 def solved(the_card, wheel_m: float, seat_in: float, ramp: Ramp = RISING) -> CardLobe:
     limits = replace(WHEEL, grinder_radius_m=wheel_m)
-    return lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat_in * IN)
+    return lobe_from_card(the_card, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat_in * IN, **CARD)
 
 
 def hollow_m(lobe) -> float:
@@ -98,9 +99,10 @@ def test_nothing_jumps_where_a_card_leaves_the_wheel():
 
 def test_flat_lobes_are_left_alone_and_a_wheel_must_be_larger_than_the_rollers():
     case = CASES["hydraulic flat"]
-    one = smoothest_lobe(case.card, FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN)
+    one = smoothest_lobe(case.card, FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD)
     assert np.array_equal(
-        one.lift_m, lobe_from_card(case.card, FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN).nominal.lift_m
+        one.lift_m,
+        lobe_from_card(case.card, FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.006 * IN, **CARD).nominal.lift_m,
     )
     with pytest.raises(OutOfRange, match="larger than the follower's wheel"):
         RollerLimits(0.0095, 30 * DEG, 0.0015, 0.009)

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from library_defaults import CARD
 from lobeledger.errors import NoSolution, OutOfRange
 from lobeledger.lobe.card import USUAL_LIFTS_M, lobe_from_card, most_open
 from lobeledger.lobe.flank import CardLobe
@@ -17,8 +18,6 @@ from lobeledger.lobe.ways_out import what_would_give
 from lobeledger.parts.card import CardPoint
 from test_lobe_card import BASE, DEG, FACE, IN, PER_DEG, RAMP, WHEEL, card
 
-# What the model's defaults allow a lobe's jerk and shape.
-ALLOWED = {"jerk_allowance": 1.2, "shape_allowance": 3.0}
 RISING = Ramp(0.0012 * PER_DEG, 0.0009 * PER_DEG, 0.0018 * PER_DEG, is_rising=True)
 # Cards of three lifts (invented, as in the shipped builds), by follower and lifter: lift, seat, limits, ramp, points.
 CARDS = {
@@ -33,7 +32,7 @@ CARDS = {
 def solved(name: str, only: int | None) -> CardLobe:
     lift, seat, limits, ramp, points = CARDS[name]
     chosen = points if only is None else (points[only],)
-    return lobe_from_card(card(lift, *chosen), limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, **ALLOWED)
+    return lobe_from_card(card(lift, *chosen), limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, **CARD)
 
 
 @pytest.mark.parametrize("only", [0, 1, 2])
@@ -74,7 +73,7 @@ def test_what_would_narrow_it_is_told():
     answer = solved("hydraulic flat", None).nominal.duration_crank_rad(asked_in * IN) / DEG
 
     def area_width(*chosen: tuple[float, float]) -> float:
-        lobes = lobe_from_card(card(lift, *chosen), limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, **ALLOWED)
+        lobes = lobe_from_card(card(lift, *chosen), limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, **CARD)
         _, low, high = lobes.band(lambda lobe: lobe.lift_area_m_rad())
         return high - low
 
@@ -108,9 +107,7 @@ def test_shape_is_the_formula():
 def test_lift_quoted_at_the_ramps_top_and_below_it():
     """A duration at the very lift that lash and give take up, or below it, is the ramp top's own."""
     for at in (0.0149, 0.0150, 0.012):
-        lobes = lobe_from_card(
-            card(0.332, (at, 290)), FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.0149 * IN, **ALLOWED
-        )
+        lobes = lobe_from_card(card(0.332, (at, 290)), FACE, base_radius_m=BASE, ramp=RAMP, seat_m=0.0149 * IN, **CARD)
         assert lobes.nominal.duration_crank_rad(at * IN) == pytest.approx(290 * DEG, abs=0.1 * DEG)
 
 
@@ -118,13 +115,13 @@ def test_an_impossible_card_of_one_duration_says_what_would_do():
     """Too high a lobe for its duration on this face: cut to the lift it names, a lobe fits; a hair above, none."""
     one = card(0.360, (0.050, 200))
     with pytest.raises(NoSolution):
-        lobe_from_card(one, FACE, base_radius_m=BASE, ramp=RISING, seat_m=0.006 * IN, **ALLOWED)
+        lobe_from_card(one, FACE, base_radius_m=BASE, ramp=RISING, seat_m=0.006 * IN, **CARD)
     ways = what_would_give(one, FACE, base_radius_m=BASE, ramp=RISING, seat_m=0.006 * IN)
     lift_m = next(way.value for way in ways if "lift" in way.what)
     for times, fits in ((0.998, True), (1.02, False)):
         cut = replace(one, lobe_lift_m=lift_m * times)
         try:
-            lobe_from_card(cut, FACE, base_radius_m=BASE, ramp=RISING, seat_m=0.006 * IN, **ALLOWED)
+            lobe_from_card(cut, FACE, base_radius_m=BASE, ramp=RISING, seat_m=0.006 * IN, **CARD)
         except NoSolution:
             assert not fits
         else:
