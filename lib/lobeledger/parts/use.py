@@ -14,11 +14,15 @@ from lobeledger.units import DEG_RAD
 __all__ = ["Limits", "Model", "Shop", "SpeedBand", "Use"]
 
 # Why some fields take no range of their own.
+_ALLOWED = "it is what is allowed"
 _BAND = "it sets how wide the band of a lobe is"
 _SORTS = "it sorts what is worth measuring, at one value"
 _CAUTION = "it is the edge of a caution"
+_CYCLE = "the doubt about torque has it in it"
 _DOUBT = "it is a doubt itself"
 _FITS = "it tells which lobes fit, and one that hardly fits is told as it is"
+_LATE = "it matters only once the lifter has pumped up, and control is lost by then"
+_LITTLE = "the stress at cranking hardly feels it"
 _OWN = "it is the end of a range itself"
 _RAMP = "its range stands in the two lines beside it, ..._low and ..._high"
 _USE = "it says what the engine is for; compare two sheets instead"
@@ -184,19 +188,30 @@ class Model(Part):
     oil_refill_n_s_per_m: float = amount(
         "N*s/m", '"500 N*s/m"', "suction over speed as the plunger draws oil through its check valve", 10.0, 1e5
     )
-    preload_m: float = amount("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004)
+    preload_m: float = amount("m", '"0.030 in"', "how far a hydraulic plunger is set down", 0.0, 0.004, exact=_LATE)
     separation_allowed_m: float = amount(
         "m",
         '"0.1 mm"',
         "gap between lifter and lobe, valve open, up to which a solid train is under control",
         1e-6,
         0.002,
+        exact=_ALLOWED,
     )
     seat_bounce_allowed_m: float = amount(
-        "m", '"0.25 mm"', "bounce of the valve on its seat up to which a solid train is under control", 1e-6, 0.002
+        "m",
+        '"0.25 mm"',
+        "bounce of the valve on its seat up to which a solid train is under control",
+        1e-6,
+        0.002,
+        exact=_ALLOWED,
     )
     pump_up_allowed_m: float = amount(
-        "m", '"0.25 mm"', "rise of a hydraulic plunger up to which its train is under control", 1e-6, 0.002
+        "m",
+        '"0.25 mm"',
+        "rise of a hydraulic plunger up to which its train is under control",
+        1e-6,
+        0.002,
+        exact=_ALLOWED,
     )
     shape_allowance: float = number(
         "the same between the second quoted lift and the nose", 1.0, 20.0, example="3", exact=_BAND
@@ -220,7 +235,7 @@ class Model(Part):
         0.0,
         5e-4,
     )
-    cranking_speed_rpm: float = amount("rpm", '"180 rpm"', "cranking speed", 50.0, 600.0)
+    cranking_speed_rpm: float = amount("rpm", '"180 rpm"', "cranking speed", 50.0, 600.0, exact=_LITTLE)
     poisson: float = number("Poisson's ratio of cam and follower", 0.1, 0.45, example="0.29")
     ambient_pressure_pa: float = amount("Pa", '"99 kPa"', "air pressure", 5e4, 1.1e5)
     ambient_temperature_k: float = amount("K", '"298 kelvin"', "air temperature", 230.0, 330.0)
@@ -235,20 +250,31 @@ class Model(Part):
         "dynamic heads lost on entering the intake runner from the plenum", 0.0, 3.0, example="0.2"
     )
     plenum_exit_loss: float = number(
-        "dynamic heads lost by gas that blows back from the intake runner into the plenum", 0.0, 2.0, example="1"
+        "dynamic heads lost by gas that blows back from the intake runner into the plenum",
+        0.0,
+        2.0,
+        example="1",
+        exact=_CYCLE,
     )
     runner_friction: float = number("Darcy friction factor of the intake runner", 0.0, 0.2, example="0.03")
-    gamma_fresh: float = number("ratio of specific heats of the fresh charge", 1.2, 1.45, example="1.38")
-    gamma_burned: float = number("ratio of specific heats of burned gas", 1.1, 1.4, example="1.30")
-    combustion_efficiency: float = number("share of the fuel's heat that is set free", 0.5, 1.0, example="0.92")
+    gamma_fresh: float = number("ratio of specific heats of the fresh charge", 1.2, 1.45, example="1.38", exact=_CYCLE)
+    gamma_burned: float = number("ratio of specific heats of burned gas", 1.1, 1.4, example="1.30", exact=_CYCLE)
+    combustion_efficiency: float = number(
+        "share of the fuel's heat that is set free", 0.5, 1.0, example="0.92", exact=_CYCLE
+    )
     burn_lost: float = number(
         "share of that heat which walls, dissociation and rising specific heat take until the exhaust opens",
         0.0,
         0.9,
         example="0.30",
+        exact=_CYCLE,
     )
-    compression_exponent: float = number("polytropic exponent of compression at full load", 1.0, 1.45, example="1.32")
-    expansion_exponent: float = number("polytropic exponent of expansion at full load", 1.0, 1.45, example="1.30")
+    compression_exponent: float = number(
+        "polytropic exponent of compression at full load", 1.0, 1.45, example="1.32", exact=_CYCLE
+    )
+    expansion_exponent: float = number(
+        "polytropic exponent of expansion at full load", 1.0, 1.45, example="1.30", exact=_CYCLE
+    )
     air_fuel: float = number("air to fuel by mass", 8.0, 22.0, example="13.5")
     fuel_heating_value_j_per_kg: float = amount("J/kg", '"43.9 MJ/kg"', "lower heating value of the fuel", 2e7, 6e7)
     fuel_density_kg_per_m3: float = amount("kg/m**3", '"745 kg/m**3"', "fuel density", 500.0, 1000.0)
