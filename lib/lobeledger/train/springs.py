@@ -162,7 +162,7 @@ def surge_ratio(spring: ValveSpring, crank_rpm: float) -> float:
     fast engines get there: below it the surge must be looked at (`motion.SpeedPoint.surge_m`).
     Source: Shigley, Mechanical Engineering Design, critical frequency of helical springs (from memory).
 
-    >>> round(surge_ratio(ValveSpring(500.0, 40000.0, 0.1), 3000.0), 2)
+    >>> round(surge_ratio(ValveSpring(500.0, 40000.0, 0.1, damping_ratio=0.02), 3000.0), 2)
     12.65
     """
     if not crank_rpm > 0.0:
