@@ -83,8 +83,10 @@ def near_its_limits(build: Build) -> Build:
 BUILD = near_its_limits(ll.build_from_text(EVERY))
 # Of the library, not of a sheet; and remedies, which are paid only where a limit is short (test_degrees).
 OURS = ("factors.", "precautions.", "pairing.", "remedies.")
-# What this candidate has none of, though a sheet may write it down: a roller is not run in, nor asks the lobe's width.
-HAS_NOT = {f"candidates.h-roller.{key}" for key in ("run_in_speed", "valvetrain.lobe_width")}
+# What this candidate has none of, though a sheet may write it down: a hydraulic roller is not run in, asks no lobe's
+# width, and has neither lash nor wheels that are serviced (their intervals are nought).
+_NOT_HAD = ("run_in_speed", "valvetrain.lobe_width", "lash_check_labour", "lifter_service_price", "lifter_labour")
+HAS_NOT = {f"candidates.h-roller.{key}" for key in _NOT_HAD}
 # A nought says that there is none of it: of lash in a hydraulic, of an inner spring, of a core charge.
 PATHS = [
     path
