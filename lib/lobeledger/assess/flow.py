@@ -172,7 +172,7 @@ def idle_of(key: MechanicalInputs, *, in_gear: bool, values: Mapping[str, Any]) 
             values["idle_speed"], stall_speed_rpm=stall, stall_mep_pa=values["idle_stall_mep"]
         )
     bore, stroke, compression = (values[name] for name in ("bore", "stroke", "compression"))
-    swept = math.pi / 4.0 * bore**2 * stroke
+    swept = engine.swept_volume_m3(bore_m=bore, stroke_m=stroke)
     drop = engine.piston_drop_m(math.pi + np.maximum(values["ivc"], 0.0), stroke_m=stroke, rod_length_m=values["rod"])
     return idle.idle_vacuum(
         speed_rpm=values["idle_speed"],
@@ -222,6 +222,6 @@ def sound_speed(model: Model) -> float:
     return ports.sound_speed_m_per_s(model.ambient_temperature_k + model.charge_heating_k)
 
 
-def closing_abdc_rad(centreline_rad: float, duration_rad: float) -> float:
-    """Intake closing after BDC: IVC = D/2 + ICL - 180 deg (crank)."""
+def closing_abdc_rad(centreline_rad: Any, duration_rad: Any) -> Any:
+    """Intake closing after BDC: IVC = D/2 + ICL - 180 deg (crank). Numbers, or arrays of draws."""
     return duration_rad / 2.0 + centreline_rad - math.pi

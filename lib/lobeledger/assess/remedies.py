@@ -57,13 +57,6 @@ def remedies_of(build: Build, candidate: Candidate, which: str, extra_rpm: float
 
 def _with_springs(candidate: Candidate, what: str, share: float) -> Candidate:
     """The candidate with the seat loads or the rates of all its springs multiplied."""
-    s = candidate.springs
-    if what == "seat_load":
-        changed = dataclasses.replace(
-            s, seat_load_n=s.seat_load_n * share, inner_seat_load_n=s.inner_seat_load_n * share
-        )
-    else:
-        changed = dataclasses.replace(
-            s, rate_n_per_m=s.rate_n_per_m * share, inner_rate_n_per_m=s.inner_rate_n_per_m * share
-        )
+    springs = candidate.springs
+    changed = springs.scaled(load=share) if what == "seat_load" else springs.scaled(rate=share)
     return dataclasses.replace(candidate, springs=changed)

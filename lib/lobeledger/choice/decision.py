@@ -17,10 +17,11 @@ import functools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import numpy as np
 
-from lobeledger.arrays import Array
+from lobeledger.arrays import Array, read_only
 from lobeledger.assess.best_lobe import lobe_share_of
 from lobeledger.assess.candidate import Assessment, assess, weighed_band
 from lobeledger.assess.figures import Figure
@@ -57,17 +58,13 @@ from lobeledger.parts.frozen import Frozen
 
 __all__ = ["SURE", "decide", "gain_draws"]
 
+Item = TypeVar("Item")
+Made = TypeVar("Made")
+
 # A limit met more surely than this is not worth a word (assumed).
 SURE = 0.99
 
 # -- money --------------------------------------------------------------------------------------------------
-
-
-def _gains(assessments: Sequence[Assessment]) -> dict[str, float]:
-    """Torque over the speeds used against the least of the candidates that have a lobe; 0 where unknown."""
-    torques = {a.candidate.id: a.figures["torque"].value for a in assessments if "torque" in a.figures}
-    least = min(torques.values(), default=1.0)
-    return {a.candidate.id: torques.get(a.candidate.id, least) / least - 1.0 for a in assessments}
 
 
 def _reference(assessments: Sequence[Assessment]) -> Assessment | None:
@@ -76,12 +73,18 @@ def _reference(assessments: Sequence[Assessment]) -> Assessment | None:
     return min(known, key=lambda a: a.figures["torque"].value) if known else None
 
 
+def _gain(assessment: Assessment, reference: Assessment | None) -> float:
+    """Torque over the speeds used against the reference, as given; 0 where unknown."""
+    if reference is None or "torque" not in assessment.figures:
+        return 0.0
+    return assessment.figures["torque"].value / reference.figures["torque"].value - 1.0
+
+
 def gain_draws(build: Build, assessment: Assessment, reference: Assessment | None) -> Array:
     """Draws of a candidate's gain in torque over the reference (`engine.doubt`): zero where torque is not known."""
     if reference is None or "torque" not in assessment.figures or assessment.torque is None or reference.torque is None:
         return np.zeros(draws.DRAWS)
     name, model = assessment.candidate.id, build.model
-    least = reference.figures["torque"].value
 
     def doubt(of: Assessment) -> float:
         return float(
@@ -104,7 +107,7 @@ def gain_draws(build: Build, assessment: Assessment, reference: Assessment | Non
             ends = (length.low, build.engine.runner_length_m, length.high)
             place = np.interp(drawn, ends, (-1.0, 0.0, 1.0))
     return torque_gain_draws(
-        assessment.figures["torque"].value / least - 1.0,
+        _gain(assessment, reference),
         doubt_share=doubt(assessment),
         reference_doubt_share=doubt(reference),
         own_error=draws.symmetric_draws(f"candidates.{name}.torque_model"),
@@ -117,7 +120,7 @@ def gain_draws(build: Build, assessment: Assessment, reference: Assessment | Non
 
 
 def _result(
-    build: Build, assessment: Assessment, gain: float, reference: Assessment | None, trials: SpeedTrials | None
+    build: Build, assessment: Assessment, reference: Assessment | None, trials: SpeedTrials | None
 ) -> CandidateResult:
     candidate, fuel = assessment.candidate, assessment.fuel
     plain, drawn = draws.nominal(build), draws.draws(build)
@@ -128,9 +131,9 @@ def _result(
     figures["first_cost"] = spread_of(cost.first_cost(lines, candidate, plain), first_draws)
     figures["expected_loss"] = spread_of(cost.expected_loss(lines), cost.expected_loss(line_draws))
     figures["owning"] = spread_of(cost.cost_of_owning(lines), cost.cost_of_owning(line_draws))
-    gained = gain_draws(build, assessment, reference)
+    gain, gained = _gain(assessment, reference), gain_draws(build, assessment, reference)
     worth = drawn("limits.torque_worth")
-    net = np.array(np.broadcast_to(net_cost(line_draws, worth, gained), (draws.DRAWS,)))
+    net = draws.in_every_draw(net_cost(line_draws, worth, gained))
     figures["net"] = spread_of(net_cost(lines, plain("limits.torque_worth"), gain), net)
     if "torque" in assessment.figures:
         figures["gain"] = spread_of(gain, gained)
@@ -144,9 +147,6 @@ def _result(
     expected = expected_cost(net, [each.draws for each in limits], shortfall)
     figures["expected"] = Figure(float(expected.mean()), *(float(q) for q in np.quantile(expected, (0.05, 0.95))))
     ranges = tuple(spread_of(a.amount, b.amount) for a, b in zip(lines, line_draws, strict=True))
-    together = joint_draws([each.draws for each in limits], draws.DRAWS)
-    for array in (net, expected, together):
-        array.flags.writeable = False
     return CandidateResult(
         assessment,
         Frozen(figures),
@@ -156,8 +156,8 @@ def _result(
         limits,
         gained,
         net,
-        expected,
-        together,
+        read_only(expected),
+        read_only(joint_draws([each.draws for each in limits], draws.DRAWS)),
     )
 
 
@@ -197,10 +197,9 @@ def decide(
     anew. step(done, total) is called after each candidate; an exception it raises ends the comparison. trials:
     valvetrains drawn and run at the wanted speed, a candidate, at most; 0 for a first answer that takes the one that is
     given for sure. details: whether to find what takes longer when cold: how much of the best possible lobe each intake
-    card uses and what holds it back, the speed up to which the valvetrain is under control, what the remaining ranges
-    of the sheet do to the torque, and which change of an input changes the answer. The answer is the same without.
+    card uses and what holds it back, the speed up to which the valvetrain is under control, and what the remaining
+    ranges of the sheet do to the torque. The answer is the same without.
     """
-    done = 0
 
     def one(candidate: Candidate) -> tuple[Assessment, SpeedTrials | None]:
         assessed = assess(build, candidate)
@@ -208,24 +207,11 @@ def decide(
             return assessed, None
         return assessed, trials_of(build, assessed.inputs, candidate, trials)
 
-    found: list[tuple[Assessment, SpeedTrials | None]] = []
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        for pair in pool.map(one, build.candidates):
-            found.append(pair)
-            done += 1
-            if step is not None:
-                step(done, len(build.candidates))
-    assessments = [assessed for assessed, _ in found]
-    gains, reference = _gains(assessments), _reference(assessments)
-    results = tuple(_result(build, a, gains[a.candidate.id], reference, run) for a, run in found)
+    found = _on_both_cores(one, build.candidates, step)
+    reference = _reference([assessed for assessed, _ in found])
+    results = tuple(_result(build, assessed, reference, run) for assessed, run in found)
     if details:
-        detailed: list[CandidateResult] = []
-        with ThreadPoolExecutor(max_workers=2) as pool:
-            for result in pool.map(functools.partial(_with_details, build), results):
-                detailed.append(result)
-                if step is not None:
-                    step(len(detailed), len(results))
-        results = tuple(detailed)
+        results = tuple(_on_both_cores(functools.partial(_with_details, build), results, step))
     running = _in_the_running(build, results)
     lead = lead_of({r.candidate.id: r.cost_draws for r in running}) if running else None
     winner = next((r for r in results if lead is not None and r.candidate.id == lead.order[0]), None)
@@ -252,6 +238,19 @@ def decide(
         measured_at_shortfall=at_stake,
         trials=max((len(run.uses) for _, run in found if run is not None), default=0),
     )
+
+
+def _on_both_cores(
+    work: Callable[[Item], Made], items: Sequence[Item], step: Callable[[float, float], None] | None
+) -> list[Made]:
+    """The work on each of the items, in their order; step(done, total) after each."""
+    found: list[Made] = []
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for each in pool.map(work, items):
+            found.append(each)
+            if step is not None:
+                step(len(found), len(items))
+    return found
 
 
 def _in_the_running(build: Build, results: Sequence[CandidateResult]) -> list[CandidateResult]:

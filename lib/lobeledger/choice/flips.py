@@ -23,9 +23,9 @@ from lobeledger.choice import cost
 from lobeledger.choice.results import CandidateResult, Flip
 from lobeledger.choice.worth import value_of_knowing
 from lobeledger.doubt.drawn import Drawn
-from lobeledger.doubt.draws import DRAWS, Lookup, draws
+from lobeledger.doubt.draws import DRAWS, Lookup, draws, in_every_draw
 from lobeledger.doubt.limits import remedy_price
-from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, joint_draws, lead_of
+from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, lead_of, unmended_draws
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import field_at
 
@@ -62,7 +62,9 @@ class _Race:
     def __init__(self, build: Build, results: Sequence[CandidateResult]) -> None:
         self.build = build
         self.results = [r for r in results if not r.stops]
-        self.kept = {r.candidate.id: self._judged(r, draws(build)) for r in self.results}
+        # As `_judged` would find them with every value as it is.
+        is_priced = build.limits.shortfall_money is not None
+        self.kept = {r.candidate.id: (r.cost_draws, is_priced or r.mended_chance >= HOLDS) for r in self.results}
 
     def leader(self, value: Lookup, affected: Callable[[str], bool] = lambda _: True) -> str | None:
         """The candidate with the least mean cost among those in the running; None where none is."""
@@ -78,23 +80,21 @@ class _Race:
         """Cost per draw, and whether the candidate is in the running."""
         lines = cost.cost_lines(self.build, result.candidate, result.assessment.fuel, value)
         gain = result.gain_draws
-        net = np.broadcast_to(np.asarray(net_cost(lines, value("limits.torque_worth"), gain)), (DRAWS,))
+        net = in_every_draw(net_cost(lines, value("limits.torque_worth"), gain))
         first = cost.first_cost(lines, result.candidate, value)
         limits = []
         for each in result.limits:
             ok = each.draws.ok
             if each.need_path:
                 figure = first if each.limit == "budget" else each.values
-                met = each.side * (figure - value(each.need_path)) >= 0.0
-                ok = np.array(np.broadcast_to(np.asarray(met, dtype=float), (DRAWS,)))
+                ok = in_every_draw(each.side * (figure - value(each.need_path)) >= 0.0)
             remedy = each.draws.remedy
             if remedy is not None and each.remedy_id and float(remedy.max()) > 0.0:
                 remedy = remedy_price(self.build, result.candidate, each.remedy_id, value)
             limits.append(LimitDraws(each.limit, ok, remedy))
         if self.build.limits.shortfall_money is not None:
             return expected_cost(net, limits, value("limits.shortfall")), True
-        left = joint_draws([each for each in limits if each.remedy is None], DRAWS)
-        return expected_cost(net, limits), float(left.mean()) >= HOLDS
+        return expected_cost(net, limits), float(unmended_draws(limits, DRAWS).mean()) >= HOLDS
 
 
 def flips(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> Search:

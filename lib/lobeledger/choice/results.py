@@ -18,7 +18,7 @@ from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.doubt.standing import OUT, joint_draws, standing_of
+from lobeledger.doubt.standing import OUT, standing_of, unmended_draws
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 
@@ -92,8 +92,7 @@ class CandidateResult:
         """How surely it meets what no remedy with a price mends."""
         if self.stops:
             return 0.0
-        left = [each.draws for each in self.limits if each.draws.remedy is None]
-        return float(joint_draws(left, self.net_draws.size).mean())
+        return float(unmended_draws([each.draws for each in self.limits], self.net_draws.size).mean())
 
     def limit(self, key: str) -> JudgedLimit | None:
         """One of its limits; None where it has none of that kind."""

@@ -290,8 +290,8 @@ def _repeated(values: Any, count: int) -> Array:
 def _pairs(build: Build, results: Iterable[CandidateResult], realised: dict[str, Array]) -> list[Pair]:
     drawn = draws.draws(build)
     owning = {
-        r.candidate.id: np.broadcast_to(
-            cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, drawn)), (draws.DRAWS,)
+        r.candidate.id: draws.in_every_draw(
+            cost.cost_of_owning(cost.cost_lines(build, r.candidate, r.assessment.fuel, drawn))
         )
         for r in results
     }
@@ -526,7 +526,7 @@ def _net_draws(build: Build, result: CandidateResult, group: str | None) -> Arra
     gain: Any = result.gain_draws
     if group not in (None, "torque and what it is worth"):
         gain = float(np.mean(gain))
-    return np.broadcast_to(net_cost(lines, value("limits.torque_worth"), gain), (draws.DRAWS,))
+    return draws.in_every_draw(net_cost(lines, value("limits.torque_worth"), gain))
 
 
 def worth_of_knowing_inputs(build: Build, passing: Sequence[CandidateResult]) -> list[Information]:

@@ -70,18 +70,18 @@ def value_of_knowing(costs: Array, known: Array, *, seed: int = 0) -> Knowing:
     def fitted(d: Array) -> Array:
         return np.asarray(basis @ np.linalg.solve(gram, basis.T @ d))
 
-    def saved(d: Array) -> float:
-        fit = fitted(d)
+    def saved(fit: Array) -> float:
         return float(fit.mean(axis=0).min() - fit.min(axis=1).mean())
 
-    raw = saved(difference)
+    as_drawn = fitted(difference)
+    raw, follows = saved(as_drawn), as_drawn.argmin(axis=1)
     if raw <= _NOTHING * float(np.abs(costs).mean()):
-        return Knowing(0.0, raw, raw, fitted(difference).argmin(axis=1))
+        return Knowing(0.0, raw, raw, follows)
     # A shuffle of the inputs is a shuffle of the costs, so one factorisation serves all.
     rng = np.random.default_rng(seed)
-    noise = max(saved(difference[rng.permutation(len(difference))]) for _ in range(_SHUFFLES))
+    noise = max(saved(fitted(difference[rng.permutation(len(difference))])) for _ in range(_SHUFFLES))
     worth = raw if raw > _CLEAR_OF_NOISE * noise else 0.0
-    return Knowing(worth, raw, noise, fitted(difference).argmin(axis=1))
+    return Knowing(worth, raw, noise, follows)
 
 
 def _basis(known: Array) -> Array:

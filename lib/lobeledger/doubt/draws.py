@@ -2,6 +2,7 @@
 
 What is it?                          `nominal` -> `Lookup`
 What may it be?                      `draws` -> `Lookup`; `DRAWS` draws, one line of the sheet the same for all
+The same for every draw              `in_every_draw`
 How likely is a loss, before factors? `opinion`, `factor_paths`, `chance_path`
 A draw of something no sheet has      `symmetric_draws`, `uniform_draws`, `triangular_draws`
 
@@ -21,7 +22,7 @@ from typing import Any
 import numpy as np
 from scipy.special import betaincinv
 
-from lobeledger.arrays import Array
+from lobeledger.arrays import Array, read_only
 from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, posterior
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Build
@@ -34,6 +35,7 @@ __all__ = [
     "chance_path",
     "draws",
     "factor_paths",
+    "in_every_draw",
     "nominal",
     "opinion",
     "symmetric_draws",
@@ -126,16 +128,19 @@ def _rule_range(build: Build, path: str) -> tuple[float, float, float]:
     return low, middle, high
 
 
+def in_every_draw(values: Any) -> Array:
+    """Draws as they are, or one value for all of them; not to be written into.
+
+    >>> in_every_draw(2.5).shape, float(in_every_draw(True)[-1])
+    ((2000,), 1.0)
+    """
+    return np.broadcast_to(np.asarray(values, dtype=float), (DRAWS,))
+
+
 @functools.lru_cache(maxsize=2048)
 def uniform_draws(path: str) -> Array:
     """Draws between 0 and 1, always the same for one path."""
-    return _kept(np.random.default_rng(zlib.crc32(path.encode())).random(DRAWS))
-
-
-def _kept(values: Array) -> Array:
-    """Draws are kept and handed to many: nobody may write into them."""
-    values.flags.writeable = False
-    return values
+    return read_only(np.random.default_rng(zlib.crc32(path.encode())).random(DRAWS))
 
 
 @functools.lru_cache(maxsize=4096)
@@ -144,7 +149,7 @@ def triangular_draws(path: str, low: float, mode: float, high: float) -> Array:
     u, split = uniform_draws(path), (mode - low) / (high - low)
     rising = low + np.sqrt(u * (high - low) * (mode - low))
     falling = high - np.sqrt((1.0 - u) * (high - low) * (high - mode))
-    return _kept(np.where(u < split, rising, falling))
+    return read_only(np.where(u < split, rising, falling))
 
 
 def symmetric_draws(path: str) -> Array:
@@ -154,13 +159,13 @@ def symmetric_draws(path: str) -> Array:
 
 @functools.lru_cache(maxsize=1024)
 def _chance(path: str, alpha: float, beta: float) -> Array:
-    return _kept(betaincinv(alpha, beta, uniform_draws(path)))
+    return read_only(betaincinv(alpha, beta, uniform_draws(path)))
 
 
 @functools.lru_cache(maxsize=1024)
 def _odds(path: str, low: float, mode: float, high: float) -> Array:
     """Draws of an odds multiplier: triangular in its logarithm, so that half and double weigh the same."""
-    return _kept(np.exp(triangular_draws(path, math.log(low), math.log(mode), math.log(high))))
+    return read_only(np.exp(triangular_draws(path, math.log(low), math.log(mode), math.log(high))))
 
 
 def draws(build: Build) -> Lookup:

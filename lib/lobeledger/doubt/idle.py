@@ -6,8 +6,8 @@ As a gauge would tell of the engine      `vacuum_of_known_lobes`
 
 from __future__ import annotations
 
+import dataclasses
 import functools
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,11 +15,12 @@ import numpy as np
 
 from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
-from lobeledger.assess.flow import idle_inputs, idle_of
+from lobeledger.assess.flow import closing_abdc_rad, idle_inputs, idle_of
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
-from lobeledger.doubt.draws import DRAWS
-from lobeledger.engine.cycle import CRANK_GRID_RAD
+from lobeledger.doubt.draws import DRAWS, in_every_draw
+from lobeledger.engine.crank import swept_volume_m3
+from lobeledger.engine.cycle import CRANK_GRID_RAD, valve_timing
 
 __all__ = ["vacuum_draws", "vacuum_of_known_lobes"]
 
@@ -55,14 +56,14 @@ def _kept(
     seats = {which: _seat_m(inputs, drawn, which) for which in ("intake", "exhaust")}
     values["overlap_factor"] = _overlap_factor(inputs, drawn, lobes, seats, values)
     values["ivc"] = _closing_rad(inputs, drawn, lobes, seats["intake"])
-    spread = {key: np.broadcast_to(np.asarray(value, dtype=float), (DRAWS,)) for key, value in values.items()}
+    spread = {key: in_every_draw(value) for key, value in values.items()}
     found = idle_of(inputs, in_gear=False, values=spread)
     return np.asarray(found.vacuum_pa)
 
 
 def _column(values: Any) -> Array:
     """Draws, or one value for all of them, as a column."""
-    return np.broadcast_to(np.asarray(values, dtype=float), (DRAWS,))[:, np.newaxis]
+    return in_every_draw(values)[:, np.newaxis]
 
 
 def _seat_m(inputs: MechanicalInputs, drawn: Drawn, which: str) -> Any:
@@ -80,13 +81,14 @@ def _overlap_factor(
     A separation that is not sure moves every draw by the share by which it moves the nominal lobes'.
     """
     ratio = _column(drawn("rocker_ratio"))
-    bore, stroke = values["bore"], values["stroke"]
-    swept = math.pi / 4.0 * bore**2 * stroke
+    swept = swept_volume_m3(bore_m=values["bore"], stroke_m=values["stroke"])
 
     def integrals(
         separation_rad: float, weights: Mapping[str, Array], seat: Mapping[str, Array], rate: Any
     ) -> tuple[Array, Array]:
-        centres = _centres_rad(inputs, separation_rad)
+        spread = dataclasses.replace(inputs.candidate, lobe_separation_rad=separation_rad)
+        timing = valve_timing(spread, inputs.model)
+        centres = {"intake": timing.intake_centre_rad, "exhaust": timing.exhaust_centre_rad}
         lifts = {}
         for which, family in lobes.families.items():
             at = (CRANK_GRID_RAD - centres[which]) / 2.0
@@ -132,12 +134,6 @@ def _column_like(scale: Any, weights: Array) -> Any:
     return _column(scale) if weights.shape[0] == DRAWS else 1.0
 
 
-def _centres_rad(inputs: MechanicalInputs, separation_rad: float) -> dict[str, float]:
-    """Centrelines on the crank grid, overlap TDC at 2 pi, the intake's where the card has it."""
-    intake = inputs.candidate.intake_centreline_rad
-    return {"intake": 2.0 * math.pi + intake, "exhaust": 2.0 * math.pi - (2.0 * separation_rad - intake)}
-
-
 def _closing_rad(inputs: MechanicalInputs, drawn: Drawn, lobes: DrawnLobes, seat: Any) -> Array:
     """Intake closing at the seat (rad of crank after bottom dead centre) in every draw."""
     family = lobes.families["intake"]
@@ -150,4 +146,4 @@ def _closing_rad(inputs: MechanicalInputs, drawn: Drawn, lobes: DrawnLobes, seat
     upper, lower = lift[rows, below - 1], lift[rows, below]
     share = (upper - level[:, 0]) / np.maximum(upper - lower, 1e-12)
     angle = theta[below - 1] + share * (theta[1] - theta[0])
-    return np.asarray(2.0 * angle + drawn("intake_centreline") - math.pi)
+    return np.asarray(closing_abdc_rad(drawn("intake_centreline"), 4.0 * angle))

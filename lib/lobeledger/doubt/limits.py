@@ -18,7 +18,7 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn
-from lobeledger.doubt.draws import DRAWS, Lookup
+from lobeledger.doubt.draws import DRAWS, Lookup, in_every_draw
 from lobeledger.doubt.idle import vacuum_draws
 from lobeledger.doubt.speed import MOST_TRIALS, SpeedTrials, Wanted, speed_trials
 from lobeledger.doubt.standing import HOLDS, LimitDraws
@@ -114,16 +114,12 @@ def judged_limits(
         if build.vehicle.brake_booster:
             found.append(_vacuum(build, candidate, inputs, figures, value))
     budget = value("limits.budget")
-    ok = _all(first_cost <= budget)
+    ok = in_every_draw(first_cost <= budget)
     have = spread_of(figures["first_cost"].value, first_cost)
     found.append(
         JudgedLimit("budget", have, build.limits.budget_money, "money", -1, LimitDraws("budget", ok), "limits.budget")
     )
     return tuple(found)
-
-
-def _all(met: Any) -> Array:
-    return np.array(np.broadcast_to(np.asarray(met, dtype=float), (DRAWS,)))
 
 
 def _clearances(
@@ -140,7 +136,7 @@ def _clearances(
         ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance",
         limits.coil_bind_clearance_m), ("retainer", drawn("retainer_to_seal") - lift, "retainer_clearance",
         limits.retainer_clearance_m), ):  # fmt: skip
-        ok = _all(clear >= value(f"limits.{least}"))
+        ok = in_every_draw(clear >= value(f"limits.{least}"))
         remedy = _remedy_for(build, candidate, limit)
         price = None if remedy is None else _price(build, candidate, remedy, value)
         if _MACHINED[limit] in does:
@@ -178,7 +174,7 @@ def _vacuum(
     build: Build, candidate: Candidate, inputs: MechanicalInputs, figures: Mapping[str, Figure], value: Lookup
 ) -> JudgedLimit:
     vacuum = vacuum_draws(inputs, candidate.id, figures)
-    ok = _all(vacuum >= value("vehicle.booster_vacuum"))
+    ok = in_every_draw(vacuum >= value("vehicle.booster_vacuum"))
     remedy = _remedy_for(build, candidate, "vacuum")
     price = None if remedy is None else _price(build, candidate, remedy, value)
     draws = LimitDraws("vacuum", ok, price)
@@ -212,4 +208,4 @@ def _price(build: Build, candidate: Candidate, remedy: Remedy, value: Lookup) ->
         hours = hours + value(f"candidates.{candidate.id}.spring_labour")
     carried = goods * (1.0 + value("shop.freight")) * (1.0 + value("shop.tax"))
     total = (carried + hours * value("shop.labour_rate")) * (1.0 + value("shop.contingency"))
-    return _all(total)
+    return in_every_draw(total)

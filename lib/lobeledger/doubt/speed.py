@@ -23,7 +23,7 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
-from lobeledger.doubt.draws import DRAWS, triangular_draws
+from lobeledger.doubt.draws import DRAWS, in_every_draw, triangular_draws
 from lobeledger.doubt.standing import HOLDS, OUT, share_is_settled
 from lobeledger.errors import NoSolution
 from lobeledger.train.control import Control, allowed_by, control_at, useful_limit, weakest
@@ -124,7 +124,7 @@ def speed_trials(
 
 def _tried(inputs: MechanicalInputs, name: str, wanted: Wanted, most: int, spring_scale: float) -> SpeedTrials:
     lobes, drawn = drawn_lobes(inputs, name), Drawn(inputs)
-    speeds = np.broadcast_to(np.asarray(wanted.draws(), dtype=float), (DRAWS,))
+    speeds = in_every_draw(wanted.draws())
     middle = {which: family.card_lobe.nominal for which, family in lobes.families.items()}
     nominal = _run(inputs, {}, middle, wanted.crank_rpm, spring_scale)
     cycles = nominal.cycles
@@ -174,14 +174,7 @@ def _run(
     """Control of intake and exhaust with some values of the sheet set; one that cannot be followed has none."""
     candidate, model = moved(inputs.candidate, inputs.model, values)
     if spring_scale != 1.0:
-        s = candidate.springs
-        stiffer = dataclasses.replace(
-            s,
-            seat_load_n=s.seat_load_n * spring_scale,
-            rate_n_per_m=s.rate_n_per_m * spring_scale,
-            inner_seat_load_n=s.inner_seat_load_n * spring_scale,
-            inner_rate_n_per_m=s.inner_rate_n_per_m * spring_scale,
-        )
+        stiffer = candidate.springs.scaled(load=spring_scale, rate=spring_scale)
         candidate = dataclasses.replace(candidate, springs=stiffer)
     allowed = allowed_by(model)
     found = []

@@ -90,6 +90,16 @@ def joint_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
     return together
 
 
+def unmended_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
+    """Per draw, the chance that all limits are met that no remedy with a price mends.
+
+    >>> bare = LimitDraws("a", np.array([1.0, 0.25]))
+    >>> unmended_draws([bare, LimitDraws("b", np.array([0.0, 0.0]), np.array([9.0, 9.0]))], 2).tolist()
+    [1.0, 0.25]
+    """
+    return joint_draws([each for each in limits if each.remedy is None], draws)
+
+
 def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = None) -> Array:
     """Cost per draw with what falling short costs: C + sum of (1 - ok) x remedy + (1 - J) x shortfall.
 
@@ -107,7 +117,7 @@ def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = Non
         if each.remedy is not None:
             total = total + (1.0 - each.ok) * each.remedy
     if shortfall is not None:
-        total = total + (1.0 - joint_draws([each for each in limits if each.remedy is None], len(total))) * shortfall
+        total = total + (1.0 - unmended_draws(limits, len(total))) * shortfall
     return total
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.card import Card
@@ -85,6 +85,16 @@ class Springs(Part):
     def total_rate_n_per_m(self) -> float:
         """Outer and inner together."""
         return self.rate_n_per_m + self.inner_rate_n_per_m
+
+    def scaled(self, *, load: float = 1.0, rate: float = 1.0) -> Springs:
+        """The assembly with the seat loads and the rates of both springs multiplied, the rest as it is."""
+        return replace(
+            self,
+            seat_load_n=self.seat_load_n * load,
+            inner_seat_load_n=self.inner_seat_load_n * load,
+            rate_n_per_m=self.rate_n_per_m * rate,
+            inner_rate_n_per_m=self.inner_rate_n_per_m * rate,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

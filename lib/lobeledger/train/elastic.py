@@ -27,7 +27,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lobeledger.arrays import Array
+from lobeledger.arrays import Array, read_only
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.lift import Lobe
 from lobeledger.train import solver as core
@@ -494,8 +494,7 @@ def lobe_quintics(lobe: Lobe) -> tuple[Array, float, float]:
     quintic[:, 3] = 10.0 * rise - 6.0 * v0 - 4.0 * v1 - 1.5 * a0 + 0.5 * a1
     quintic[:, 4] = -15.0 * rise + 8.0 * v0 + 7.0 * v1 + 1.5 * a0 - a1
     quintic[:, 5] = 6.0 * rise - 3.0 * v0 - 3.0 * v1 - 0.5 * a0 + 0.5 * a1
-    quintic.setflags(write=False)
-    return quintic, float(theta[0]), step
+    return read_only(quintic), float(theta[0]), step
 
 
 def rest_state(train: Train) -> Array:
