@@ -13,7 +13,6 @@ import math
 import re
 import shutil
 import subprocess
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +44,7 @@ from lobeledger.parts.conditions import FACTS, parse
 from lobeledger.parts.rules import RunInLine
 from lobeledger.parts.spec import replaced
 from lobeledger.sheet.tables import DATA_DIR, read_precautions, read_run_in
+from paper_support import Page
 
 BUILDS = DATA_DIR / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
@@ -620,35 +620,6 @@ def test_shares_that_do_not_add_up_are_refused(tmp_path: Path, monkeypatch: pyte
 
 
 # -- the sheet -----------------------------------------------------------------------------------------------
-
-
-class Page(HTMLParser):
-    """Tags, attributes and text as a browser finds them."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.texts: list[str] = []
-        self.open: list[str] = []
-        self.feed(html)
-        self.close()
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-        if tag not in ("meta", "br", "col"):
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
-        self.open.pop()
-
-    def handle_data(self, data):
-        if self.open and self.open[-1] != "style":
-            self.texts.append(data)
-
-    @property
-    def text(self) -> str:
-        return re.sub(r"\s+", " ", " ".join(self.texts))
 
 
 def compared(*pairs: tuple[str, object], name: str = "budget-cruiser", system: str = "us"):

@@ -13,12 +13,7 @@ import pytest
 
 from lobeledger.page.panels.break_in import BreakIn, BreakInPanel
 from lobeledger.record.book import open_record
-from panel_support import SHIPPED, folder_of_builds, walk
-
-
-@pytest.fixture()
-def folder(tmp_path: Path) -> Path:
-    return folder_of_builds(tmp_path)
+from panel_support import SHIPPED, walk
 
 
 @pytest.fixture()

@@ -10,12 +10,7 @@ import ipywidgets as w
 import pytest
 
 from lobeledger.page.panels.lobes import LobesPanel, Motion
-from panel_support import SHIPPED, folder_of_builds, walk
-
-
-@pytest.fixture()
-def folder(tmp_path: Path) -> Path:
-    return folder_of_builds(tmp_path)
+from panel_support import SHIPPED, walk
 
 
 @pytest.fixture()

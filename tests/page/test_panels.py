@@ -24,12 +24,7 @@ from lobeledger.page.panels.choose import ChoosePanel
 from lobeledger.page.plots import compare as plots
 from lobeledger.record.book import open_record
 from lobeledger.sheet.open import starter_sheet
-from panel_support import SHIPPED, folder_of_builds, walk
-
-
-@pytest.fixture()
-def folder(tmp_path: Path) -> Path:
-    return folder_of_builds(tmp_path)
+from panel_support import SHIPPED, walk
 
 
 @pytest.fixture()

@@ -7,7 +7,6 @@ import functools
 import re
 import tomllib
 import xml.etree.ElementTree as ET
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -24,43 +23,11 @@ from lobeledger.page.words.figures import in_tries
 from lobeledger.page.words.flips import input_text
 from lobeledger.page.words.judged import remedy_price_text, room_text
 from lobeledger.page.words.run_in import run_answer
+from paper_support import Page
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
 DAY = datetime.date(2031, 2, 3)
-VOID = {"meta", "br", "img", "hr", "link", "input"}
-
-
-class Page(HTMLParser):
-    """What a browser would find: every tag with its attributes, its text, and whether all tags are closed."""
-
-    def __init__(self, html: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.texts: list[str] = []
-        self.open: list[str] = []
-        self.feed(html)
-        self.close()
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag, attrs):
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag):
-        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
-        self.open.pop()
-
-    def handle_data(self, data):
-        if self.open and self.open[-1] != "style":
-            self.texts.append(data)
-
-    @property
-    def text(self) -> str:
-        return re.sub(r"\s+", " ", " ".join(self.texts))
 
 
 @functools.cache

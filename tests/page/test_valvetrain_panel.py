@@ -13,14 +13,9 @@ from lobeledger.assess.remedies import remedies_of
 from lobeledger.doubt.speed import useful_limit_of
 from lobeledger.page.panels.valvetrain import AtSpeed, ValvetrainPanel
 from lobeledger.sheet.tables import data_dir
-from panel_support import folder_of_builds, walk
+from panel_support import walk
 
 SHIPPED = ("budget-cruiser", "weekend-racer")
-
-
-@pytest.fixture()
-def folder(tmp_path: Path) -> Path:
-    return folder_of_builds(tmp_path)
 
 
 @pytest.fixture()

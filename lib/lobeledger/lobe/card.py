@@ -37,7 +37,7 @@ the whole lobe leaves the nose free, and both the lobe of least peak jerk and th
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -45,7 +45,7 @@ import numpy as np
 
 from lobeledger.arrays import Array
 from lobeledger.errors import NoSolution, OutOfRange
-from lobeledger.lobe.flank import CardLobe, Flank, Solved, family_of, jerk_allowed
+from lobeledger.lobe.flank import CardLobe, Flank, Solved, family_of, jerk_allowed, possible
 from lobeledger.lobe.grind import ground
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.one_duration import completed
@@ -77,20 +77,16 @@ def _one_flank(
     smooth = flank.unit(flank.j, value=2.0 * flank.dx / least[0] ** 2)
     # Nothing else uses the spare variable here; a whisker of curvature keeps it determined.
     smooth[flank.t] = 1e-6
-    nominal = flank.solve(np.zeros(flank.size), *within, quadratic=smooth)
-    if nominal is None:
-        raise NoSolution("no lobe fits this card within the follower's limits")
+    nominal = possible(flank.solve(np.zeros(flank.size), *within, quadratic=smooth))
     peak = (flank.rows(flank.n + 1, (flank.a, -1.0), (flank.t, -1.0)), np.zeros(flank.n + 1))
     off_nose = flank.segment(0.35)
-    area = np.zeros(flank.n + 1)
-    area[1:] += flank.dx / 2.0
-    area[:-1] += flank.dx / 2.0
+    area = flank.area_cost()
     asks: dict[str, tuple[Array, tuple[Any, ...]]] = {
         "least peak deceleration": (flank.unit(flank.t), (*within, peak)),
         "greatest nose deceleration": (flank.unit(flank.a[0]), within),
         "greatest deceleration off the nose": (flank.unit(flank.a[off_nose]), within),
-        "greatest area": (flank.unit(flank.y, value=-area), within),
-        "least area": (flank.unit(flank.y, value=area), within),
+        "greatest area": (-area, within),
+        "least area": (area, within),
     }
     half = flank.reach_rad()
 
@@ -111,6 +107,16 @@ def _solved(card: Card, *rest: Any) -> Solved:
     return (_one_flank if card.is_symmetric else two_flanks)(card, *rest)
 
 
+def _first_possible(cards: Iterable[Card], *rest: Any) -> Solved:
+    """Of the cards that one of a single duration may usually stand for, the first that has a lobe."""
+    for each in cards:
+        try:
+            return _solved(each, *rest)
+        except NoSolution as trouble:
+            last = trouble
+    raise last
+
+
 def smoothest_lobe(
     card: Card,
     limits: Limits,
@@ -123,12 +129,7 @@ def smoothest_lobe(
 ) -> Lobe:
     """The nominal lobe of `lobe_from_card` without its extremes, in a third of the time. Raises as that does."""
     rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
-    for each in completed(card, seat_m).usual:
-        try:
-            return _solved(each, *rest).nominal
-        except NoSolution as trouble:
-            last = trouble
-    raise last
+    return _first_possible(completed(card, seat_m).usual, *rest).nominal
 
 
 def lobe_from_card(
@@ -150,15 +151,7 @@ def lobe_from_card(
     """
     rest = (limits, base_radius_m, ramp, seat_m, jerk_allowance, shape_allowance)
     cards = completed(card, seat_m)
-    solved: Solved | None = None
-    for each in cards.usual:
-        try:
-            solved = _solved(each, *rest)
-            break
-        except NoSolution as trouble:
-            last = trouble
-    if solved is None:
-        raise last
+    solved = _first_possible(cards.usual, *rest)
     if not cards.others:
         return solved.family()
     more: dict[str, Solved] = {}

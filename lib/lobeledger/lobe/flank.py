@@ -262,9 +262,31 @@ class Flank:
         lift, slope, accel = with_ramp(out, self.top_m, ramp, bend, self.ramp.is_rising, (lift, slope, accel))
         return Lobe(theta, lift, np.asarray(slope * np.sign(theta), dtype=np.float64), accel)
 
+    def area_cost(self) -> Array:
+        """The cost that is the area below the lift (scaled): trapezoids."""
+        weights = np.zeros(self.n + 1)
+        weights[1:] += self.dx / 2.0
+        weights[:-1] += self.dx / 2.0
+        return self.unit(self.y, value=weights)
+
     def reach_rad(self) -> float:
         """Half the lobe with its slowest ramp."""
         return self.top_rad + (3.0 if self.ramp.is_rising else 1.25) * self.top_m / self.ramp.low_m_per_rad
+
+
+def possible(found: Array | None) -> Array:
+    """What a program found. Raises NoSolution where no lobe is possible."""
+    if found is None:
+        raise NoSolution("no lobe fits this card within the follower's limits")
+    return found
+
+
+def falling_jerk(x: float, y: float) -> float:
+    """Jerk by which the deceleration beyond a point falls from its mean to nothing at the nose (scaled).
+
+    However little jerk a part needs, that much it may use.
+    """
+    return 2.0 * (1.0 - y) / x**3
 
 
 def jerk_allowed(
@@ -274,15 +296,12 @@ def jerk_allowed(
     caps = np.full(flank.n, np.inf)
     least: list[float] = []
     for part, (segments, (x, y)) in enumerate(flank.parts):
-        z = flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(caps))
-        if z is None:
-            raise NoSolution("no lobe fits this card within the follower's limits")
+        z = possible(flank.solve(flank.unit(flank.t), geometry, flank.jerk_rows(caps)))
         least.append(float(z[flank.t]))
         if part == 0:
             caps[segments] = jerk_allowance * least[-1]
         else:
-            # However little jerk a part needs, the deceleration may still fall from its mean to nothing.
-            caps[segments] = max(shape_allowance * least[-1], 2.0 * (1.0 - y) / x**3)
+            caps[segments] = max(shape_allowance * least[-1], falling_jerk(x, y))
     return least, caps
 
 

@@ -30,8 +30,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from lobeledger.arrays import Array
-from lobeledger.errors import NoSolution
-from lobeledger.lobe.flank import Flank
+from lobeledger.lobe.flank import Flank, possible
 from lobeledger.lobe.ramp import RollerLimits
 
 __all__ = ["Ground", "ground"]
@@ -80,10 +79,7 @@ def _solved(flank: Flank, cost: Array, within: Rows) -> Array:
     """The flank of least cost within some rows; with a whisker of jerk squared, which makes it one of a kind."""
     whisker = flank.unit(flank.j, value=1e-7 * flank.dx)
     whisker[flank.t] = 1e-9
-    z = flank.solve(cost, within, quadratic=whisker)
-    if z is None:
-        raise NoSolution("no lobe fits this card within the follower's limits")
-    return z
+    return possible(flank.solve(cost, within, quadratic=whisker))
 
 
 def _bound(flank: Flank, near: Array) -> tuple[Array, Array, Array, Array]:

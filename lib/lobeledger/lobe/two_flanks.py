@@ -9,8 +9,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from lobeledger.arrays import Array
-from lobeledger.errors import NoSolution
-from lobeledger.lobe.flank import Flank, Solved, jerk_allowed
+from lobeledger.lobe.flank import Flank, Solved, falling_jerk, jerk_allowed, possible
 from lobeledger.lobe.grind import ground
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.ramp import Limits, Ramp, minimiser
@@ -76,7 +75,7 @@ class TwoFlanks:
         needs: list[list[float]] = []
         for flank, rows in zip(self.flanks, each_geometry, strict=True):
             least, _ = jerk_allowed(flank, rows, jerk_allowance, shape_allowance)
-            floors = [0.0, *(2.0 * (1.0 - y) / x**3 / shape_allowance for _, (x, y) in flank.parts[1:])]
+            floors = [0.0, *(falling_jerk(x, y) / shape_allowance for _, (x, y) in flank.parts[1:])]
             needs.append([max(pair) for pair in zip(least, floors, strict=True)])
         caps = [np.full(flank.n, np.inf) for flank in self.flanks]
         cost = self.joined(self.opening.unit(self.opening.t), np.zeros(self.closing.size))
@@ -85,9 +84,7 @@ class TwoFlanks:
         for part in range(max(len(flank.parts) for flank in self.flanks)):
             now = [need[min(part, len(need) - 1)] for need in needs]
             jerk = self.both(*(f.jerk_rows(c, n) for f, c, n in zip(self.flanks, caps, now, strict=True)))
-            z = self.solve(cost, geometry, jerk, at_least_one)
-            if z is None:
-                raise NoSolution("no lobe fits this card within the follower's limits")
+            z = possible(self.solve(cost, geometry, jerk, at_least_one))
             times = float(z[self.opening.t])
             allowance = jerk_allowance if part == 0 else shape_allowance
             for flank, cap, need in zip(self.flanks, caps, now, strict=True):
@@ -130,22 +127,14 @@ def two_flanks(
     weights = (2.0 / scale**2, 2.0 / scale**2 * pair.jerk_ratio**2 * closing.top_rad / opening.top_rad)
     smooth = pair.joined(*(f.unit(f.j, value=w * f.dx) for f, w in zip(pair.flanks, weights, strict=True)))
     smooth[opening.t] = 1e-6
-    nominal = pair.solve(np.zeros(pair.size), *within, quadratic=smooth)
-    if nominal is None:
-        raise NoSolution("no lobe fits this card within the follower's limits")
+    nominal = possible(pair.solve(np.zeros(pair.size), *within, quadratic=smooth))
     peak = pair.both(
         *(
             (f.rows(f.n + 1, (f.a, -ratio), (f.t, -1.0)), np.zeros(f.n + 1))
             for f, ratio in zip(pair.flanks, (1.0, pair.accel_ratio), strict=True)
         )
     )
-    areas = []
-    for flank in pair.flanks:
-        area = np.zeros(flank.n + 1)
-        area[1:] += flank.dx / 2.0
-        area[:-1] += flank.dx / 2.0
-        areas.append(flank.unit(flank.y, value=area * flank.top_rad / opening.top_rad))
-    whole = pair.joined(*areas)
+    whole = pair.joined(*(flank.area_cost() * flank.top_rad / opening.top_rad for flank in pair.flanks))
     nothing = (np.zeros(opening.size), np.zeros(closing.size))
     first, second = (flank.segment(0.35) for flank in pair.flanks)
     asks: dict[str, tuple[Array, tuple[Any, ...]]] = {
