@@ -18,8 +18,8 @@ import numpy as np
 from lobeledger.arrays import Array
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.choice.worth import value_of_knowing
-from lobeledger.doubt.drawn import Drawn, drawn_lobes
-from lobeledger.doubt.draws import DRAWS, chance_path, draws, factor_paths
+from lobeledger.doubt.drawn import Drawn, drawn_lobes, first_below
+from lobeledger.doubt.draws import chance_path, draws, factor_paths
 from lobeledger.doubt.idle import vacuum_of_known_lobes
 from lobeledger.doubt.standing import unmended_draws
 from lobeledger.parts.build import Build
@@ -153,7 +153,5 @@ def _told_of_lobe(what: str, result: CandidateResult) -> Mapping[str, Array]:
     lift = lobes.weights("intake") @ family.stack[:, 0, nose:]
     if float(lift.max()) <= _ASKED_LIFT_M:
         return {}
-    below = np.maximum((lift < _ASKED_LIFT_M).argmax(axis=1), 1)
-    rows = np.arange(DRAWS)
-    upper, lower = lift[rows, below - 1], lift[rows, below]
-    return {"duration": below - 1 + (upper - _ASKED_LIFT_M) / np.maximum(upper - lower, 1e-12)}
+    at, share = first_below(lift, _ASKED_LIFT_M)
+    return {"duration": at + share}

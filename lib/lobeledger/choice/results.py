@@ -94,6 +94,11 @@ class CandidateResult:
             return 0.0
         return float(unmended_draws([each.draws for each in self.limits], self.net_draws.size).mean())
 
+    @property
+    def unsure(self) -> tuple[JudgedLimit, ...]:
+        """The limits that it is not sure of and that no remedy with a price mends."""
+        return tuple(each for each in self.limits if each.draws.remedy is None and each.standing != "holds")
+
     def limit(self, key: str) -> JudgedLimit | None:
         """One of its limits; None where it has none of that kind."""
         return next((each for each in self.limits if each.limit == key), None)

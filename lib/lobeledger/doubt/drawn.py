@@ -2,6 +2,7 @@
 
 What may a value be?                   `Drawn`
 Which lobes may its cards hide?        `DrawnLobes`, `drawn_lobes`
+Where do they fall below a level?      `first_below`
 
 Everything here follows from `MechanicalInputs` alone, so that what is kept by them is never stale. A value is drawn by
 the line of the sheet that it stands on; one draw of lobes serves both cams of a candidate: one grinder, one habit.
@@ -25,7 +26,7 @@ from lobeledger.lobe.ramp import ramp_as_given
 from lobeledger.parts.card import Card
 from lobeledger.parts.spec import key_of
 
-__all__ = ["Drawn", "DrawnLobes", "drawn_lobes"]
+__all__ = ["Drawn", "DrawnLobes", "drawn_lobes", "first_below"]
 
 
 class Drawn:
@@ -116,6 +117,17 @@ def _lowest_tolerance_rad(inputs: MechanicalInputs, which: str) -> float:
             width = (each.high - each.low) / 2.0
             widths.append(width if rest.endswith("duration") else 2.0 * width)
     return max(widths)
+
+
+def first_below(lift: Array, level: Any) -> tuple[Array, Array]:
+    """Where each row, beginning at the nose, first falls below a level: the point before, and the share of a step past.
+
+    lift: shape (draws, points). level: one for all, or a column.
+    """
+    below = np.maximum((lift < level).argmax(axis=1), 1)
+    rows = np.arange(len(lift))
+    upper, lower = lift[rows, below - 1], lift[rows, below]
+    return below - 1, (upper - np.ravel(level)) / np.maximum(upper - lower, 1e-12)
 
 
 @dataclasses.dataclass(frozen=True, eq=False)

@@ -17,7 +17,7 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.assess.flow import closing_abdc_rad, idle_inputs, idle_of
 from lobeledger.assess.inputs import MechanicalInputs
-from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes
+from lobeledger.doubt.drawn import Drawn, DrawnLobes, drawn_lobes, first_below
 from lobeledger.doubt.draws import DRAWS, in_every_draw
 from lobeledger.engine.crank import swept_volume_m3
 from lobeledger.engine.cycle import CRANK_GRID_RAD, valve_timing
@@ -140,10 +140,6 @@ def _closing_rad(inputs: MechanicalInputs, drawn: Drawn, lobes: DrawnLobes, seat
     nose = int(family.theta_cam_rad.size // 2)
     theta = family.theta_cam_rad[nose:]
     lift = _column(drawn.scale("intake.lobe_lift")) * (lobes.weights("intake") @ family.stack[:, 0, nose:])
-    level = _column(seat)
-    below = np.maximum((lift < level).argmax(axis=1), 1)
-    rows = np.arange(DRAWS)
-    upper, lower = lift[rows, below - 1], lift[rows, below]
-    share = (upper - level[:, 0]) / np.maximum(upper - lower, 1e-12)
-    angle = theta[below - 1] + share * (theta[1] - theta[0])
+    at, share = first_below(lift, _column(seat))
+    angle = theta[at] + share * (theta[1] - theta[0])
     return np.asarray(closing_abdc_rad(drawn("intake_centreline"), 4.0 * angle))

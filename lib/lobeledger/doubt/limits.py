@@ -26,6 +26,7 @@ from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import order_list
 from lobeledger.parts.rules import Remedy
+from lobeledger.train import rigid
 
 __all__ = ["STIFFER", "JudgedLimit", "judged_limits", "remedy_price", "spread_of", "trials_of", "wanted_speed"]
 
@@ -126,16 +127,24 @@ def _clearances(
     build: Build, candidate: Candidate, inputs: MechanicalInputs, figures: Mapping[str, Figure], value: Lookup
 ) -> list[JudgedLimit]:
     drawn = Drawn(inputs)
-    lifts = [
-        drawn("rocker_ratio") * drawn(f"{which}.lobe_lift") - drawn(f"{which}_lash") for which in ("intake", "exhaust")
-    ]
+    ratio = drawn("rocker_ratio")
+    lifts = (
+        rigid.valve_lift_m(drawn(f"{which}.lobe_lift"), ratio=ratio, lash_m=drawn(f"{which}_lash"))
+        for which in ("intake", "exhaust")
+    )
     lift = np.maximum(*lifts)
-    limits, does = build.limits, {line.rule for line in order_list(build, candidate)}
+    bind = rigid.coil_bind_clearance_m(
+        installed_height_m=drawn("installed_height"), coil_bind_height_m=drawn("coil_bind"), greatest_valve_lift_m=lift
+    )
+    retainer = rigid.retainer_to_seal_clearance_m(
+        retainer_to_seal_closed_m=drawn("retainer_to_seal"), greatest_valve_lift_m=lift
+    )
+    does = {line.rule for line in order_list(build, candidate)}
     found = []
     for limit, clear, least, need in (
-        ("coil_bind", drawn("installed_height") - drawn("coil_bind") - lift, "coil_bind_clearance",
-        limits.coil_bind_clearance_m), ("retainer", drawn("retainer_to_seal") - lift, "retainer_clearance",
-        limits.retainer_clearance_m), ):  # fmt: skip
+        ("coil_bind", bind, "coil_bind_clearance", build.limits.coil_bind_clearance_m),
+        ("retainer", retainer, "retainer_clearance", build.limits.retainer_clearance_m),
+    ):
         ok = in_every_draw(clear >= value(f"limits.{least}"))
         remedy = _remedy_for(build, candidate, limit)
         price = None if remedy is None else _price(build, candidate, remedy, value)

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -273,10 +273,8 @@ def solid_height_m(*, total_coils: float, wire_diameter_m: float) -> float:
     return total_coils * wire_diameter_m
 
 
-def coil_bind_clearance_m(
-    *, installed_height_m: float, coil_bind_height_m: float, greatest_valve_lift_m: float
-) -> float:
-    """Travel (m) left in the spring at full valve lift; negative when the coils would bind before it.
+def coil_bind_clearance_m(*, installed_height_m: Any, coil_bind_height_m: Any, greatest_valve_lift_m: Any) -> Any:
+    """Travel (m) left in the spring at full valve lift; negative when the coils would bind before it. Numbers or draws.
 
     Shops want at least 0.060 in (common practice, no source). Source: definition.
 
@@ -289,8 +287,8 @@ def coil_bind_clearance_m(
     return installed_height_m - coil_bind_height_m - greatest_valve_lift_m
 
 
-def retainer_to_seal_clearance_m(*, retainer_to_seal_closed_m: float, greatest_valve_lift_m: float) -> float:
-    """Gap (m) left between retainer and stem seal at full valve lift; negative when they would meet.
+def retainer_to_seal_clearance_m(*, retainer_to_seal_closed_m: Any, greatest_valve_lift_m: Any) -> Any:
+    """Gap (m) left between retainer and stem seal at full valve lift; negative when they would meet. Numbers or draws.
 
     Shops want at least 0.060 in (common practice, no source). Source: definition.
 

@@ -75,8 +75,7 @@ def _nothing_holds(decision: Decision, system: str) -> str:
         if len(decision.results) == 1:
             return f"{name}, the only candidate, cannot be built as it stands; it would take {takes}."
         return f"None of the {len(decision.results)} candidates can be built; {name} comes nearest and takes {takes}."
-    unsure = [each for each in nearest.limits if each.draws.remedy is None and each.draws.standing != "holds"]
-    short = "; ".join(judged_text(build, each, system) for each in unsure)
+    short = "; ".join(judged_text(build, each, system) for each in nearest.unsure)
     only = ", the only candidate," if len(decision.results) == 1 else ""
     none = "" if only else f"None of the {len(decision.results)} is sure to do. "
     return (
@@ -133,8 +132,7 @@ def _out(result: CandidateResult, build: Build, system: str) -> str:
     if result.stops:
         why = "; ".join(told.text for told in told_limits(build, result.candidate, result.stops, system))
         return f"{name} fails: {why}. To fix it: {_gives(build, result, system)}."
-    unsure = [each for each in result.limits if each.draws.remedy is None and each.standing != "holds"]
-    every = unsure or [min(result.limits, key=lambda each: each.chance)]
+    every = result.unsure or [min(result.limits, key=lambda each: each.chance)]
     why = "; ".join(judged_text(build, each, system) for each in every)
     word = "fails" if any(each.standing == "out" for each in every) else "is in doubt"
     return f"{name} {word} ({', '.join(LIMIT_NAMES[each.limit] for each in every)}): {why}."
