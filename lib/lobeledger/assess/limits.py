@@ -143,6 +143,9 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) 
             found.append(Caution("lash_off_ramp", "intake", Figure.exact(seat), lowest, "lift"))
     if "rigid_limit" in figures and "torque" not in figures:
         found.append(Caution("no_torque"))
+    left_out = [f.id for f in build.factors_on(candidate) if f.kind == "left out"]
+    if left_out:
+        found.append(Caution("left_out", " ".join(left_out)))
     if len(candidate.intake.points) < 3:
         found.append(Caution("few_durations", "intake"))
     return found

@@ -209,7 +209,7 @@ def decide(
 
     found = _on_both_cores(one, build.candidates, step)
     reference = _reference([assessed for assessed, _ in found])
-    results = tuple(_result(build, assessed, reference, run) for assessed, run in found)
+    results = tuple(_on_both_cores(lambda pair: _result(build, pair[0], reference, pair[1]), found, None))
     if details:
         results = tuple(_on_both_cores(functools.partial(_with_details, build), results, step))
     running = _in_the_running(build, results)

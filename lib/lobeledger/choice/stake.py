@@ -5,13 +5,13 @@ What do factors and a record change?      `odds_after`, `posterior` (both from `
 What does the shop's record change?        `record_changes`
 What does bad luck cost?                  `realised_costs`
 Which input moves the cost most?          `tornado` -> `Bar`
-Which precaution pays?                    `precautions_by_worth` -> `Worth`, `with_precaution`
 Of which group is an input?               `group_of`
 What is it worth to know?                 `expected_values`, `worth_of_perfect_information`,
                                           `worth_of_knowing_losses`, `worth_of_knowing_inputs`
 
-Break-evens come first: how likely a loss must be before the other choice is the cheaper. Chances are opinions,
-'about 1 in n builds, worth w builds'. A sheet names the factors present and the precautions taken in
+Break-evens come first: how likely a loss must be before the other choice is the cheaper. Chances are opinions of builds
+done with good practice, 'about 1 in n builds, worth w builds': what is left out of it multiplies the odds, and doing it
+is neither a price nor a gain. A sheet names the factors present and the precautions taken in
 `[candidates.failure]`, `factors = "used-lifters no-paste"` and `precautions = "gauge"`; their sizes stand in
 data/factors.csv and data/precautions.csv, assumed, with wide ranges. A factor whose switch holds comes on by the
 figures, unless `factors_off` names it. The shop's record goes in beside them as
@@ -24,7 +24,6 @@ are known. The *realised* cost is that of one build, in which the loss happens o
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
 import zlib
@@ -39,16 +38,15 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.choice import cost
 from lobeledger.choice.flips import net_cost
+from lobeledger.choice.precautions import LeftOut, Worth, left_out_by_loss, precautions_by_worth
 from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.doubt import draws
 from lobeledger.doubt.chance import odds_after, posterior
 from lobeledger.doubt.draws import Lookup
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.build import Build, risk_data
+from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
-from lobeledger.parts.pairing import unpriced_lines
 from lobeledger.parts.rules import RiskFactor
-from lobeledger.parts.spec import replaced
 
 __all__ = [
     "COUNT",
@@ -59,17 +57,14 @@ __all__ = [
     "Pair",
     "Stake",
     "Stakes",
-    "Worth",
     "expected_values",
     "group_of",
     "odds_after",
     "posterior",
-    "precautions_by_worth",
     "realised_costs",
     "record_changes",
     "stake",
     "tornado",
-    "with_precaution",
     "worth_of_knowing_inputs",
     "worth_of_knowing_losses",
     "worth_of_perfect_information",
@@ -114,25 +109,6 @@ class Bar:
 
 
 @dataclass(frozen=True)
-class Worth:
-    """What a precaution does: loss saved on average less its own cost, everything on it included; money."""
-
-    id: str
-    text: str
-    origin: str
-    worth: Figure
-    loss_saved: float
-    price: float
-    chance_before: float
-    chance_after: float
-
-    @property
-    def pays(self) -> bool:
-        """Whether it saves more than it costs, at the values as given."""
-        return self.worth.value > 0.0
-
-
-@dataclass(frozen=True)
 class Information:
     """What it is worth to know something before choosing: the most one should pay to find it out; money."""
 
@@ -164,6 +140,7 @@ class Stake:
     lost_share: float
     bars: tuple[Bar, ...]
     precautions: tuple[Worth, ...]
+    left_out: tuple[LeftOut, ...]
 
 
 @dataclass(frozen=True)
@@ -224,6 +201,7 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
         lost_share=lost / len(costs),
         bars=tuple(tornado(build, result)),
         precautions=tuple(precautions_by_worth(build, result)),
+        left_out=tuple(left_out_by_loss(build, result)),
     )
 
 
@@ -264,11 +242,9 @@ def realised_costs(build: Build, result: CandidateResult, *, count: int = COUNT,
     rng = np.random.default_rng([seed, zlib.crc32(c.id.encode())])
     prior = draws.opinion(build, c)
     chance: Any = np.ones(count) if prior is None else rng.beta(prior.alpha, prior.beta, count)
-    sizes: Any = 1.0
-    for path in draws.factor_paths(build, c):
-        sizes = sizes * drawn(path)
-    if draws.factor_paths(build, c):
-        chance = odds_after(chance, [_repeated(sizes, count)])
+    sizes = draws.odds_multipliers(build, c, drawn)
+    if sizes:
+        chance = odds_after(chance, [_repeated(math.prod(sizes), count)])
     lost = np.flatnonzero(rng.random(count) < chance)
     base = cost.cost_without_loss(cost.cost_lines(build, c, result.assessment.fuel, drawn))
     costs = _repeated(base, count)
@@ -347,75 +323,13 @@ def _ends_of(build: Build, candidate: Candidate, path: str) -> tuple[float, floa
         if prior is None:
             return None
         plain = draws.nominal(build)
-        factors = [plain(each) for each in draws.factor_paths(build, candidate)]
+        factors = draws.odds_multipliers(build, candidate, plain)
         low, high = (odds_after(float(betaincinv(prior.alpha, prior.beta, q)), factors) for q in (0.05, 0.95))
         return float(low), float(high)
     datum = build.data[path]
     if datum.low is None or datum.high is None or not datum.low < datum.high:
         return None
     return datum.low, datum.high
-
-
-# -- what can be done ---------------------------------------------------------------------------------------
-
-
-def with_precaution(build: Build, candidate_id: str, precaution_id: str) -> Build:
-    """A build whose candidate takes one more precaution; OutOfRange when there is none of that id for it.
-
-    For trying: the sheet's own text is not changed. To keep it, write it in the sheet.
-    """
-    candidate = build.candidate(candidate_id)
-    known = [p.id for p in build.precautions_for(candidate)]
-    if precaution_id not in known:
-        raise OutOfRange(
-            f"there is no precaution '{precaution_id}' for {candidate.name}; there are {', '.join(known) or 'none'}"
-        )
-    taken = candidate.failure.precaution_ids
-    if precaution_id in taken:
-        return build
-    path = f"candidates.{candidate.id}.failure.precautions"
-    changed = replaced(build, path, " ".join((*taken, precaution_id)))
-    return dataclasses.replace(changed, data={**build.data, **risk_data(changed)})
-
-
-def precautions_by_worth(build: Build, result: CandidateResult) -> list[Worth]:
-    """Each precaution not yet taken, best first: cost of owning without it less cost of owning with it.
-
-    Its price bears freight, tax and the allowance for surprises like any other. Each is judged alone: two that
-    act on the same trouble do not add up. Left out is what cannot be priced in the sheet's currency. The range is 5 to
-    95 % of the difference over shared draws.
-    """
-    c, fuel = result.candidate, result.assessment.fuel
-    found = []
-    for each in build.precautions_for(c):
-        if each.id in c.failure.precaution_ids:
-            continue
-        after = with_precaution(build, c.id, each.id)
-        other = after.candidate(c.id)
-        if len(unpriced_lines(after, other)) > len(unpriced_lines(build, c)):
-            continue  # what it takes has no price in the sheet's currency, so its worth is not known
-        lines = cost.cost_lines(build, c, fuel, draws.nominal(build))
-        new_lines = cost.cost_lines(after, other, fuel, draws.nominal(after))
-        worth = cost.cost_of_owning(lines) - cost.cost_of_owning(new_lines)
-        saved = cost.expected_loss(lines) - cost.expected_loss(new_lines)
-        trials = cost.cost_of_owning(cost.cost_lines(build, c, fuel, draws.draws(build))) - cost.cost_of_owning(
-            cost.cost_lines(after, other, fuel, draws.draws(after))
-        )
-        low, high = np.quantile(trials, (0.05, 0.95))
-        path = draws.chance_path(c)
-        found.append(
-            Worth(
-                id=each.id,
-                text=each.text,
-                origin=each.origin,
-                worth=Figure(float(worth), min(float(low), float(worth)), max(float(high), float(worth))),
-                loss_saved=float(saved),
-                price=float(saved - worth),
-                chance_before=float(draws.nominal(build)(path)),
-                chance_after=float(draws.nominal(after)(path)),
-            )
-        )
-    return sorted(found, key=lambda w: -w.worth.value)
 
 
 # -- what it is worth to know -------------------------------------------------------------------------------

@@ -19,8 +19,13 @@ from lobeledger.page.words.figures import money_text
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 
-__all__ = ["ToldLimit", "broken_text", "caution_text", "mend_text", "told_cautions", "told_limits"]
+__all__ = ["NO_REASON_TO_SKIP", "ToldLimit", "broken_text", "caution_text", "mend_text", "told_cautions", "told_limits"]
 
+# Beside every figure that could read as if leaving something out paid.
+NO_REASON_TO_SKIP = (
+    "A small saving on average is no reason to skip a precaution: the average spreads one dear loss over many builds, "
+    "and the owner of the build that is lost pays all of it."
+)
 _CLEARANCES = {"coil_bind": "clearance to coil bind", "retainer": "clearance from retainer to seal"}
 
 
@@ -226,6 +231,11 @@ def _added_prices(build: Build, caution: Caution, show: Callable[..., str]) -> s
     )
 
 
+def _left_out(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    what = "; ".join(f.text for f in build.factors if f.id in caution.subject.split())
+    return f"left out of good practice: {what}. {NO_REASON_TO_SKIP}"
+
+
 def _always(text: str) -> Callable[[Build, Caution, Callable[..., str]], str]:
     return lambda build, caution, show: text
 
@@ -236,6 +246,7 @@ _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
     "residual": _residual,
     "stress": _stress,
     "sharp_nose": _sharp_nose,
+    "left_out": _left_out,
     "load": _load,
     "knock": _knock,
     "stall": _stall,
