@@ -219,6 +219,29 @@ def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> s
     )
 
 
+def _beyond_flow(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, end = _numbers(caution)
+    who = "Its valves lift up to" if caution.subject == "both" else f"Its {caution.subject} valve lifts"
+    table = "your flow table" if build.engine.flow else "our table of valve flow"
+    return (
+        f"{who} {show(have, 'lift')}, past the {show(end, 'lift')} where {table} ends: above that the flow is taken as "
+        "at its end, and the torque of this cam is given more doubt."
+    )
+
+
+def _few_durations(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    quotes = "one duration" if caution.what == "one_duration" else "two durations"
+    said = f"The {caution.subject} card gives only {quotes}, which leaves its lobe's shape wide open"
+    if not caution.ways or caution.have is None:
+        return f"{said}: read the lobe itself before you lean on its figures."
+    (more,) = caution.ways
+    at, low, high = show(more.value, "lift"), show(caution.have.low, "angle"), show(caution.have.high, "angle")
+    return (
+        f"{said}: ask the grinder for the duration at {at}, which would narrow it most (as it stands it may be {low} "
+        f"to {high})."
+    )
+
+
 def _added_prices(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     return (
         "No price line serves these, so they are in the cost at the library's own prices: "
@@ -249,8 +272,7 @@ _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
     "no_torque": _always(
         "The gas exchange finds no steady cycle at some of the speeds used, so no torque is credited to it."
     ),
-    "few_durations": _always(
-        "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at 0.200 in "
-        "narrows the bands."
-    ),
+    "one_duration": _few_durations,
+    "few_durations": _few_durations,
+    "beyond_flow": _beyond_flow,
 }
