@@ -1,6 +1,7 @@
 """Sentences of limits and cautions.
 
 What is broken?                        `broken_text`
+How is valve control lost?             `LOST_WORDS`
 What would mend it?                    `mend_text`
 What should be watched?                `caution_text`
 The three, of one candidate            `ToldLimit`, `told_limits`, `told_cautions`
@@ -19,7 +20,7 @@ from lobeledger.page.words.figures import money_text
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 
-__all__ = ["ToldLimit", "broken_text", "caution_text", "mend_text", "told_cautions", "told_limits"]
+__all__ = ["LOST_WORDS", "ToldLimit", "broken_text", "caution_text", "mend_text", "told_cautions", "told_limits"]
 
 _CLEARANCES = {"coil_bind": "clearance to coil bind", "retainer": "clearance from retainer to seal"}
 
@@ -74,7 +75,7 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
         short = show(need - have, "lift")
         return f"{_CLEARANCES[broken.limit]} is {show(have, 'lift')}, {short} short of {show(need, 'lift')}"
     if broken.limit == "speed":
-        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({_LOST[broken.subject]})"
+        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({LOST_WORDS[broken.subject]})"
     if broken.limit == "vacuum":
         return (
             f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster "
@@ -84,7 +85,7 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
     return f"the first cost is {money(have)}, {money(have - need)} over the budget"
 
 
-_LOST = {
+LOST_WORDS = {
     "separation": "the lifter leaves the lobe too far",
     "seat bounce": "the valve bounces off its seat too far",
     "pump-up": "the lifter pumps up",
