@@ -22,7 +22,7 @@ from lobeledger.choice.run_in import RunInPlan
 from lobeledger.choice.stake import Stake, Stakes
 from lobeledger.page.templates import templates
 from lobeledger.page.words.comparison import Comparison
-from lobeledger.page.words.figures import chance_text, money_text
+from lobeledger.page.words.figures import chance_text
 from lobeledger.page.words.run_in import (
     reasons_not_to_run,
     run_answer,
@@ -297,10 +297,10 @@ def input_name(build: Build, path: str) -> str:
 
 
 def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
-    """What is at stake with one candidate: precautions by worth, factors, what is worth knowing."""
+    """What is at stake with one candidate: precautions by worth, factors, luck."""
     build = stakes.decision.build
     one = stakes.of(candidate_id)
-    return [_precaution_table(build, one), _factor_table(one), _luck_table(stakes, one), _information_table(stakes)]
+    return [_precaution_table(build, one), _factor_table(one), _luck_table(stakes, one)]
 
 
 def _precaution_table(build: Build, one: Stake) -> Table:
@@ -367,17 +367,6 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
         rows,
         (2, 3),
     )
-
-
-def _information_table(stakes: Stakes) -> Table:
-    money = money_text(stakes.decision.build)
-    passing = len(stakes.decision.order)
-    title = "What it is worth to know before choosing"
-    if passing < 2:
-        how = "one cam is in the running" if passing else "no cam is in the running"
-        return Table(title, f"Nothing: {how}, so no knowledge would change the choice.")
-    rows = tuple(Row((i.what, money(i.worth))) for i in stakes.information)
-    return Table(title, "The most it would pay to find out, among the cams in the running.", ("", "worth"), rows, (1,))
 
 
 # -- record and wear ----------------------------------------------------------------------------------------

@@ -91,7 +91,7 @@ def met_text(build: Build, result: CandidateResult) -> str:
         if result.chance_all <= 0.0:
             return "it does not meet every limit"
         return f"it meets every limit in {in_tries(result.chance_all)}"
-    free = {each.limit for each in mended if float(np.max(each.draws.remedy)) <= 0.0}
+    free = {each.limit for each in mended if not np.any(each.draws.remedy)}
     extra = [each for each in mended if each.limit not in free]
     every = f"it meets every limit in {in_tries(result.mended_chance)}"
     if not extra:
