@@ -17,10 +17,10 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from lobeledger.assess.figures import Figure
+from lobeledger.assess.lobes import narrowing_duration
 from lobeledger.engine.crank import knock_limited_ratio
 from lobeledger.engine.cycle import flow_data_end_m, seat_lift_m
-from lobeledger.errors import OutOfRange
-from lobeledger.lobe.card import CardLobe, most_open
+from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.ways_out import WayOut
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
@@ -159,9 +159,8 @@ def _of_cards(candidate: Candidate, lobes: Mapping[str, CardLobe]) -> list[Cauti
         if count > 2:
             continue
         said = Caution("one_duration", which) if count == 1 else Caution("few_durations", which)
-        try:
-            asked = most_open(lobe)
-        except OutOfRange:  # so little lift that no duration is usually quoted on it
+        asked = narrowing_duration(lobe)
+        if asked is None:
             found.append(said)
             continue
         span = Figure(lobe.nominal.duration_crank_rad(asked.at_m), asked.low_rad, asked.high_rad)

@@ -16,14 +16,13 @@ from typing import Any
 import numpy as np
 
 from lobeledger.arrays import Array
+from lobeledger.assess.lobes import narrowing_duration
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.choice.worth import value_of_knowing
 from lobeledger.doubt.drawn import Drawn, drawn_lobes, first_below
 from lobeledger.doubt.draws import chance_path, draws, factor_paths
 from lobeledger.doubt.idle import vacuum_of_known_lobes
 from lobeledger.doubt.standing import unmended_draws
-from lobeledger.errors import OutOfRange
-from lobeledger.lobe.card import most_open
 from lobeledger.parts.build import Build
 
 __all__ = ["measure_next"]
@@ -160,7 +159,5 @@ def _told_of_lobe(what: str, result: CandidateResult) -> Mapping[str, Array]:
 def _asked_lift_m(result: CandidateResult) -> float | None:
     """Lobe lift at which one more duration of the intake would narrow its lobe most; None where none is usual."""
     assert result.assessment.intake is not None
-    try:
-        return most_open(result.assessment.intake).at_m
-    except OutOfRange:
-        return None
+    asked = narrowing_duration(result.assessment.intake)
+    return None if asked is None else asked.at_m
