@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import itertools
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +14,6 @@ from scipy import stats
 
 import lobeledger as ll
 from lobeledger.choice import cost, precautions, stake
-from lobeledger.choice.decision import decide
 from lobeledger.doubt import draws
 from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, posterior
 from lobeledger.page.words.break_in import stake_tables, tables_html
@@ -84,24 +82,6 @@ def test_rule_of_three_eypasch_1995(builds, said):
     bound = stats.beta(after.alpha, after.beta).ppf(0.95)
     assert bound == pytest.approx(1 - 0.05 ** (1 / builds), rel=1e-9)
     assert bound == pytest.approx(said, rel=0.05)
-
-
-def test_perfect_information_solved_exercise():
-    # Solved exercise on decisions under risk, solvely.ai/homework/318896182:
-    # expected values 7.6, 9.6, 8.2; with perfect information 12.4; EVPI 2.8.
-    payoffs, p = [[10, 8, 6], [14, 15, 2], [7, 8, 9]], [0.2, 0.4, 0.4]
-    assert stake.expected_values(payoffs, p) == pytest.approx([7.6, 9.6, 8.2], abs=1e-12)
-    assert stake.worth_of_perfect_information(payoffs, p) == pytest.approx(2.8, abs=1e-12)
-    assert max(stake.expected_values(payoffs, p)) + stake.worth_of_perfect_information(payoffs, p) == pytest.approx(
-        12.4, abs=1e-12
-    )
-
-
-def test_the_solved_exercise_by_draws():
-    payoffs = np.array([[10, 8, 6], [14, 15, 2], [7, 8, 9]], dtype=float)
-    drawn = payoffs[:, np.random.default_rng(3).choice(3, size=200_000, p=[0.2, 0.4, 0.4])]
-    # Standard deviation of a payoff is below 6.3, so four standard errors are below 0.06.
-    assert drawn.max(axis=0).mean() - drawn.mean(axis=1).max() == pytest.approx(2.8, abs=0.12)
 
 
 # -- odds ----------------------------------------------------------------------------------------------------
@@ -349,7 +329,7 @@ def test_factors_reach_the_realised_builds():
 
 def test_the_same_number_gives_the_same_figures_and_another_does_not():
     one, two = (stake.stake(compared().decision, count=20_000, seed=7) for _ in range(2))
-    assert one.pairs == two.pairs and one.information == two.information
+    assert one.pairs == two.pairs
     assert [s.realised for s in one.stakes] == [s.realised for s in two.stakes]
     other = stake.stake(compared().decision, count=20_000, seed=8)
     assert [s.realised for s in one.stakes] != [s.realised for s in other.stakes]
@@ -569,53 +549,6 @@ def test_prices_in_another_currency_are_not_guessed():
     assert [f.id for f in worse.factors_on(worse.candidate("h-flat"))] == ["no-paste"]
     with pytest.raises(ll.BuildError, match="price of 'face-oiled' is in USD and this sheet is in EUR"):
         ll.change(euro, {"candidates.h-flat.failure.precautions": "face-oiled"})
-
-
-# -- what it is worth to know --------------------------------------------------------------------------------
-
-
-@settings(max_examples=60)
-@given(st.lists(st.tuples(st.floats(0, 9000), st.floats(0, 1), st.floats(0, 9000)), min_size=2, max_size=5))
-def test_knowing_losses_is_perfect_information_over_all_states(choices):
-    base, p, loss = (np.array(v) for v in zip(*choices, strict=True))
-    states = np.array(list(itertools.product((0, 1), repeat=len(base))))
-    chances = np.prod(np.where(states, p, 1 - p), axis=1)
-    payoffs = -(base[:, None] + loss[:, None] * states.T)
-    found = stake.worth_of_knowing_losses(costs_without_loss=base, chances=p, losses=loss)
-    assert found == pytest.approx(stake.worth_of_perfect_information(payoffs, chances / chances.sum()), abs=1e-6)
-    assert found >= 0.0
-
-
-def test_information_is_worth_nothing_to_one_who_has_no_choice():
-    # The rollers are over the budget, and the solid flat is not sure to be within it: one is left.
-    alone = decide(ll.change(shipped("budget-cruiser"), {"limits.budget": "1990 USD"}))
-    assert alone.order == ("h-flat",)
-    assert {i.worth for i in stake.stake(alone, count=1000).information} == {0.0}
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_no_group_is_worth_more_than_everything(name):
-    *groups, everything = stakes(name).information
-    assert everything.what == "everything above at once"
-    inputs = [i.worth for i in groups[1:]]
-    assert [i.what for i in groups[1:]] == list(stake.GROUPS)
-    # By draws and about means that are not quite linear: within a tenth of a unit of money.
-    assert all(0.0 <= w <= everything.worth + 0.1 for w in inputs)
-
-
-def test_everything_is_that_of_the_comparisons_own_draws():
-    # Fuel dear enough for the roller to come near the flat, so that knowing could change the choice.
-    near = decide(ll.change(shipped(), {"shop.fuel_price": "12 USD/gal", "limits.budget": "9000 USD"}))
-    nets = np.stack([r.net_draws for r in near.running])
-    expected = nets.mean(axis=1).min() - nets.min(axis=0).mean()
-    assert stake.stake(near, count=1000).information[-1].worth == pytest.approx(expected, abs=1e-6)
-    assert expected > 1.0
-
-
-@pytest.mark.parametrize(("payoffs", "p"), [([[1, 2]], [0.5, 0.6]), ([[1, 2]], [1.0]), ([[1, 2]], [1.5, -0.5])])
-def test_probabilities_that_do_not_add_up_are_refused(payoffs, p):
-    with pytest.raises(ll.OutOfRange):
-        stake.expected_values(payoffs, p)
 
 
 # -- words ---------------------------------------------------------------------------------------------------

@@ -298,7 +298,7 @@ def input_name(build: Build, path: str) -> str:
 
 
 def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
-    """What is at stake with one candidate: precautions by worth, factors, what is worth knowing."""
+    """What is at stake with one candidate: precautions by worth, factors, luck."""
     build = stakes.decision.build
     one = stakes.of(candidate_id)
     return [
@@ -306,7 +306,6 @@ def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
         _precaution_table(build, one),
         _factor_table(one),
         _luck_table(stakes, one),
-        _information_table(stakes),
     ]
 
 
@@ -396,17 +395,6 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
         rows,
         (2, 3),
     )
-
-
-def _information_table(stakes: Stakes) -> Table:
-    money = money_text(stakes.decision.build)
-    passing = len(stakes.decision.order)
-    title = "What it is worth to know before choosing"
-    if passing < 2:
-        how = "one cam is in the running" if passing else "no cam is in the running"
-        return Table(title, f"Nothing: {how}, so no knowledge would change the choice.")
-    rows = tuple(Row((i.what, money(i.worth))) for i in stakes.information)
-    return Table(title, "The most it would pay to find out, among the cams in the running.", ("", "worth"), rows, (1,))
 
 
 # -- record and wear ----------------------------------------------------------------------------------------
