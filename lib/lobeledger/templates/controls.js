@@ -200,7 +200,7 @@ function note(item) {
 }
 
 function button(item, set) {
-  const made = element("button", { type: "button" });
+  const made = element("button", { type: "button", class: "ll-button" });
   let now = item;
   made.addEventListener("click", () => {
     if (!now.on) return;  // a button that can do nothing keeps its place and its name for a keyboard
@@ -208,7 +208,7 @@ function button(item, set) {
   });
   const put = (next) => {
     now = next;
-    made.className = `ll-button${now.main ? " ll-main" : ""}`;
+    made.classList.toggle("ll-main", Boolean(now.main));
     made.textContent = now.label; made.title = now.hint || "";
     made.setAttribute("aria-disabled", String(!now.on));
     if (now.expanded !== null && now.expanded !== undefined) made.setAttribute("aria-expanded", String(now.expanded));

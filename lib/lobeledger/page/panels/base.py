@@ -501,10 +501,12 @@ class SheetPanel(Generic[Inputs, Result]):
     def tell(self, answer: str, change: str = "") -> None:
         """The answer at the top, its first words large; change: what has become of it since the baseline."""
         first, rest = split_answer(answer)
-        told = f'<p class="ll-change">{escape(change)}</p>' if change else ""
+        parts = [f"<p>{escape(each)}</p>" for each in rest]
+        parts.insert(1, f'<p class="ll-change">{escape(change)}</p>' if change else "")
+        said = "".join(parts)
         self.answer.value = (
             f'<div class="ll-answer" role="status" aria-live="polite" data-answer="{escape(answer)}">'
-            f"<h2>{escape(first)}</h2><div>{''.join(f'<p>{escape(each)}</p>' for each in rest)}{told}</div></div>"
+            f"<h2>{escape(first)}</h2><div>{said}</div></div>"
         )
         if time.monotonic() - self._made_at < _LOADING_S:
             for delay_s in _SAY_AGAIN_S:

@@ -36,7 +36,7 @@ from lobeledger.sheet.open import build_from_text, starter_sheet
 
 __all__ = ["ChooseInputs", "ChoosePanel", "compute_choice"]
 
-_CHART_PX = 250
+_CHART_PX = 270
 _COST, _ROOM, _RISK = (
     "Total cost, by where it goes",
     "Room left at each limit",

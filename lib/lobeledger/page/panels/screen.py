@@ -20,6 +20,7 @@ class DownloadButton(w.Box):
     """A button that hands a file to the browser; make() is as in `controls.Download`."""
 
     def __init__(self, make: Callable[[], tuple[str, str, str] | None], *, label: str, hint: str = "") -> None:
+        self._make = make
         self._controls = Controls()
         self._controls.fill({"": [Download("file", label, make, hint)]})
         super().__init__([self._controls.box])

@@ -154,6 +154,7 @@ def cost_figure(comparison: Comparison) -> Figure:
     return base_figure(
         traces,
         x=f"{currency} over {comparison.build.use.years:g} years",
+        height=300,
         barmode="stack",
         bargap=0.35,
         legend=ASIDE,

@@ -149,7 +149,7 @@ def board_of(comparison: Comparison, before: Comparison | None = None) -> Board:
                 bar=at(owning.value),
                 low=at(owning.low),
                 high=at(owning.high),
-                was=at(was) if was is not None and delta else None,
+                was=at(was) if was is not None and delta and max(was, owning.value) <= top else None,
                 is_beyond=owning.value > top,
                 cells=tuple(_cell(comparison, result, key) for key in keys),
             )
