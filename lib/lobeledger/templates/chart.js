@@ -24,6 +24,9 @@ function ghostOf(trace) {
 
 function fitted(layout, width) {
   const whole = { ...layout, width, autosize: false, dragmode: false };  // a finger scrolls the page, not the axes
+  // plotly's own titles of axes are larger than the text
+  for (const name of Object.keys(whole).filter((key) => /^[xy]axis/.test(key) && whole[key].title))
+    whole[name] = { ...whole[name], title: { ...whole[name].title, font: { size: 14, ...whole[name].title.font } } };
   if (width >= NARROW_PX) return whole;
   for (const name of Object.keys(whole).filter((key) => /^[xy]axis/.test(key)))
     whole[name] = { ...whole[name], nticks: name[0] === "x" ? 5 : 4, dtick: undefined };

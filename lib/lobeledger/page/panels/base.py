@@ -41,6 +41,8 @@ WIDE = w.Layout(width="100%")
 ODDS = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
 # A page may still be loading for so long after its panel was made; seconds after which texts are sent once more.
 _LOADING_S = 60.0
+# First words of an answer longer than this are set smaller (characters).
+_LONG = 72
 _SAY_AGAIN_S = (2.0, 7.0)
 
 
@@ -73,7 +75,7 @@ class SheetPanel(Generic[Inputs, Result]):
         self._moved: dict[str, Any] = {}
         self._elsewhere: dict[str, Build] = {}  # a build that is in no file of the folder, by how the list names it
         self._quiet = self._stuck = False
-        self._frame: w.Widget | None = None
+        self._frame: w.Box | None = None
         self._made_at = time.monotonic()
         self._drawing = threading.Lock()
         self._runners: list[Runner[Any, Any]] = []
@@ -160,7 +162,7 @@ class SheetPanel(Generic[Inputs, Result]):
         """Bring the views to a result."""
         raise NotImplementedError
 
-    def frame(self, body: Iterable[w.Widget]) -> w.Widget:
+    def frame(self, body: Iterable[w.Widget]) -> w.Box:
         """The whole panel: style, head, message, answer, controls, then `body` and the footer."""
         title = w.HTML(f"<h1>{escape(self.title)}</h1>")
         title.add_class("ll-title")
@@ -468,6 +470,8 @@ class SheetPanel(Generic[Inputs, Result]):
             self.runner.request(self.inputs())
 
     def _busy(self, share: float | None) -> None:
+        if self._frame is not None:
+            (self._frame.remove_class if share is None else self._frame.add_class)("ll-busy")
         self.progress.value = (
             ""
             if share is None
@@ -506,7 +510,7 @@ class SheetPanel(Generic[Inputs, Result]):
         said = "".join(parts)
         self.answer.value = (
             f'<div class="ll-answer" role="status" aria-live="polite" data-answer="{escape(answer)}">'
-            f"<h2>{escape(first)}</h2><div>{said}</div></div>"
+            f"<h2{' class=ll-long' if len(first) > _LONG else ''}>{escape(first)}</h2><div>{said}</div></div>"
         )
         if time.monotonic() - self._made_at < _LOADING_S:
             for delay_s in _SAY_AGAIN_S:

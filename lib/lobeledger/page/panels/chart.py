@@ -19,6 +19,7 @@ import anywidget
 import ipywidgets as w
 import numpy as np
 import plotly
+import traitlets
 
 from lobeledger.page.panels.live import Live, Slot, script
 
@@ -45,10 +46,17 @@ def _bundle_source() -> str:
 
 
 class _Bundle(anywidget.AnyWidget):
-    """Never shown; its model alone puts plotly on the page."""
+    """Never shown; its model alone puts plotly on the page. Reading five megabytes may take longer than a model has to
+    initialise, so they are no module of its own but imported by it, which it does not wait for."""
 
-    def __init__(self) -> None:
-        super().__init__(_esm=_bundle_source())
+    _esm = """
+    export default { initialize({ model }) {
+      const source = new Blob([model.get("source")], { type: "text/javascript" });
+      const address = URL.createObjectURL(source);
+      setTimeout(() => import(address).finally(() => URL.revokeObjectURL(address)), 0);
+    } };
+    """
+    source = traitlets.Bytes().tag(sync=True)
 
 
 def _packed(value: Any) -> Any:
@@ -97,7 +105,7 @@ class LiveChart(Slot):
     @staticmethod
     def _asks(content: dict[str, Any]) -> None:
         if content.get("type") == "plotly":
-            _Bundle()
+            _Bundle(source=_bundle_source().encode())
 
 
 class Charts:

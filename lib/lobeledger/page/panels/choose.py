@@ -90,7 +90,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             view.add_class(f"ll-view-{kind}")
         self._make_tools()
         self._make_chart()
-        self._charts = Charts()
+        self._charts = Charts(wide=(_RISK,))
         self.charts = self._charts.box
         self._make_entries()
         heading = w.HTML("<h2>More charts</h2>")

@@ -213,12 +213,17 @@ def split_answer(answer: str) -> tuple[str, list[str]]:
 
     >>> split_answer("Choose Mild, 204 deg: 2,707 USD over 8 years; it holds. It is 90 USD better than Wild.")
     ('Choose Mild, 204 deg', ['2,707 USD over 8 years; it holds.', 'It is 90 USD better than Wild.'])
+    >>> split_answer("Mild, 204 deg, intake: contact is lost at 5,421 rpm.")
+    ('Contact is lost at 5,421 rpm', ['Mild, 204 deg, intake.'])
     >>> split_answer("None of the 4 is sure to do. Mild comes nearest.")
     ('None of the 4 is sure to do', ['Mild comes nearest.'])
     """
     sentences = re.split(r"(?<=[a-z)%])\. (?=[A-Z])", answer)
     sentences = [each if each.endswith(".") else f"{each}." for each in sentences]
     first, colon, rest = sentences[0].partition(": ")
-    if colon and len(first) < 90:
-        return first, [rest[:1].upper() + rest[1:], *sentences[1:]]
+    rest = rest[:1].upper() + rest[1:]
+    if colon and first.startswith(("Choose ", "A tie")):
+        return first, [rest, *sentences[1:]]
+    if colon and len(first) < 60:
+        return rest.removesuffix("."), [f"{first}.", *sentences[1:]]
     return sentences[0].removesuffix("."), sentences[1:]
