@@ -54,7 +54,9 @@ def choose(page: Any, build: str) -> None:
     """Choose a build and wait until the board has it and the charts had their time."""
     before = page.evaluate(BOARD)
     page.locator(".ll-picker select").select_option(build)
-    page.wait_for_function(f"(before) => JSON.stringify(({BOARD})()) !== JSON.stringify(before)", arg=before, timeout=90_000)
+    page.wait_for_function(
+        f"(before) => JSON.stringify(({BOARD})()) !== JSON.stringify(before)", arg=before, timeout=90_000
+    )
     page.wait_for_timeout(1000 * LAST_WORD_S)
 
 

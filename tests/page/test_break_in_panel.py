@@ -53,9 +53,14 @@ def test_other_units_are_the_same_facts(panel: BreakInPanel) -> None:
     assert metric.stakes is us.stakes and metric.plan is us.plan
 
 
-def test_it_opens_with_break_even_first_and_leaves_no_record_behind(panel: BreakInPanel, tmp_path: Path) -> None:
+def test_it_opens_with_what_to_do_then_the_odds_and_leaves_no_record_behind(
+    panel: BreakInPanel, tmp_path: Path
+) -> None:
     result = settled(panel)
-    assert result.comparison.break_even_text(result.comparison.break_evens[0]) in panel.answer.value
+    assert "30 minutes at 2,000 to 3,000 rpm" in panel.answer.value and "things to buy" not in panel.reasons.value
+    first = result.comparison.result("h-flat").figures["first_cost"].value
+    assert f"To buy: 6 things; all of it, fitting and break-in too, comes to {first:,.0f} USD" in panel.answer.value
+    assert result.comparison.break_even_text(result.comparison.break_evens[0]) in panel.reasons.value
     assert "camshaft and lifters" in panel.orders.value and "Precautions" in panel.at_stake.value
     assert not (tmp_path / "shop.sqlite").exists(), "looking writes nothing"
 

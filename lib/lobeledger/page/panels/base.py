@@ -10,6 +10,7 @@ result is shown (`show`); the runner is here once. What is done to a build can b
 
 from __future__ import annotations
 
+import datetime
 import re
 import threading
 import time
@@ -92,6 +93,7 @@ class SheetPanel(Generic[Inputs, Result]):
         views = ((self.message, "message"), (self.answer, "answer"), (self.footer, "foot"), (self.progress, "progress"))
         for view, kind in views:
             view.add_class(f"ll-view-{kind}")
+        self.paper_head = w.HTML()  # what paper says instead of the lists to choose from
         self.controls = Controls("What you can change")
         self.head = Controls("Units and changes", "ll-head-controls")
         self.tools = Controls("Files", "ll-tools")
@@ -166,7 +168,8 @@ class SheetPanel(Generic[Inputs, Result]):
         """The whole panel: style, head, message, answer, controls, then `body` and the footer."""
         title = w.HTML(f"<h1>{escape(self.title)}</h1>")
         title.add_class("ll-title")
-        head = boxed([title, *self.pickers(), self.head.box], "ll-head")
+        self.paper_head.add_class("ll-paper")
+        head = boxed([title, self.paper_head, *self.pickers(), self.head.box], "ll-head")
         controls = boxed([w.HTML("<h2>What you can change</h2>"), self.controls.box, *self.below_controls()], "ll-side")
         top = boxed([self.answer, self.progress], "ll-top")
         widget = boxed(
@@ -497,10 +500,18 @@ class SheetPanel(Generic[Inputs, Result]):
             self._stuck = False
             self.say("")
         self.latest = result
+        self.paper_head.value = self._on_paper(result)
         if self._keep_next or self.baseline is None:
             self._keep_next = False
             self._set_baseline(result)
         self.show(result)
+
+    def _on_paper(self, result: Result) -> str:
+        try:
+            name = self.build_of(result).name
+        except LedgerError:
+            return ""
+        return f"{escape(name)}, {datetime.date.today():%d %B %Y}"
 
     def tell(self, answer: str, change: str = "") -> None:
         """The answer at the top, its first words large; change: what has become of it since the baseline."""

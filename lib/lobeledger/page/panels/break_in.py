@@ -33,6 +33,8 @@ from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import money_text
+from lobeledger.page.words.run_in import reasons_not_to_run, run_answer
 from lobeledger.page.words.stake import stake_answer
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
@@ -109,7 +111,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.pages = self.turn_pages(
             {
                 "Order list": w.VBox([self.orders], layout=WIDE),
-                "Run-in": w.VBox([self.run_in], layout=WIDE),
+                "Break-in": w.VBox([self.run_in], layout=WIDE),
                 "At stake": w.VBox([self._stake_charts.box, self.at_stake], layout=WIDE),
                 "Record": self.record.widget,
                 "Wear": self.wear.widget,
@@ -305,12 +307,20 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
 
 
 def _answer(result: BreakIn) -> tuple[str, list[str]]:
-    """The answer sentence and its reasons: break-evens first."""
+    """What to do and what it takes, then what is at stake: break-evens first."""
+    comparison, build = result.comparison, result.comparison.build
     chosen = result.stakes.of(result.candidate_id)
-    own = [
-        result.comparison.break_even_text(b)
-        for b in result.comparison.break_evens
-        if result.candidate_id in (b.flat_id, b.roller_id)
+    stops = reasons_not_to_run(comparison, result.candidate_id)
+    do = (
+        f"Do not run this as it is: {stops[0].text}. It would take {stops[0].give}."
+        if stops
+        else run_answer(result.plan)
+    )
+    orders = break_in_views.orders_of(build, build.candidate(result.candidate_id), comparison.system)
+    count = len(orders["buy"])
+    first = comparison.result(result.candidate_id).figures["first_cost"].value
+    buy = f"To buy: {count} things; all of it, fitting and break-in too, comes to {money_text(build)(first)} up front."
+    reasons = [
+        comparison.break_even_text(b) for b in comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)
     ]
-    answer, *rest = [*own, stake_answer(result.comparison.build, chosen)]
-    return answer, [*rest, f"The verdict: {result.comparison.answer}"]
+    return f"{do} {buy}", [*reasons, stake_answer(build, chosen), f"The verdict: {comparison.answer}"]

@@ -94,6 +94,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         self.charts = self._charts.box
         self._make_entries()
         heading = w.HTML("<h2>More charts</h2>")
+        heading.add_class("ll-charts-head")
         more = boxed([self.why, heading, self.charts, self.table], "ll-more")
         self.widget = self.frame([self.entry_box, self.board, self.chart_box, more])
         self.open_file(start)

@@ -162,9 +162,14 @@ class Pick(Control):
 
     kind = "pick"
 
+    @property
+    def options(self) -> list[Any]:
+        """The values there are."""
+        return [value for value, _ in self.facts["options"]]
+
     def taken(self, value: Any) -> Any:
         """One of the options."""
-        if value not in [each for each, _ in self.facts["options"]]:
+        if value not in self.options:
             raise ValueError("no option")
         return value
 

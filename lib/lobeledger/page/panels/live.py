@@ -44,7 +44,7 @@ def script(*names: str) -> str:
 class Live(anywidget.AnyWidget):
     """One browser's half: it draws `state` and answers with the revision it has."""
 
-    state = traitlets.Dict({"rev": 0}).tag(sync=True)
+    state: Any = traitlets.Dict({"rev": 0}).tag(sync=True)
 
     def __init__(self, state: dict[str, Any], heard: Callable[[dict[str, Any]], None]) -> None:
         """heard(message) is called with what the browser's half says for itself, on the kernel's thread."""

@@ -90,7 +90,6 @@ class BoardRow:
     is_beyond: bool
     cells: tuple[BoardCell, ...]
 
-
     @property
     def sign(self) -> str:
         """A sign of its standing over all limits."""
@@ -222,7 +221,7 @@ def split_answer(answer: str) -> tuple[str, list[str]]:
     sentences = [each if each.endswith(".") else f"{each}." for each in sentences]
     first, colon, rest = sentences[0].partition(": ")
     rest = rest[:1].upper() + rest[1:]
-    if colon and first.startswith(("Choose ", "A tie")):
+    if colon and first.startswith(("Choose ", "A tie", "No ", "Do not ")):
         return first, [rest, *sentences[1:]]
     if colon and len(first) < 60:
         return rest.removesuffix("."), [f"{first}.", *sentences[1:]]
