@@ -105,8 +105,8 @@ class SheetPanel(Generic[Inputs, Result]):
             "system", "Units", "us", lambda _: self._other_units(), options=[["us", "US"], ["metric", "Metric"]],
             css="ll-system", hint="US: inches, lbf, psi. Metric: mm, N, kPa",
         )  # fmt: skip
-        self.undo_button = Button("undo", "Undo", self.undo, on=False, css="ll-undo")
-        self.redo_button = Button("redo", "Redo", self.redo, on=False, css="ll-redo")
+        self.undo_button = Button("undo", "Undo", self.undo, on=False, shortcut="z", css="ll-undo")
+        self.redo_button = Button("redo", "Redo", self.redo, on=False, shortcut="y", css="ll-redo")
         self.keep_button = Button(
             "keep", "Keep as baseline", self.keep, css="ll-keep", hint="Tell every change that follows against this"
         )
@@ -338,8 +338,10 @@ class SheetPanel(Generic[Inputs, Result]):
 
     def _show_steps(self) -> None:
         undoes, redoes = self._steps.undoes, self._steps.redoes
-        self.undo_button.show(on=bool(undoes), hint=f"Take back: {undoes}" if undoes else "Nothing to take back")
-        self.redo_button.show(on=bool(redoes), hint=f"Do again: {redoes}" if redoes else "Nothing to do again")
+        self.undo_button.show(
+            on=bool(undoes), hint=f"Take back: {undoes} (Ctrl+Z)" if undoes else "Nothing to take back"
+        )
+        self.redo_button.show(on=bool(redoes), hint=f"Do again: {redoes} (Ctrl+Y)" if redoes else "Nothing to do again")
         self.head.push()
 
     def keep(self) -> None:

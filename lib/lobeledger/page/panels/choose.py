@@ -343,7 +343,6 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             "<h2>All figures</h2><div class='ll-scroll' tabindex='0' role='region' aria-label='All figures'>"
             f"{report.side_table_html(comparison, before)}</div>"
         )
-        self.footer.value = _footer(comparison)
         self._charts.draw(
             {
                 _COST: plots.cost_figure(comparison),
@@ -351,6 +350,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 _RISK: plots.risk_figure(comparison),
             }
         )
+        self.footer.value = _footer(comparison)
 
     # -- the one chart of the first screen -----------------------------------------------------------------
 

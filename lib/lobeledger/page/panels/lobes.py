@@ -412,7 +412,16 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             shown = [lobe_plots.ShownLobe(f"{c.name}, {motion.which}", motion.card, style_of(c.follower, 0))]
             face = motion.face_diameter_m if c.follower == "flat" else None
             figure = lobe_plots.motion_figure(shown, face_diameter_m=face, system=system)
-            charts[page].draw({"Lift, velocity and acceleration, with what the card leaves open": figure})
+            title, kept = "Lift, velocity and acceleration, with what the card leaves open", self.baseline
+            ghosts = None
+            if (
+                kept is not None
+                and kept.build != motion.build
+                and (kept.candidate.id, kept.which) == (c.id, motion.which)
+            ):
+                before = [lobe_plots.ShownLobe(c.name, kept.card, style_of(c.follower, 0))]
+                ghosts = {title: lobe_plots.motion_figure(before, face_diameter_m=None, system=system)}
+            charts[page].draw({title: figure}, ghosts)
         elif page == _OUTLINE:
             riding = lobe_plots.riding_figure(
                 motion.flat,
@@ -545,15 +554,9 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             if self.flat_choice.value is None or self.roller_choice.value is None:
                 raise BuildError("this build has no flat and roller to compare; give it one of each")
             self.study_words.value = '<div class="ll-quiet">finding best lobes ...</div>'
-            self.study_runner.request(
-                StudyInputs(
-                    self.current(),
-                    self.flat_choice.value,
-                    self.roller_choice.value,
-                    self.study_at.value,
-                    self.system.value,
-                )  # fmt: skip
-            )
+            flat_id, roller_id = self.flat_choice.value, self.roller_choice.value
+            asked = StudyInputs(self.current(), flat_id, roller_id, self.study_at.value, self.system.value)
+            self.study_runner.request(asked)
 
         self.attempt(ask)
 
