@@ -167,7 +167,8 @@ def test_ids_are_unique_and_ranges_are_wide():
     ids = [f.id for f in factors] + [p.id for p in precautions]
     assert len(set(ids)) == len(ids)
     for f in factors:
-        assert 1.0 < f.low < f.odds < f.high and f.high / f.low >= 2.0, f.id
+        # A factor lies on one side of 1 with its whole range.
+        assert f.low < f.odds < f.high and f.high / f.low >= 2.0 and (f.low > 1.0 or f.high < 1.0), f.id
     for p in precautions:
         assert p.removes or p.odds < 1.0, p.id
         assert p.high <= 1.0, p.id

@@ -83,6 +83,9 @@ class Build:
             if each.id in seen:
                 raise OutOfRange(f"two candidates have the id '{each.id}'; give each its own")
             seen.add(each.id)
+        fitted = [each.id for each in self.candidates if each.is_fitted]
+        if len(fitted) > 1:
+            raise OutOfRange(f"{fitted[0]} and {fitted[1]} are both fitted = true; only one cam is in the engine now")
         object.__setattr__(self, "data", Frozen(self.data))
 
     def candidate(self, candidate_id: str) -> Candidate:
@@ -95,12 +98,21 @@ class Build:
         hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
         raise OutOfRange(f"no candidate '{candidate_id}'{hint}")
 
+    @property
+    def fitted(self) -> Candidate | None:
+        """The cam that is in the engine now, if the sheet says which: what gains are told against."""
+        return next((each for each in self.candidates if each.is_fitted), None)
+
     def precautions_on(self, candidate: Candidate) -> tuple[Precaution, ...]:
-        """The precautions a candidate takes, in the table's order."""
+        """The precautions a candidate takes, in the table's order; the fitted cam's time for them is past."""
+        if candidate.is_fitted:
+            return ()
         return tuple(p for p in self.precautions if p.id in candidate.failure.precaution_ids)
 
     def precautions_for(self, candidate: Candidate) -> tuple[Precaution, ...]:
         """The precautions a candidate could take; lighter springs only where there is an inner to take out."""
+        if candidate.is_fitted:
+            return ()
         return tuple(
             p
             for p in self.precautions

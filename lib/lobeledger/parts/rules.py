@@ -28,7 +28,7 @@ def _when() -> Any:
 
 @dataclass(frozen=True, kw_only=True)
 class RiskFactor(Part):
-    """What makes a loss likelier: it multiplies the odds when it is there."""
+    """What makes a loss likelier, or less likely: it multiplies the odds when it is there."""
 
     id: str = words("short name")
     follower: str = choice("follower it concerns", "flat", "roller")

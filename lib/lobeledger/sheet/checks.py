@@ -50,6 +50,8 @@ def check_candidate(reader: Reader, values: Mapping[str, Any], path: str, block:
                     f"{path}.{side}_lash",
                     "is above zero, but a hydraulic lifter takes up its lash; remove it or write solid",
                 )
+    if not values["parts"] and not values["fitted"]:
+        reader.fail(f"{path}.parts", f"is missing; it is the list of {spec_of(Candidate, 'parts').doc}")
     _check_serves(reader, values["parts"], path)
     for every, price in UPKEEP_PRICES.items():
         if values[every] > 0.0 and values[price] is None:
