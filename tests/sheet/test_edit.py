@@ -10,7 +10,7 @@ import pytest
 from lobeledger.errors import BuildError
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change, sheet_text
-from lobeledger.sheet.edit import add_candidate, id_for, remove_candidate, rename_candidate, set_fitted
+from lobeledger.sheet.edit import add_candidate, id_for, remove_candidate, rename_candidate, set_fitted, without_lines
 from lobeledger.sheet.fields import MOST_CANDIDATES
 from lobeledger.sheet.open import build_from_text, read_build, starter_sheet
 from lobeledger.sheet.tables import DATA_DIR
@@ -249,3 +249,14 @@ def test_a_cam_that_is_not_fitted_needs_something_bought() -> None:
     assert "parts: is missing" in refused(build_from_text, text)
     fitted = build_from_text(text.replace('id = "h-flat"', 'id = "h-flat"\nfitted = true'))
     assert fitted.fitted is not None
+
+
+def test_lines_taken_out_leave_the_library_s_figure() -> None:
+    paths = ["vehicle.idle_speed", "candidates.h-flat.springs.rate", "candidates.h-flat.parts.2", "use.nothing", "x.y"]
+    less = without_lines(BUDGET, paths)
+    assert not less.data["vehicle.idle_speed"].written and not less.data["candidates.h-flat.springs.rate"].written
+    assert [p.item for p in less.candidate("h-flat").parts] == [
+        p.item for i, p in enumerate(BUDGET.candidate("h-flat").parts) if i != 2
+    ]
+    assert len(remarks(sheet_text(less))) >= len(remarks(sheet_text(BUDGET))) - 2
+    assert "engine.bore: is missing" in refused(without_lines, BUDGET, ["engine.bore"])

@@ -119,7 +119,7 @@ def _with_comments(base: str, changes: Mapping[str, Any], plain: Mapping[str, An
     try:
         document = tomlkit.parse(base)
         for path, value in changes.items():
-            put(document, path, item(value), where)
+            put(document, path, item(value, path.rpartition(".")[2]), where)
         text = _spaced(tomlkit.dumps(document))
         if tomllib.loads(text) == plain:
             return text

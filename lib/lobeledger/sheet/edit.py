@@ -4,6 +4,7 @@ Add one, like another or from nothing      `add_candidate`
 Take one out                               `remove_candidate`
 Call one otherwise                         `rename_candidate`
 Say which cam is in the engine now         `set_fitted`
+Take lines out of a sheet                  `without_lines`
 Which id would a name have?                `id_for`
 
 Each takes a build and returns another, read again through the same checks as a file; the build given stays as it is, so
@@ -15,7 +16,7 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, MutableMapping
 from typing import Any
 
 from lobeledger.parts.build import Build
@@ -26,7 +27,7 @@ from lobeledger.sheet.refusal import nearest, quoted, refuse
 from lobeledger.sheet.render import candidate_block
 from lobeledger.sheet.toml import put
 
-__all__ = ["add_candidate", "id_for", "remove_candidate", "rename_candidate", "set_fitted"]
+__all__ = ["add_candidate", "id_for", "remove_candidate", "rename_candidate", "set_fitted", "without_lines"]
 
 _LONGEST_ID = 40
 _HEADER = re.compile(r"\s*\[{1,2}\s*([A-Za-z0-9_.\"' -]+?)\s*\]{1,2}\s*(#.*)?")
@@ -180,6 +181,28 @@ def set_fitted(build: Build, candidate_id: str | None) -> Build:
     return change(build, changes) if changes else build
 
 
+def without_lines(build: Build, paths: Iterable[str]) -> Build:
+    """The build without what its sheet says at some paths, so that the library's figures hold there again.
+
+    A path of which the sheet says nothing stays unsaid. Raises BuildError where something needed would be missing.
+
+    >>> from lobeledger.sheet.open import starter_sheet
+    >>> build = build_from_text(starter_sheet())
+    >>> without_lines(build, ["vehicle.brake_booster"]).data["vehicle.brake_booster"].written
+    False
+    """
+    import tomlkit
+
+    text = sheet_text(build)
+    tree: Any = tomllib.loads(text)
+    document: Any = tomlkit.parse(text)
+    for path in paths:
+        for here in (tree, document):
+            _take_away(here, path.split("."))
+    edited = tomlkit.dumps(document)
+    return build_from_text(edited if tomllib.loads(edited) == tree else tomlkit.dumps(tree), build.name)
+
+
 # -- how a sheet's text is edited ------------------------------------------------------------------------------
 
 
@@ -203,12 +226,18 @@ def _must_have(build: Build, candidate_id: str) -> int:
     return ids.index(candidate_id)
 
 
-def _take_away(tree: dict[str, Any], steps: list[str]) -> None:
+def _take_away(tree: MutableMapping[str, Any], steps: list[str]) -> None:
+    """Take one line out of a tree of tables, where it is there; a line of a list by its id or its place."""
     here: Any = tree
     for step in steps[:-1]:
-        here = here.get(step) if isinstance(here, dict) else None
-    if isinstance(here, dict):
+        if isinstance(here, list):
+            here = next((each for i, each in enumerate(here) if each.get("id", str(i)) == step), None)
+        else:
+            here = here.get(step) if isinstance(here, Mapping) else None
+    if isinstance(here, MutableMapping):
         here.pop(steps[-1], None)
+    elif isinstance(here, list) and steps[-1].isdigit() and int(steps[-1]) < len(here):
+        del here[int(steps[-1])]
 
 
 def _edited(

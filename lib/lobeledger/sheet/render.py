@@ -46,10 +46,18 @@ def inline(value: Any) -> str:
     return repr(value)
 
 
-def item(value: Any) -> Any:
-    """A value as tomlkit holds it, written like the shipped sheets; a heading's table keeps its own lines."""
+def item(value: Any, key: str = "") -> Any:
+    """A value as tomlkit holds it, written like the shipped sheets; a heading's table keeps its own lines.
+
+    key: of the line it is for; price lines have a heading each.
+    """
     import tomlkit
 
+    if key == "parts" and isinstance(value, list) and value and all(isinstance(each, Mapping) for each in value):
+        lines = tomlkit.aot()
+        for each in value:
+            lines.append(item({**each, "item": each.get("item", "")}))
+        return lines
     if isinstance(value, Mapping) and not _is_value(value):
         table = tomlkit.table()
         for key, each in value.items():
