@@ -93,6 +93,14 @@ def test_a_worn_lobe_raises_the_odds_and_any_factor_can_be_said_off() -> None:
     assert switched(off, "h-flat") == []
 
 
+def test_what_only_a_cam_that_has_run_has_is_no_factor_of_another() -> None:
+    said = {"candidates.h-flat.failure.factors": "run-in-behind"}
+    with pytest.raises(BuildError, match="is of the cam that is in the engine now"):
+        ll.change(BUDGET, said)
+    assert "worn-lobe" not in [f.id for f in BUDGET.factors_for(BUDGET.candidate("h-flat"))]
+    assert "worn-lobe" in [f.id for f in FLAT.factors_for(FLAT.candidate("h-flat"))]
+
+
 def test_lifters_of_the_fitted_flat_are_its_own() -> None:
     used = ll.change(FLAT, {"candidates.h-flat.lifter_state": "used"})
     assert switched(used, "h-flat") == ["run-in-behind"] and not used.candidate("h-flat").has_used_lifters

@@ -136,7 +136,7 @@ def test_an_advertised_duration_without_its_lift_is_refused_with_the_reason() ->
 def test_an_empty_form_says_what_is_missing() -> None:
     found = wrong({})
     assert set(found) == {"name", "intake_mid", "intake_lift", "exhaust_mid", "exhaust_lift", "lsa"}
-    assert found["intake_mid"] == "Intake duration is missing."
+    assert found["intake_mid"] == "Duration is missing."
 
 
 @pytest.mark.parametrize(

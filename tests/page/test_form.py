@@ -67,7 +67,7 @@ def test_a_cam_is_entered() -> None:
     bench.send({"type": "use", "n": 1, "fields": CAM})
     assert [c.id for c in bench.build.candidates][-1] == "new" and bench.done[0].startswith("Added New.")
     assert bench.state["answer"]["n"] == 1 and bench.state["answer"]["wrong"] == {} and bench.state["fresh"]
-    assert ("new", "New") in [tuple(x) for x in bench.state["form"]["groups"][0]["fields"][2]["options"]]
+    assert ("new", "New") in [tuple(x) for x in bench.state["form"]["groups"][0]["fields"][3]["options"]]
     bench.send({"type": "use", "n": 2, "fields": CAM})
     assert list(bench.state["answer"]["wrong"]) == ["name"] and len(bench.done) == 1
 

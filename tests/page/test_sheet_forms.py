@@ -71,7 +71,8 @@ def test_what_nobody_wrote_stands_in_grey_with_its_origin() -> None:
 def test_answers_become_lines() -> None:
     more = {
         "engine.bore": "4.040", "engine.compression": "9.4", "vehicle.transmission": "manual",
-        "limits.budget": "3,200", "vehicle.brake_booster": "no", "use.highest_speed": "5200", "valvetrain.rocker_ratio": "1.6", "shop.tax": "0.19",
+        "limits.budget": "3,200", "vehicle.brake_booster": "no", "use.highest_speed": "5200",
+        "valvetrain.rocker_ratio": "1.6", "shop.tax": "0.19",
     }  # fmt: skip
     after, said = to_build(BUDGET, more)
     assert not said.wrong and said.said == "8 lines changed."

@@ -134,6 +134,12 @@ class Build:
         """The usual greatest open load for the run-in (runin.csv); None where none is usual, as for rollers."""
         return usual_run_in_load_n(self.run_in, self.facts(candidate))
 
+    def factors_for(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
+        """The factors that could be there; those of a cam that has run only where it is fitted."""
+        return tuple(
+            f for f in self.factors if f.follower == candidate.follower and (candidate.is_fitted or not f.is_of_fitted)
+        )
+
     def is_automatic(self, factor: RiskFactor, candidate: Candidate) -> bool:
         """Whether a candidate's own figures switch a factor on."""
         return self._is_switched(factor, candidate, self.facts(candidate))

@@ -141,7 +141,7 @@ def _candidate(
         values[key] = reader.made(part, read, at)
     at = f"{path}.failure"
     values["failure"] = reader.made(Failure, reader.values(Failure, table.get("failure", {}), at, "failure", facts), at)
-    check_risk_ids(reader, values["failure"], values["follower"], at)
+    check_risk_ids(reader, values["failure"], values["follower"], at, is_fitted=bool(values["fitted"]))
     ratio = values["valvetrain"].rocker_ratio
     for side in ("intake", "exhaust"):
         at = f"{path}.{side}"

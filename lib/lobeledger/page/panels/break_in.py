@@ -244,7 +244,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
             cost,
             self.use_record.box,
         ]
-        factors = [f for f in build.factors if f.follower == c.follower]
+        factors = list(build.factors_for(c))
         self._factors = self._boxes("factors", factors, (), lambda on: self._say_factors(stem, on))
         self._show_factors(build, c)
         precautions = self._boxes(

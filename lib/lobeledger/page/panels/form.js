@@ -52,10 +52,10 @@ function render({ model, el }) {
     sent = Math.max(sent, answered) + 1;
     model.send({ ...message, n: sent, fields: answers() });
     form.querySelector("output").textContent = "Reading …";
-    clearTimeout(waiting);
+    clearInterval(waiting);
     const mine = sent;
-    // A model that took too long to wake hears nothing any more; what is sent still arrives, so it asks to be replaced.
-    waiting = setTimeout(() => { if (answered < mine) model.send({ type: "deaf", fields: touched() }); }, 5000);
+    // A model that took too long to wake hears nothing any more; what it says still arrives, so it asks to be replaced.
+    waiting = setInterval(() => { if (answered < mine) model.send({ type: "deaf", n: mine, fields: touched() }); }, 5000);
   };
 
   const field = (asked) => {
@@ -70,11 +70,14 @@ function render({ model, el }) {
         node.inputs.push(input);
         row.append(make("label", {}, input, make("span", { text: said })));
       }
-      node.box = make("fieldset", { class: "lf-field lf-radio" }, make("legend", { text: asked.label }), row, note);
+      const name = make("span", { class: "lf-label", id: `${own}-label`, text: asked.label });
+      row.setAttribute("role", "radiogroup");
+      row.setAttribute("aria-labelledby", name.id);
+      node.box = make("div", { class: asked.options.length > 2 ? "lf-field lf-radio lf-wide" : "lf-field lf-radio" }, name, row, note);
     } else if (asked.kind === "tick") {
       const input = make("input", { type: "checkbox", id: own, ...common });
       node.inputs.push(input);
-      node.box = make("div", { class: "lf-field lf-tick" }, make("label", { for: own }, input, make("span", { text: asked.label })), note);
+      node.box = make("div", { class: "lf-field lf-tick" }, make("span"), make("label", { for: own }, input, make("span", { text: asked.label })), note);
     } else {
       let input;
       if (asked.kind === "choice") {
@@ -92,7 +95,7 @@ function render({ model, el }) {
         button.addEventListener("click", () => send({ type: "act", act, key: asked.key }));
         box.append(button);
       }
-      node.box = make("div", { class: `lf-field lf-${asked.kind}` }, make("label", { for: own, text: asked.label }), box, note);
+      node.box = make("div", { class: `lf-field lf-${asked.kind}` }, make("label", { class: "lf-label", for: own, text: asked.label }), box, note);
     }
     nodes.set(asked.key, node);
     put(asked.key, asked.value);
@@ -114,7 +117,7 @@ function render({ model, el }) {
     const body = make("div", { class: "lf-fields", id: `${id}-g${at}-${Math.random().toString(36).slice(2, 6)}` });
     body.append(...asked.fields.map(field));
     const said = asked.note ? [make("p", { class: "lf-said", text: asked.note })] : [];
-    if (!asked.folded) return make("section", { class: "lf-group", "aria-label": asked.title }, make("h4", { text: asked.title }), ...said, body);
+    if (!asked.folded) return make("section", { class: asked.half ? "lf-group lf-half" : "lf-group", "aria-label": asked.title }, make("h4", { text: asked.title }), ...said, body);
     const head = make("button", { type: "button", class: "lf-fold", "aria-expanded": "false", "aria-controls": body.id, text: asked.title });
     const inner = make("div", { id: `${body.id}-b`, hidden: true }, ...said, body);
     head.setAttribute("aria-controls", inner.id);
@@ -146,7 +149,7 @@ function render({ model, el }) {
     const answer = state.answer;
     if (!answer || answer.n <= answered) return;
     answered = answer.n;
-    clearTimeout(waiting);
+    clearInterval(waiting);
     for (const node of nodes.values()) clear(node);
     const wrong = Object.entries(answer.wrong);
     let first = null;
@@ -175,6 +178,6 @@ function render({ model, el }) {
   // A state that was sent while this half was not listening yet is asked for again.
   const ask = () => model.send({ type: "have", rev: drawn });
   const timers = [400, 4000, 15000].map((ms) => setTimeout(ask, ms));
-  return () => { for (const each of [...timers, waiting]) clearTimeout(each); model.off("change:state", draw); };
+  return () => { clearInterval(waiting); for (const each of timers) clearTimeout(each); model.off("change:state", draw); };
 }
 export default { render };

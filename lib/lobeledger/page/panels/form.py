@@ -14,6 +14,7 @@ where it hears nothing all the same, it says so and the box puts another in its 
 from __future__ import annotations
 
 import importlib.resources
+import time
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -29,6 +30,8 @@ from lobeledger.parts.build import Build
 __all__ = ["BuildForm", "CamForm", "CamsForm", "FormBox", "FormView", "LiftersForm", "PricesForm", "SpringsForm"]
 
 _MOST_FIELDS, _LONGEST = 400, 400
+# A view that still complains so long after its answer did not hear it (s).
+_HEARS_AFTER_S = 4.0
 _HERE = importlib.resources.files("lobeledger.page.panels")
 # (the build after, what was wrong by field, one sentence)
 Outcome = tuple[Build, Mapping[str, str], str]
@@ -46,7 +49,7 @@ class FormView(anywidget.AnyWidget):
     state = traitlets.Dict().tag(sync=True)
 
     def __init__(self, state: dict[str, Any], heard: Callable[[dict[str, Any]], None]) -> None:
-        super().__init__(state=state)
+        super().__init__(state=state, layout=w.Layout(width="100%"))
         self._hear = heard
         self.on_msg(self._heard)
 
@@ -69,6 +72,7 @@ class FormBox(w.Box):
         self._current, self._on_build, self.system = current, on_build, system
         self.chosen = ""
         self._state: dict[str, Any] = {}
+        self._answered_at = 0.0
         self._made(fresh=True)
         self._put(FormView(self._state, self._heard))
 
@@ -89,10 +93,14 @@ class FormBox(w.Box):
     # -- from outside -------------------------------------------------------------------------------------------
 
     def refresh(self, system: str | None = None) -> None:
-        """Ask anew after the build was changed elsewhere; what has been typed stays."""
+        """Ask anew after the build was changed elsewhere; what has been typed stays, and nothing new is not sent."""
         self.system = system or self.system
+        before = self._state["form"]
         self._made()
-        self.view.state = self._state
+        if self._state["form"] != before:
+            self.view.state = self._state
+        else:
+            self._state = dict(self.view.state)
 
     def answer(self, answers: Mapping[str, str], *, n: int = 0) -> Mapping[str, str]:
         """Take an answer as the page sends it; what was wrong by field, empty where it was taken."""
@@ -106,24 +114,26 @@ class FormBox(w.Box):
 
     # -- from the page ------------------------------------------------------------------------------------------
 
-    def _made(self, *, fresh: bool = False, asked: str = "", typed: Mapping[str, str] | None = None) -> None:
+    def _made(self, build: Build | None = None, *, fresh: bool = False, asked: str = "") -> None:
         self._state = {
             "rev": self._state.get("rev", 0) + 1,
-            "form": self.describe(self._current()).as_data(),
+            "form": self.describe(build or self._current()).as_data(),
             "answer": self._state.get("answer"),
             "fresh": fresh,
             "asked": asked,
-            "typed": dict(typed or {}),
+            "typed": {},
         }
 
     def _tell(self, before: Build, after: Build, wrong: Mapping[str, str], said: str, n: int) -> None:
         answer = {"n": n, "wrong": dict(wrong), "said": said}
         is_new = not wrong and after is not before
         if is_new:
-            self._on_build(after, said)
-            self._made(fresh=True)
-        self._state = {**self._state, "answer": answer}
+            self._made(after, fresh=True)
+        self._state, self._answered_at = {**self._state, "answer": answer}, time.monotonic()
+        # The form is told before the page, which may have much to do with a new build.
         self.view.state = self._state
+        if is_new:
+            self._on_build(after, said)
 
     def _heard(self, content: dict[str, Any]) -> None:
         kind, n = content.get("type"), content.get("n")
@@ -142,13 +152,23 @@ class FormBox(w.Box):
         elif kind == "ask":
             self.chosen = str(content.get("value"))[:80]
             self._made(fresh=True, asked=str(content.get("key"))[:80])
-            self._state = {**self._state, "answer": {"n": n, "wrong": {}, "said": ""}}
+            answer = {"n": n, "wrong": {}, "said": ""}
+            self._state, self._answered_at = {**self._state, "answer": answer}, time.monotonic()
             self.view.state = self._state
         elif kind == "have":
             if content.get("rev") != self._state["rev"]:
                 self.view.send_state("state")
         elif kind == "deaf":
-            self._put(FormView({**self._state, "typed": answers}, self._heard))
+            self._replace(n, answers)
+
+    def _replace(self, n: int, answers: Mapping[str, str]) -> None:
+        """Put another view in place of one that has not heard its answer; not while the answer may be on its way."""
+        answer = self._state["answer"] or {}
+        is_answered = answer.get("n", -1) >= n
+        if is_answered and time.monotonic() - self._answered_at < _HEARS_AFTER_S:
+            return
+        is_taken = is_answered and not answer["wrong"]
+        self._put(FormView({**self._state, "typed": {} if is_taken else dict(answers)}, self._heard))
 
     def _put(self, view: FormView) -> None:
         old = getattr(self, "view", None)

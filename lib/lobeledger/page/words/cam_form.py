@@ -49,7 +49,7 @@ _KINDS = tuple(
     for follower in ("flat", "roller")
     for lifter in ("hydraulic", "solid")
 )
-_WAYS = (("card", "a cam card"), ("events", "opening and closing events"), ("known", "only one duration and lift"))
+_WAYS = (("card", "a cam card"), ("events", "opening and closing events"), ("known", "one duration and lift"))
 _SIDES = ("intake", "exhaust")
 _POINTS = ("low", "mid", "high")
 _DURATION = spec_of(CardPoint, "duration_rad")
@@ -85,44 +85,44 @@ def cam_form(build: Build, system: str, *, like: str = "") -> Form:
     names = tuple((c.id, c.name) for c in build.candidates)
     new, old = (("do", ("new",)),), (("do", ("change",)),)
     head = (
+        Field("way", "What do you have?", kind="radio", value="card", options=_WAYS),
         Field(
             "do", "This is", kind="radio", value="new", options=(("new", "a new cam"), ("change", "a cam on the list"))
         ),
         Field("name", "Its name", kind="text", when=new),
         Field("like", "Springs, lifters, prices as", "choice", value=first.id, options=(*names, *_KINDS), when=new),
         Field("target", "Which one", "choice", value=first.id, options=names, when=old),
-        Field("way", "What do you have?", kind="radio", value="card", options=_WAYS),
     )
     lobe_or_valve = (("lobe", "lobe"), ("valve", "valve"))
-    often = "often 0.006 hydraulic, 0.020 solid" if us else "often 0.15 hydraulic, 0.50 solid"
+    often = "0.006 on most hydraulic cards" if us else "0.15 on most hydraulic cards"
     events = "factory books: often at lash" if us else "factory books: often at lash, or 1 mm"
     quoted = (
         Field("lift_of", "Lift is at the", kind="radio", value="lobe", options=lobe_or_valve),
-        Field("at_of", "Durations are at lifts of the", kind="radio", value="lobe", options=lobe_or_valve),
-        Field("card_ratio", "Rocker ratio of the card", hint="empty: as in your engine"),
-        Field("at_low", "Advertised: at lift", unit=length, hint=often, when=(_CARD,)),
-        Field("at_mid", "Duration: at lift", unit=length, value="0.050" if us else "1.27", when=(_NOT_EVENTS,)),
-        Field("at_high", "Higher duration: at lift", unit=length, value="0.200" if us else "5.08", when=(_CARD,)),
-        Field("at_events", "Events: at lift", unit=length, hint=events, when=(_EVENTS,)),
+        Field("at_of", "Durations at lifts of the", kind="radio", value="lobe", options=lobe_or_valve),
+        Field("card_ratio", "Card's rocker ratio", hint="empty: your engine's"),
+        Field("at_low", "Advertised, at lift", unit=length, hint=often, when=(_CARD,)),
+        Field("at_mid", "Duration, at lift", unit=length, value="0.050" if us else "1.27", when=(_NOT_EVENTS,)),
+        Field("at_high", "Higher one, at lift", unit=length, value="0.200" if us else "5.08", when=(_CARD,)),
+        Field("at_events", "Events, at lift", unit=length, hint=events, when=(_EVENTS,)),
     )
-    separation = f"if you do not know: {_GUESSED_SEPARATION:g}, our guess"
-    centre = f"empty: {_GUESSED_ADVANCE:g}° less, our guess"
+    separation = f"not known: we guess {_GUESSED_SEPARATION:g}"
+    centre = f"as installed; empty: {_GUESSED_ADVANCE:g}° less"
     position = (
         Field("lsa", "Lobe separation", unit="°", when=(_NOT_EVENTS,), hint=separation),
-        Field("icl", "Intake centerline, installed", unit="°", when=(_NOT_EVENTS,), hint=centre),
+        Field("icl", "Intake centerline", unit="°", when=(_NOT_EVENTS,), hint=centre),
         Field("intake_lash", "Intake lash, hot", unit=length, hint="solid lifters only"),
         Field("exhaust_lash", "Exhaust lash, hot", unit=length, hint="solid lifters only"),
-        Field("price", "Price of the cam", unit=build.currency, hint="with its lifters, if sold together"),
+        Field("price", "Price of the cam", unit=build.currency, hint="with lifters, if one price"),
         Field("lifter_price", "Price of its lifters", unit=build.currency, hint="empty: as now"),
     )
-    same = Field("same", "Exhaust lobe is the same", kind="tick", when=(_NOT_EVENTS,))
+    same = Field("same", "Same as intake", kind="tick", when=(_NOT_EVENTS,))
     return Form(
         "Enter a cam",
         (
             Group("Cam", head),
             Group("How it is quoted", quoted),
-            Group("Intake lobe", _lobe("intake", length)),
-            Group("Exhaust lobe", (same, *_lobe("exhaust", length))),
+            Group("Intake lobe", _lobe("intake", length), half=True),
+            Group("Exhaust lobe", (*_lobe("exhaust", length), same), half=True),
             Group("Position and price", position),
         ),
         button="Compare this cam",
@@ -134,7 +134,7 @@ def _lobe(side: str, length: str) -> tuple[Field, ...]:
     card = (_CARD, ("same", ("",))) if side == "exhaust" else (_CARD,)
     opens, closes = ("TDC", "BDC") if side == "intake" else ("BDC", "TDC")
     first = (
-        Field(f"{side}_low", "Advertised duration", unit="°", when=card),
+        Field(f"{side}_low", "Advertised", unit="°", when=card),
         Field(f"{side}_mid", "Duration", unit="°", when=differs),
         Field(f"{side}_high", "Higher duration", unit="°", when=card, hint="if the card has it"),
         Field(f"{side}_open", f"Opens before {opens}", unit="°", when=(_EVENTS,), hint=f"after {opens}: a minus"),
@@ -167,7 +167,7 @@ class _Answers:
         label = self.label(key)
         if not text:
             if needed:
-                self.wrong.setdefault(key, f"{label} is missing.")
+                self.wrong.setdefault(key, f"{self.fields[key].label} is missing.")
             return None
         unit = "deg" if self.fields[key].unit == "°" else self.fields[key].unit
         try:

@@ -5,6 +5,7 @@ What did they say?                      `Understood`
 One answer as a sheet writes it         `written`, `FieldTrouble`
 A field made from a value of the sheet  `field_at`, `unit_of`
 The build sheet after an answer         `applied`, `trouble_by_key`
+How a word is spelled on the page       `american`
 
 Unit, range and meaning of a field are those of its Spec. A box is empty where the sheet says nothing: what the library
 takes then stands in it in grey, with its origin below. Numbers go into the sheet as they were typed.
@@ -29,8 +30,8 @@ from lobeledger.sheet.change import change
 from lobeledger.sheet.edit import without_lines
 
 __all__ = [
-    "Field", "FieldTrouble", "Form", "Group", "Understood", "applied", "field_at", "number_text", "trouble_by_key",
-    "unit_of", "unlike", "written",
+    "Field", "FieldTrouble", "Form", "Group", "Understood", "american", "applied", "field_at", "number_text",
+    "trouble_by_key", "unit_of", "unlike", "written",
 ]  # fmt: skip
 
 
@@ -64,13 +65,13 @@ class Field:
 
 @dataclass(frozen=True)
 class Group:
-    """Fields under a heading; folded: shown once its heading is pressed."""
+    """Fields under a heading; folded: shown once its heading is pressed; half: two stand side by side."""
 
     title: str
     fields: tuple[Field, ...]
     folded: bool = False
     note: str = ""
-    when: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    half: bool = False
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ class FieldTrouble(ValueError):
 
 # SI unit of a Spec -> the kind of figure in whose unit a form asks for it.
 _KINDS = {
-    "m": "lift", "rad": "angle", "N": "load", "N/m": "rate", "kg": "mass", "rpm": "rpm", "m/s": "speed", "Pa": "stress",
+    "m": "lift", "rad": "angle", "N": "load", "N/m": "rate", "kg": "mass", "rpm": "rpm", "m/s": "speed",
 }  # fmt: skip
 # Where the same SI unit is asked for in another.
 _KIND_AT = {"vehicle.booster_vacuum": "vacuum"}
@@ -139,7 +140,10 @@ def unit_of(spec: Spec, path: str, system: str, currency: str) -> str:
     if "money" in spec.unit:
         return spec.unit.replace("money", currency).replace("m**3", _FUEL[system])
     kind = _KIND_AT.get(path) or _KINDS.get(spec.unit)
-    return units.sheet_unit(kind, system) if kind else spec.unit
+    if kind:
+        return units.sheet_unit(kind, system)
+    match = _ANSWER.fullmatch(spec.example.strip('"'))
+    return match[2] if match else spec.unit
 
 
 def number_text(value: float) -> str:
@@ -251,7 +255,7 @@ def field_at(
 ) -> Field:
     """The field of one line of the sheet: what it says stands in it, what the library takes instead in grey."""
     unit = unit_of(spec, path, system, build.currency)
-    name = label or input_text(build, path).removeprefix("the ").split(";")[0]
+    name = american(label or input_text(build, path).removeprefix("the ").split(";")[0])
     name = f"{name[:1].upper()}{name[1:]}"
     shown = "" if datum is None else _shown(spec, datum, unit, build.currency)
     is_said = datum is not None and datum.written
@@ -260,7 +264,7 @@ def field_at(
     if spec.kind in ("choice", "flag"):
         words = spec.choices if spec.kind == "choice" else ("yes", "no")
         empty = f"{shown} ({_origin(datum)})" if datum else "not said"
-        options = ((("", empty),) if not is_said else ()) + tuple((word, word) for word in words)
+        options = ((("", american(empty)),) if not is_said else ()) + tuple((word, american(word)) for word in words)
         return dataclasses.replace(asked, kind="choice", options=options)
     return dataclasses.replace(
         asked,
@@ -269,6 +273,23 @@ def field_at(
         ghost="" if is_said else shown,
         hint=hint,
     )
+
+
+# Sheets spell either way; the page spells as the trade does where these engines are built.
+_AMERICAN = {
+    "centre": "center", "tyre": "tire", "carburettor": "carburetor", "aluminium": "aluminum", "labour": "labor",
+}  # fmt: skip
+
+
+def american(text: str) -> str:
+    """A text in American spelling.
+
+    >>> american("Tyre diameter, centre to centre")
+    'Tire diameter, center to center'
+    """
+    for word, said in _AMERICAN.items():
+        text = text.replace(word, said).replace(word.capitalize(), said.capitalize())
+    return text
 
 
 def _origin(datum: Datum) -> str:

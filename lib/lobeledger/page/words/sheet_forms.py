@@ -245,7 +245,7 @@ def prices_form(build: Build, candidate_id: str, system: str) -> Form:
     for key, name, spec in FIELDS[Candidate]:
         if name in _COST_TIMES and not (c.is_fitted and name in NOT_FOR_FITTED):
             path = f"candidates.{c.id}.{key}"
-            times.append(field_at(build, path, spec, build.data.get(path), system, label=spec.doc))
+            times.append(field_at(build, path, spec, build.data.get(path), system))
     note = "Marked as fitted: these prices stay in the sheet and count for nothing." if c.is_fitted else ""
     groups = [Group("Prices", tuple(fields), note=note)]
     if needed:
