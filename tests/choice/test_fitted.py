@@ -61,6 +61,10 @@ def test_it_costs_nothing_at_the_start_and_what_it_did_later(before: ll.Comparis
     assert {x.limit: x.chance for x in now.limits}["budget"] == 1.0
 
 
+def test_the_answer_says_keep(after: ll.Comparison) -> None:
+    assert after.winner_id == "h-flat" and after.answer.startswith("Keep Hydraulic flat, 204 deg: ")
+
+
 def test_the_others_stay_as_they_are(before: ll.Comparison, after: ll.Comparison) -> None:
     # Rollers: the kind of lifter now fitted is known to be another, as the block with no provision told already.
     for name in ("s-flat", "h-roller", "s-roller"):
@@ -104,6 +108,13 @@ def test_what_only_a_cam_that_has_run_has_is_no_factor_of_another() -> None:
 def test_lifters_of_the_fitted_flat_are_its_own() -> None:
     used = ll.change(FLAT, {"candidates.h-flat.lifter_state": "used"})
     assert switched(used, "h-flat") == ["run-in-behind"] and not used.candidate("h-flat").has_used_lifters
+
+
+def test_no_run_in_is_missed_where_it_is_behind() -> None:
+    # Run in for five minutes it would have the odds of a run-in left out for three quarters; fitted it has not.
+    short = {"candidates.h-flat.run_in_time": "5 min"}
+    assert chance(ll.change(BUDGET, short), "h-flat") > 2 * chance(BUDGET, "h-flat")
+    assert chance(ll.change(FLAT, short), "h-flat") == chance(FLAT, "h-flat")
 
 
 def test_the_spring_load_of_its_run_in_no_longer_counts() -> None:

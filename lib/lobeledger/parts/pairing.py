@@ -81,6 +81,8 @@ def order_list(
     """
     if candidate.is_fitted:
         return ()
+    if rules is None:
+        return build.kept("order_list", candidate, lambda: order_list(build, candidate, build.pairing))
     served: dict[str, str] = {}
     for line in (each for each in candidate.parts if each.quantity > 0.0):
         for name in line.serve_names:
@@ -89,7 +91,7 @@ def order_list(
     counts = {"build": 1, "valve": 2 * build.engine.cylinders, "cylinder": build.engine.cylinders}
     added: dict[tuple[str, ...], str] = {}
     found: list[OrderLine] = []
-    for rule in build.pairing if rules is None else rules:
+    for rule in rules:
         if not rule.when.holds(known):
             continue
         covered = next((served[need] for need in rule.needs if need in served), "")

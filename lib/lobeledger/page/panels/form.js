@@ -100,7 +100,10 @@ function render({ model, el }) {
     nodes.set(asked.key, node);
     put(asked.key, asked.value);
     for (const input of node.inputs) {
-      input.addEventListener("input", () => clear(node));
+      input.addEventListener("input", () => {
+        clear(node);
+        if (!form.querySelector(".lf-wrong")) form.querySelector(".lf-sum").textContent = "";
+      });
       input.addEventListener("change", () => {
         arrange();
         if (asked.asks) send({ type: "ask", key: asked.key, value: value(asked.key) });
