@@ -260,3 +260,47 @@ def test_every_field_has_a_name_and_every_condition_a_field(system: str) -> None
     text = str(form.as_data())
     for word in ("centreline", "colour", "jerk", "nominal", "draws"):
         assert word not in text
+
+
+# -- a cam on the list -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("system", ["us", "metric"])
+@pytest.mark.parametrize("cam", [c.id for c in BUDGET.candidates])
+def test_its_card_stands_in_the_form_and_sent_back_changes_nothing(cam: str, system: str) -> None:
+    form = cam_form(BUDGET, system, changing=cam)
+    answers = {key: each.value for key, each in form.fields.items()}
+    assert answers["do"] == "change" and answers["target"] == cam and answers["intake_mid"]
+    after, entry = taken(answers, system=system)
+    assert after is BUDGET and entry.understood.said == "Nothing was changed."
+
+
+def test_only_what_was_changed_is_written() -> None:
+    known = {"value": "204 deg", "pm": "2 deg", "origin": "measured"}
+    path = "candidates.h-flat.intake.durations"
+    points = [{"at": "0.006 in", "duration": "256 deg"}, {"at": "0.050 in", "duration": known}]
+    build = ll.change(BUDGET, {path: points})
+    answers = {key: each.value for key, each in cam_form(build, "us", changing="h-flat").fields.items()}
+    assert answers["intake_high"] == "" and answers["exhaust_high"] == "118"
+    after, entry = taken({**answers, "intake_lift": "0.284", "icl": "106"}, build)
+    assert after.candidate("h-flat").intake.lobe_lift_m == pytest.approx(0.284 * IN)
+    assert after.data[f"{path}.1.duration"].origin == "measured" and after.data[f"{path}.1.duration"].low is not None
+    assert after.candidate("h-flat").intake_centreline_rad == pytest.approx(106 * DEG)
+    assert after.data["candidates.h-flat.lobe_separation"].origin == "given" and entry.understood.said.startswith(
+        "Changed"
+    )
+
+
+def test_a_card_that_holds_more_is_not_half_shown() -> None:
+    more = {"candidates.h-flat.intake.ramp_velocity": "0.0004 in/deg"}
+    form = cam_form(ll.change(BUDGET, more), "us", changing="h-flat")
+    assert form.fields["intake_mid"].value == "" and "holds more than fits here" in form.groups[0].note
+
+
+def test_an_exhaust_that_followed_the_intake_stands_by_itself_once_it_is_entered() -> None:
+    same, _ = taken({**CARD, "same": "yes"})
+    answers = {key: each.value for key, each in cam_form(same, "us", changing="card-218").fields.items()}
+    assert answers["same"] == "yes"
+    after, _ = taken({**answers, "same": "", "intake_lift": "0.280"}, same)
+    cam = after.candidate("card-218")
+    assert cam.intake.lobe_lift_m == pytest.approx(0.28 * IN) and cam.exhaust.lobe_lift_m == pytest.approx(0.29 * IN)

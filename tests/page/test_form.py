@@ -131,3 +131,15 @@ def test_nothing_a_page_sends_breaks_it(kind: type[FormBox], content: Any) -> No
     except ll.OutOfRange:
         pytest.fail("a refusal went up to the kernel")
     assert bench.build is BUDGET and bench.state["form"]["groups"]
+
+
+def test_a_cam_on_the_list_is_shown_with_its_card() -> None:
+    bench = Bench(CamForm)
+    bench.send({"type": "ask", "n": 1, "key": "do", "value": "change", "fields": {}})
+    bench.send({"type": "ask", "n": 2, "key": "target", "value": "h-roller", "fields": {}})
+    shown = {each["key"]: each["value"] for group in bench.state["form"]["groups"] for each in group["fields"]}
+    assert (shown["do"], shown["target"], shown["intake_mid"]) == ("change", "h-roller", "206")
+    bench.send({"type": "use", "n": 3, "fields": {**shown, "intake_mid": "210"}})
+    assert bench.done == ["Changed Hydraulic roller, 206 deg."] and len(bench.build.candidates) == 4
+    bench.send({"type": "ask", "n": 4, "key": "do", "value": "new", "fields": {}})
+    assert bench.state["form"]["groups"][0]["fields"][1]["value"] == "new"

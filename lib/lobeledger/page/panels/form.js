@@ -36,8 +36,9 @@ function render({ model, el }) {
   const touched = () => Object.fromEntries([...nodes].filter(([key, node]) => value(key) !== node.asked.value).map(([key]) => [key, value(key)]));
 
   const arrange = () => {
-    const holds = (when) => when.every(([key, values]) => values.includes(value(key)));
-    for (const node of nodes.values()) node.box.hidden = !holds(node.asked.when);
+    // A field that is not asked for counts as empty for those that hang on it; two rounds reach them all.
+    const holds = (when) => when.every(([key, values]) => values.includes(nodes.get(key).box.hidden ? "" : value(key)));
+    for (let round = 0; round < 2; round++) for (const node of nodes.values()) node.box.hidden = !holds(node.asked.when);
     for (const group of form.querySelectorAll(".lf-group")) {
       const inner = [...group.querySelectorAll(".lf-field")];
       group.hidden = inner.length > 0 && inner.every((each) => each.hidden);

@@ -90,6 +90,10 @@ class FormBox(w.Box):
         """The build after a button beside a field was pressed, and what was done. Raises LedgerError."""
         return build, ""
 
+    def ask(self, key: str, value: str) -> None:
+        """Note that a field that makes the form anew was set to a value."""
+        self.chosen = value
+
     # -- from outside -------------------------------------------------------------------------------------------
 
     def refresh(self, system: str | None = None) -> None:
@@ -150,7 +154,7 @@ class FormBox(w.Box):
                 after, said, wrong = build, "", trouble_by_key(str(trouble), build.name, {})
             self._tell(build, after, wrong, said, n)
         elif kind == "ask":
-            self.chosen = str(content.get("value"))[:80]
+            self.ask(str(content.get("key"))[:80], str(content.get("value"))[:80])
             self._made(fresh=True, asked=str(content.get("key"))[:80])
             answer = {"n": n, "wrong": {}, "said": ""}
             self._state, self._answered_at = {**self._state, "answer": answer}, time.monotonic()
@@ -188,9 +192,20 @@ def _answers(fields: Any) -> dict[str, str]:
 class CamForm(FormBox):
     """A cam entered from its card, from events, or from the little that is known."""
 
+    is_change = False
+
     def describe(self, build: Build) -> Form:
-        """What is asked of a cam."""
-        return cam_form.cam_form(build, self.system)
+        """What is asked of a cam; of one on the list, with its card."""
+        ids = [c.id for c in build.candidates]
+        changing = (self.chosen if self.chosen in ids else ids[0]) if self.is_change else ""
+        return cam_form.cam_form(build, self.system, changing=changing)
+
+    def ask(self, key: str, value: str) -> None:
+        """Whether it is a new cam, or which on the list."""
+        if key == "do":
+            self.is_change = value == "change"
+        else:
+            self.chosen = value
 
     def apply(self, build: Build, answers: Mapping[str, str]) -> Outcome:
         """The build with the cam added, or another's card changed."""

@@ -19,6 +19,7 @@ from typing import Any
 from lobeledger import units
 from lobeledger.engine.crank import exhaust_from_events, intake_from_events, lobe_separation_cam_deg
 from lobeledger.errors import BuildError, OutOfRange
+from lobeledger.page.words.cam_card import card_shown, only_changed
 from lobeledger.page.words.forms import (
     Field,
     FieldTrouble,
@@ -49,6 +50,7 @@ _KINDS = tuple(
     for follower in ("flat", "roller")
     for lifter in ("hydraulic", "solid")
 )
+_DO = (("new", "a new cam"), ("change", "a cam on the list"))
 _WAYS = (("card", "a cam card"), ("events", "opening and closing events"), ("known", "one duration and lift"))
 _SIDES = ("intake", "exhaust")
 _POINTS = ("low", "mid", "high")
@@ -78,20 +80,18 @@ class CamEntry:
 # -- what is asked -----------------------------------------------------------------------------------------------
 
 
-def cam_form(build: Build, system: str, *, like: str = "") -> Form:
-    """The form of a cam, empty. like: id of the cam whose springs, lifters and prices are offered first."""
+def cam_form(build: Build, system: str, *, changing: str = "") -> Form:
+    """The form of a cam: empty, or with the card of the cam on the list that is to be changed, by its id."""
     length, us = units.sheet_unit("lift", system), system == "us"
-    first = build.candidate(like) if like else build.candidates[0]
+    first = build.candidate(changing) if changing else build.candidates[0]
     names = tuple((c.id, c.name) for c in build.candidates)
     new, old = (("do", ("new",)),), (("do", ("change",)),)
     head = (
         Field("way", "What do you have?", kind="radio", value="card", options=_WAYS),
-        Field(
-            "do", "This is", kind="radio", value="new", options=(("new", "a new cam"), ("change", "a cam on the list"))
-        ),
+        Field("do", "This is", kind="radio", value="change" if changing else "new", options=_DO, asks=True),
         Field("name", "Its name", kind="text", when=new),
         Field("like", "Springs, lifters, prices as", "choice", value=first.id, options=(*names, *_KINDS), when=new),
-        Field("target", "Which one", "choice", value=first.id, options=names, when=old),
+        Field("target", "Which one", "choice", value=first.id, options=names, when=old, asks=True),
     )
     lobe_or_valve = (("lobe", "lobe"), ("valve", "valve"))
     often = "0.006 on most hydraulic cards" if us else "0.15 on most hydraulic cards"
@@ -116,17 +116,27 @@ def cam_form(build: Build, system: str, *, like: str = "") -> Form:
         Field("lifter_price", "Price of its lifters", unit=build.currency, hint="empty: as now"),
     )
     same = Field("same", "Same as intake", kind="tick", when=(_NOT_EVENTS,))
-    return Form(
-        "Enter a cam",
-        (
-            Group("Cam", head),
-            Group("How it is quoted", quoted),
-            Group("Intake lobe", _lobe("intake", length), half=True),
-            Group("Exhaust lobe", (*_lobe("exhaust", length), same), half=True),
-            Group("Position and price", position),
-        ),
-        button="Compare this cam",
+    shown = card_shown(build, changing, system) if changing else {}
+    note = (
+        ""
+        if shown or not changing
+        else "Its card holds more than fits here; what you enter takes the place of all of it."
     )
+    groups = (
+        Group("Cam", head, note=note),
+        Group("How it is quoted", quoted),
+        Group("Intake lobe", _lobe("intake", length), half=True),
+        Group("Exhaust lobe", (*_lobe("exhaust", length), same), half=True),
+        Group("Position and price", position),
+    )
+    filled = tuple(
+        dataclasses.replace(
+            group,
+            fields=tuple(dataclasses.replace(each, value=shown.get(each.key, each.value)) for each in group.fields),
+        )
+        for group in groups
+    )
+    return Form("Enter a cam", filled, button="Compare this cam")
 
 
 def _lobe(side: str, length: str) -> tuple[Field, ...]:
@@ -439,9 +449,9 @@ def cam_applied(build: Build, answers: Mapping[str, str], system: str) -> tuple[
     keys |= {f"{side}_lash": f"{side}_lash" for side in _SIDES}
     try:
         if entry.target:
-            stem = f"candidates.{entry.target}"
-            after = change(build, {f"{stem}.{path}": value for path, value in entry.changes.items()})
-            did = f"Changed {entry.name}."
+            stem, changes = f"candidates.{entry.target}", only_changed(build, entry.target, entry.changes)
+            after = change(build, {f"{stem}.{path}": value for path, value in changes.items()}) if changes else build
+            did = f"Changed {entry.name}." if changes else "Nothing was changed."
         else:
             after = add_candidate(build, name=entry.name, copy_of=entry.copy_of, changes=entry.changes)
             did = f"Added {entry.name}."
