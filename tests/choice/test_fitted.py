@@ -134,7 +134,7 @@ def test_nothing_is_ordered_prepared_or_run_in_for_it() -> None:
     assert order_list(FLAT, fitted) == () and order_list(BUDGET, BUDGET.candidate("h-flat"))
     plan = run_in_plan(FLAT, fitted)
     assert plan.acts == plan.steps == plan.charges == plan.cautions == () and plan.total_money.high == 0.0
-    assert run_answer(plan) == "Already fitted and run in."
+    assert run_answer(plan) == "Already fitted and broken in."
     assert run_in_charges(FLAT, fitted, displacement_m3(FLAT.engine), nominal(FLAT)) == []
 
 
@@ -151,7 +151,7 @@ def test_it_goes_through_all_that_is_told(after: ll.Comparison) -> None:
     assert precautions_by_worth(FLAT, result) == []
     assert {bar.path for bar in tornado(FLAT, result)} >= {chance_path(result.candidate), "factors.run-in-behind.odds"}
     page = customer_sheet_html(after)
-    assert "Already fitted and run in." in page and "already fitted" in page.lower()
+    assert "Already fitted and broken in." in page and "already fitted" in page.lower()
     assert "Already fitted" in order_sheet_html(after, "h-flat")
     assert "Already fitted" in run_sheet_html(after, "h-flat")
     with pytest.raises(BuildError, match="already fitted"):

@@ -87,6 +87,18 @@ def test_an_answer_meets_the_build_as_it_is_now() -> None:
     assert bench.build.use.years == 11 and bench.done == ["1 line changed."]
 
 
+def test_other_units_begin_anew_and_nothing_new_is_not_sent() -> None:
+    bench = Bench(SpringsForm)
+    before = bench.form.view.state
+    bench.form.refresh()
+    assert bench.form.view.state is before
+    bench.form.refresh("metric")
+    assert bench.state["fresh"] and bench.state["rev"] > before["rev"]
+    bench.build = ll.change(bench.build, {"candidates.h-flat.springs.rate": "333 lbf/in"})
+    bench.form.refresh()
+    assert not bench.state["fresh"] and "58.3" in str(bench.state["form"])
+
+
 def test_another_cam_is_asked_about() -> None:
     bench = Bench(PricesForm)
     bench.send({"type": "ask", "n": 1, "key": "cam", "value": "h-roller", "fields": {}})

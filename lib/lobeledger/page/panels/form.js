@@ -131,6 +131,7 @@ function render({ model, el }) {
 
   const draw = () => {
     const state = model.get("state");
+    const isFirst = form === null;
     if (state.rev !== drawn) {
       // What was typed and not yet taken stays, unless the form is a new one because it was taken.
       const typed = form === null || state.fresh ? { ...state.typed } : touched();
@@ -171,7 +172,8 @@ function render({ model, el }) {
     const head = count ? `${count} ${count === 1 ? "thing" : "things"} to put right; nothing was changed.` : "";
     sum.textContent = [head, ...loose].filter(Boolean).join(" ");
     out.textContent = wrong.length ? "" : answer.said;
-    if (first) {
+    // A view that is made later, of a form that was answered before, does not take the cursor.
+    if (first && !isFirst) {
       const body = first.box.closest("[id$='-b']");
       if (body?.hidden) open(form.querySelector(`[aria-controls="${body.id}"]`), true);
       first.inputs[0].focus();

@@ -98,9 +98,10 @@ class FormBox(w.Box):
 
     def refresh(self, system: str | None = None) -> None:
         """Ask anew after the build was changed elsewhere; what has been typed stays, and nothing new is not sent."""
-        self.system = system or self.system
-        before = self._state["form"]
-        self._made()
+        is_other = system is not None and system != self.system
+        self.system, before = system or self.system, self._state["form"]
+        # What was typed in other units would be another number.
+        self._made(fresh=is_other)
         if self._state["form"] != before:
             self.view.state = self._state
         else:
