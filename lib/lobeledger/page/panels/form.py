@@ -32,7 +32,7 @@ __all__ = ["BuildForm", "CamForm", "CamsForm", "FormBox", "FormView", "LiftersFo
 _MOST_FIELDS, _LONGEST = 400, 400
 # A view that still complains so long after its answer did not hear it (s).
 _HEARS_AFTER_S = 4.0
-_HERE = importlib.resources.files("lobeledger.page.panels")
+_TEMPLATES = importlib.resources.files("lobeledger").joinpath("templates")
 # (the build after, what was wrong by field, one sentence)
 Outcome = tuple[Build, Mapping[str, str], str]
 
@@ -44,8 +44,8 @@ class FormView(anywidget.AnyWidget):
     message it answers; fresh: what was typed is taken and goes; typed: what stands in it at first.
     """
 
-    _esm = _HERE.joinpath("form.js").read_text(encoding="utf-8")
-    _css = _HERE.joinpath("form.css").read_text(encoding="utf-8")
+    _esm = _TEMPLATES.joinpath("form.js").read_text(encoding="utf-8")
+    _css = _TEMPLATES.joinpath("form.css").read_text(encoding="utf-8")
     state = traitlets.Dict().tag(sync=True)
 
     def __init__(self, state: dict[str, Any], heard: Callable[[dict[str, Any]], None]) -> None:
