@@ -68,7 +68,9 @@ def _goods_and_fitting(build: Build, candidate: Candidate, value: Lookup, labour
         lines.append(CostLine(group, part.item, amount, part.quantity))
         if part.group != "machining":
             goods = goods + amount
-    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour, candidate.fitting_time_h, "h"))
+    if not candidate.is_fitted:
+        fitting = own("fitting_time") * labour
+        lines.append(CostLine("fitting", "Labour to fit it", fitting, candidate.fitting_time_h, "h"))
     for each in build.precautions_on(candidate):
         price = value(f"precautions.{each.id}.price")
         goods = goods + price

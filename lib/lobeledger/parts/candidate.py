@@ -3,6 +3,7 @@
 What opens the valves?               `Candidate`, `CamAndTrain`, `Valvetrain`, `Springs`
 What must be paid for it?            `Price`, `UPKEEP_PRICES`
 How can it be lost?                  `Failure`, `LIGHT_SPRINGS`, `NEW_LIFTERS`, `USED_LIFTERS`
+Is it in the engine already?         `FITTED_ALONE`, `NOT_FOR_FITTED`, `PROVEN_H`
 """
 
 from __future__ import annotations
@@ -13,12 +14,15 @@ from dataclasses import dataclass, replace
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.card import Card
-from lobeledger.parts.spec import Part, amount, choice, key_of, number, table, tables, words
+from lobeledger.parts.spec import Part, amount, choice, flag, key_of, number, table, tables, words
 from lobeledger.units import DEG_RAD, both
 
 __all__ = [
+    "FITTED_ALONE",
     "LIGHT_SPRINGS",
     "NEW_LIFTERS",
+    "NOT_FOR_FITTED",
+    "PROVEN_H",
     "UPKEEP_PRICES",
     "USED_LIFTERS",
     "CamAndTrain",
@@ -43,6 +47,12 @@ LIGHT_SPRINGS = "light-springs"
 NEW_LIFTERS = ("new-lifters", "new-rollers")
 # Factors (factors.csv) that say the same as lifter_state = "used".
 USED_LIFTERS = ("used-lifters", "used-rollers")
+# Most flat lobes that are wiped go in the first hours (common practice, no source); after this many a cam is taken to
+# have outlived them (assumed).
+PROVEN_H = 20.0
+# Fields that only the fitted cam has, and fields that are nothing for it, whatever its block of the sheet says.
+FITTED_ALONE = ("hours_run_h", "lobe_wear_m")
+NOT_FOR_FITTED = ("fitting_time_h", "dyno_time_h", "run_in_time_s", "run_in_rocker_ratio", "run_in_rocker_labour_h")
 # Upkeep that is done every so many hours -> the price without which it cannot be reckoned.
 UPKEEP_PRICES = {
     "lifter_service_every_h": "lifter_service_price_money",
@@ -243,6 +253,21 @@ class Candidate(CamAndTrain):
 
     id: str = words("short name, unique in the sheet")
     name: str = words("name shown to the customer")
+    fitted: bool | None = flag(
+        "this cam is in the engine now: nothing is bought, fitted or run in for it", optional=True
+    )
+    hours_run_h: float | None = amount(
+        "h", '"900 h"', "hours the cam that is fitted has run", 0.0, 1e5, optional=True, exact=_RULE
+    )
+    lobe_wear_m: float | None = amount(
+        "m",
+        '"0.001 in"',
+        "lift that the most worn lobe of the fitted cam has lost",
+        0.0,
+        0.01,
+        optional=True,
+        exact=_RULE,
+    )
     lifter_state: str = choice("whether the lifters are new", "new", "used")
     lifter_seat_change_m: float | None = amount(
         "m",
@@ -314,10 +339,11 @@ class Candidate(CamAndTrain):
     )
     lifter_labour_h: float = amount("h", '"6 h"', "labour of one lifter service", 0.0, 100.0)
     failure: Failure = table("how it can be lost")
-    parts: tuple[Price, ...] = tables("everything that must be bought or machined for it")
+    parts: tuple[Price, ...] = tables("everything that must be bought or machined for it", least=0)
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        self._check_fitted()
         ratio = self.run_in_rocker_ratio
         if self.follower == "roller" and ratio is not None:
             raise OutOfRange(
@@ -347,6 +373,28 @@ class Candidate(CamAndTrain):
         if (ratio is None) != (self.run_in_rocker_labour_h is None):
             raise OutOfRange("run_in_rocker_ratio and run_in_rocker_labour go together; give both or neither")
 
+    def _check_fitted(self) -> None:
+        """A cam that is fitted costs nothing to have; any other needs at least one thing bought."""
+        known = [key for key in FITTED_ALONE if getattr(self, key) is not None]
+        if not self.fitted and known:
+            raise OutOfRange(
+                f"{key_of(known[0])} is of the cam that is in the engine now; write fitted = true or remove it"
+            )
+        if not self.fitted and not self.parts:
+            raise OutOfRange("parts needs at least one entry, unless fitted = true says that it is in the engine now")
+        if self.fitted and (self.parts or any(getattr(self, key) for key in NOT_FOR_FITTED)):
+            raise OutOfRange("a cam that is fitted has no parts to buy and no hours of fitting, dyno or run-in")
+
+    @property
+    def is_fitted(self) -> bool:
+        """Whether this is the cam that is in the engine now."""
+        return bool(self.fitted)
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether it is fitted and has outlived its first hours; one of which no hours are said is taken to have."""
+        return self.is_fitted and (self.hours_run_h is None or self.hours_run_h >= PROVEN_H)
+
     @property
     def has_maker_instruction(self) -> bool:
         """Whether the sheet quotes the part maker's own words on the run-in, which come before every table."""
@@ -359,7 +407,13 @@ class Candidate(CamAndTrain):
 
     @property
     def has_used_lifters(self) -> bool:
-        """Whether it would run on used lifters: the sheet or its factors say so, and no precaution replaces them."""
+        """Whether it would run on used lifters: the sheet or its factors say so, and no precaution replaces them.
+
+        Flat lifters of the fitted cam have worn to its own lobes, and count as its own; its rollers are used ones where
+        nobody says how long they have run.
+        """
+        if self.is_fitted:
+            return self.follower == "roller" and self.hours_run_h is None
         said, off, taken = (
             set(ids) for ids in (self.failure.factor_ids, self.failure.off_ids, self.failure.precaution_ids)
         )

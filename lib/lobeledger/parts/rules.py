@@ -50,6 +50,11 @@ class RiskFactor(Part):
         super().__post_init__()
         check_ordered(self.id, self.low, self.odds, self.high)
 
+    @property
+    def is_of_fitted(self) -> bool:
+        """Whether only the cam that is in the engine now can have it."""
+        return self.switch is not None and not self.switch.asked.isdisjoint(("fitted", "proven"))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Precaution(Part):

@@ -50,6 +50,8 @@ def check_candidate(reader: Reader, values: Mapping[str, Any], path: str, block:
                     f"{path}.{side}_lash",
                     "is above zero, but a hydraulic lifter takes up its lash; remove it or write solid",
                 )
+    if not values["parts"] and not values["fitted"]:
+        reader.fail(f"{path}.parts", f"is missing; it is the list of {spec_of(Candidate, 'parts').doc}")
     _check_serves(reader, values["parts"], path)
     for every, price in UPKEEP_PRICES.items():
         if values[every] > 0.0 and values[price] is None:
@@ -66,8 +68,11 @@ def check_candidate(reader: Reader, values: Mapping[str, Any], path: str, block:
         )
 
 
-def check_risk_ids(reader: Reader, failure: Failure, follower: str, path: str) -> None:
-    """Refuse factors and precautions nobody knows, or those of the other follower."""
+def check_risk_ids(reader: Reader, failure: Failure, follower: str, path: str, *, is_fitted: bool) -> None:
+    """Refuse factors and precautions nobody knows, those of the other follower, or those of the fitted cam alone."""
+    for factor in read_factors():
+        if factor.is_of_fitted and factor.id in failure.factor_ids and not is_fitted:
+            reader.fail(f"{path}.factors", f"'{factor.id}' is of the cam that is in the engine now (fitted = true)")
     for key, ids, rows in (
         ("factors", failure.factor_ids, read_factors()),
         ("factors_off", failure.off_ids, read_factors()),

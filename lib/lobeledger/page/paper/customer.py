@@ -150,6 +150,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
         {
             "name": r.candidate.name,
             "is_winner": r.candidate.id in (comparison.tied_ids or (comparison.nearest_id,)),
+            "is_fitted": r.candidate.is_fitted,
             "mark": "tie" if tie else "our pick" if comparison.winner_id else "comes nearest",
         }
         for r in shown
@@ -280,6 +281,8 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
         raise BuildError("there is nothing to quote: no cam is sure to do; name one, or change the limits")
     result, build = comparison.result(chosen), comparison.build
     c = result.candidate
+    if c.is_fitted:
+        raise BuildError(f"{c.name} is already fitted: there is nothing to buy, and so nothing to quote")
     lines: list[dict[str, str]] = []
     for line in result.lines:
         if not line.is_first or line.group == "surprises":

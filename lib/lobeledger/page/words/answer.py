@@ -43,13 +43,14 @@ def answer_text(decision: Decision, system: str) -> str:
     build, best = decision.build, running[0]
     money = money_text(build)
     name = best.candidate.name
+    do = "Keep" if best.candidate.is_fitted else "Choose"
     cost = f"{money(best.figures['owning'].value)} over {build.use.years:g} years"
     sure = met_text(build, best) if best.limits else "nothing stops it"
     if len(decision.results) == 1:
         return f"{name} is the only candidate: {cost}; {sure}."
     rivals = decision.rivals
     if not rivals:
-        return f"Choose {name}: {cost}; {sure}. All others fail."
+        return f"{do} {name}: {cost}; {sure}. All others fail."
     second = rivals[0]
     lead = second.figures["expected"].value - best.figures["expected"].value
     if len(decision.tied_ids) > 1:
@@ -60,12 +61,12 @@ def answer_text(decision: Decision, system: str) -> str:
         )
     if lead < 0.0:
         return (
-            f"Choose {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
+            f"{do} {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
             f"limit in only {in_tries(second.mended_chance)}{', remedies and all' if _is_mended(second) else ''}."
         )
     ahead = float((second.cost_draws > best.cost_draws).mean())
     return (
-        f"Choose {name}: {cost}; {sure}. It is {money(lead)} better than {second.candidate.name}, torque and remedies "
+        f"{do} {name}: {cost}; {sure}. It is {money(lead)} better than {second.candidate.name}, torque and remedies "
         f"counted, and stays ahead in {in_tries(ahead)}."
     )
 

@@ -71,6 +71,8 @@ def run_springs(plan: RunInPlan, system: str) -> list[str]:
 
 def run_fuel(plan: RunInPlan, system: str) -> list[str]:
     if not plan.steps:
+        if plan.candidate.is_fitted:
+            return ["No fuel: it is already broken in."]
         return ["No fuel is charged to a lobe run-in: first start and seating of rings are the same for every cam."]
     show = functools.partial(units.show, system=system)
 
@@ -110,6 +112,8 @@ def speed_span(low: float, high: float) -> str:
 
 def run_answer(plan: RunInPlan) -> str:
     """The run-in in a sentence: minutes and speeds, and who says so."""
+    if plan.candidate.is_fitted:
+        return "Already fitted and broken in."
     if not plan.steps:
         if plan.candidate.follower == "roller":
             return (
