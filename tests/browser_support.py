@@ -74,6 +74,9 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
     command = launch.server_command(port=port, token=token, root=folder, private=private, python=Path(sys.executable))
     env = launch.server_environment(root=folder, private=private)
     env["PYTHONPATH"] = str(ROOT / "lib")  # the copy holds no lib
+    # the page's frame as it stands in the tree, not as it was when the environment was last installed
+    shutil.copytree(ROOT / "lib" / "jupyter" / "voila", tmp / "share" / "voila" / "templates", dirs_exist_ok=True)
+    env["JUPYTER_PATH"] = str(tmp / "share")
     env["LOBELEDGER_DATA"] = str(folder / "data")  # what a test saves stays in the copy
     with open(log, "wb") as out:
         server = subprocess.Popen(
