@@ -62,7 +62,7 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
     skip = shutil.ignore_patterns(".ipynb_checkpoints", "__pycache__")
     for part in ("workbook", "data"):
         if (ROOT / part).exists():
-            shutil.copytree(ROOT / part, folder / part, ignore=skip)
+            shutil.copytree(ROOT / part, folder / part, ignore=skip, dirs_exist_ok=True)
     for name, notebook in (notebooks or {}).items():
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (

