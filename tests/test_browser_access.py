@@ -1,7 +1,7 @@
 """Everybody can use the pages: axe-core finds nothing, the parts are landmarks, the keyboard's place is seen.
 
-axe-core is the rule engine of the Deque company's open project, carried by axe-playwright-python. It is run on each page
-as it opens, on every tab of it, and with every fold opened in turn, so that forms and tables out of sight are seen too.
+axe-core is an open rule engine, carried by axe-playwright-python. It is run on each page as it opens, on every tab of
+it, and with every fold opened in turn, so that forms and tables out of sight are seen too.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ WAYS = [
     "page-has-heading-one",
     "skip-link",
 ]
-# Violations by page and rule that are known and not mended yet: the most nodes in one look. Empty means nothing is found.
+# Violations by page and rule that are known and not mended yet, the most nodes in one look; empty: nothing is found.
 OUTSTANDING: dict[str, dict[str, int]] = {}
 TABS = "[role=tab]"
 # Folds of every kind: ours with a button, the browser's own, the accordion of ipywidgets.

@@ -19,7 +19,9 @@ pytestmark = pytest.mark.browser
 
 PATIENCE_MS = 120_000
 TOLD_MS = 20_000  # a kernel or server that is gone is told within so long
-ANSWER = {"choose": ".ll-answer", "valvetrain": ".ll-answer", "lobes": ".ll-answer", "break_in": ".ll-answer"}
+NEW_KERNEL = (
+    "(old) => (JSON.parse(document.querySelector('.ll-keeper-note data')?.value || '{}').kernel || old) !== old"
+)
 # Every model of the page misses anywidget's two seconds to initialise, and is deaf from then on.
 DEAF = (
     "const real = AbortSignal.timeout.bind(AbortSignal);AbortSignal.timeout = (ms) => ms === 2000 ? real(1) : real(ms);"
@@ -146,10 +148,7 @@ def test_a_kernel_that_ended_is_told_and_one_button_brings_all_back(
     hoped.value.save_as(tmp_path / "copy.toml")
     assert years_in((tmp_path / "copy.toml").read_text(encoding="utf-8")) == years
     banner.get_by_role("button", name="Bring everything back").press("Enter")
-    page.wait_for_function(
-        "(old) => (JSON.parse(document.querySelector('.ll-keeper-note data')?.value || '{}').kernel || old) !== old",
-        arg=note["kernel"], timeout=PATIENCE_MS,
-    )  # fmt: skip
+    page.wait_for_function(NEW_KERNEL, arg=note["kernel"], timeout=PATIENCE_MS)
     again = noted(page)
     assert (again["desk"], years_in(again["sheet"])) == (note["desk"], years)
     assert page.locator(".ll-lost.ll-on").count() == 0
@@ -225,10 +224,7 @@ def test_a_server_that_ended_is_told_and_what_was_open_comes_back_with_it(
         fresh.goto(anew.page("valvetrain"), timeout=PATIENCE_MS)
         banner.get_by_text("running again").wait_for(timeout=TOLD_MS)
         banner.get_by_role("button", name="Bring everything back").click()
-        page.wait_for_function(
-            "(old) => (JSON.parse(document.querySelector('.ll-keeper-note data')?.value || '{}').kernel || old) !== old",
-            arg=note["kernel"], timeout=PATIENCE_MS,
-        )  # fmt: skip
+        page.wait_for_function(NEW_KERNEL, arg=note["kernel"], timeout=PATIENCE_MS)
         again = noted(page)
         assert (again["desk"], years_in(again["sheet"])) == (note["desk"], years)
         page.context.close()

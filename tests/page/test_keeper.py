@@ -195,7 +195,7 @@ def test_a_ping_is_answered_and_a_lost_note_sent_again(page: Page, monkeypatch: 
 
 @pytest.mark.parametrize(
     "content",
-    ["text", None, {}, {"type": "hello"}, {"type": "hello", "desk": "../x"}, {"type": "ping", "number": "<b>"}, 
+    ["text", None, {}, {"type": "hello"}, {"type": "hello", "desk": "../x"}, {"type": "ping", "number": "<b>"},
      {"type": "x"}, {"type": "hello", "desk": TWO, "sheet": 5, "revision": "y"}],
 )  # fmt: skip
 def test_nonsense_from_a_page_does_no_harm(page: Page, tmp_path: Path, content: Any) -> None:
