@@ -102,6 +102,27 @@ def test_the_build_goes_from_page_to_page_with_what_was_moved(served: Served, br
     page.context.close()
 
 
+def spare_ids(served: Served) -> set[str]:  # noqa: F811
+    """Kernels that run and that no page uses."""
+    runtime = served.folder.parent / "private" / "runtime"
+    running = {each.stem.removeprefix("kernel-") for each in runtime.glob("kernel-*.json")}
+    return running - {each["id"] for each in api(served, "/api/kernels")}
+
+
+def test_a_page_takes_the_kernel_that_is_kept_ready(served: Served, browser: Any) -> None:  # noqa: F811
+    end = time.monotonic() + 120
+    while not spare_ids(served) and time.monotonic() < end:
+        time.sleep(0.5)
+    ready = spare_ids(served)
+    page, watch = watched(browser)
+    open_page(page, served.page("valvetrain") + "&desk=00112233445566aa")
+    note = noted(page)
+    assert note["kernel"] in ready and note["desk"] == "00112233445566aa", "it has the page's own environment"
+    assert note["kernel"] in {each["id"] for each in api(served, "/api/kernels")}
+    watch.assert_clean()
+    page.context.close()
+
+
 def test_two_tabs_do_not_mix_and_two_pages_of_one_desk_agree(served: Served, browser: Any) -> None:  # noqa: F811
     one, watch = watched(browser)
     open_page(one, served.page("choose"))

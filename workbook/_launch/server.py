@@ -94,6 +94,7 @@ def server_settings(*, port: int, token: str, name: str = START, root: Path = RO
             "tornado_settings": {"mathjax_url": _NO_MATHJAX},
             "log_level": "ERROR",
             "jpserver_extensions": {"jupyterlab": True, "voila.server_extension": True},
+            "kernel_manager_class": "lobeledger.spare_kernels.SpareKernels",
         },
         "IdentityProvider": {"token": token},
         "LabApp": {
