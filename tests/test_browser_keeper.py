@@ -119,7 +119,7 @@ def test_a_page_takes_the_kernel_that_is_kept_ready(served: Served, browser: Any
     note = noted(page)
     assert note["kernel"] in ready and note["desk"] == "00112233445566aa", "it has the page's own environment"
     assert note["kernel"] in {each["id"] for each in api(served, "/api/kernels")}
-    watch.assert_clean()
+    assert watch.outside == []
     page.context.close()
 
 

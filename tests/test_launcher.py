@@ -276,12 +276,18 @@ def test_run_passes_arguments_to_pytest() -> None:
     code = (
         "import importlib.util as u; s = u.spec_from_file_location('run', r'%s'); m = u.module_from_spec(s);"
         "s.loader.exec_module(m); print(m.pytest_command('py', ['-k', 'lobe']));"
-        "print(m.pytest_command('py', ['--browser', '-x']))"
+        "print(m.pytest_command('py', ['--browser', '-x'], 2));"
+        "print(*m.pytest_command('py', ['-q', '--durations=9'], 2)); print(*m.pytest_command('py', [], 16));"
+        "print(*m.pytest_command('py', ['-m', 'slow'], 2)); print(*m.pytest_command('py', [], 1))"
     ) % (ROOT / "tests" / "run.py")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines() == [
         "['py', '-m', 'pytest', '-k', 'lobe']",
         "['py', '-m', 'pytest', '-m', '', '-x']",
+        "py -m pytest -n 2 --dist loadfile --no-loadscope-reorder -q --durations=9",
+        "py -m pytest -n 4 --dist loadfile --no-loadscope-reorder",
+        "py -m pytest -m slow",
+        "py -m pytest",
     ]
 
 

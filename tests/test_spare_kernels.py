@@ -8,12 +8,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from voila.utils import ENV_VARIABLE
 
 from lobeledger import spare_kernels
 from lobeledger.spare_kernels import SpareKernels
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGE = {"VOILA_REQUEST_URL": "http://127.0.0.1/", "QUERY_STRING": "desk=0123456789abcdef"}
+# as the page's server writes it: names that are members of an enumeration
+PAGE: dict[str, str] = {
+    ENV_VARIABLE.VOILA_REQUEST_URL: "http://127.0.0.1/'\"",
+    ENV_VARIABLE.QUERY_STRING: "desk=0123456789abcdef",
+}
 ASK = "import os, sys; print(os.environ.get('QUERY_STRING'), os.getcwd(), 'lobeledger.panels' in sys.modules)"
 
 
@@ -56,7 +61,7 @@ def test_a_page_gets_the_spare_kernel_with_its_own_environment_and_a_notebook_a_
             page = await manager.start_kernel(path="workbook", kernel_name="python3", env={**os.environ, **PAGE})
             assert page == ready and {each["id"] for each in manager.list_kernels()} == {page, notebook}
             desk, folder, imported = await said_by(manager, page)
-            assert (desk, imported) == (PAGE["QUERY_STRING"], "True")
+            assert (desk, imported) == (PAGE[ENV_VARIABLE.QUERY_STRING], "True")
             assert Path(folder) == ROOT / "workbook"
         finally:
             await manager.shutdown_all(now=True)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 from typing import Any
 
@@ -92,7 +93,8 @@ class SpareKernels(AsyncMappingKernelManager):
         try:
             kernel_id, client = await spare
             own = {key: value for key, value in environment.items() if os.environ.get(key) != value}
-            asked = client.execute(f"import os; os.environ.update({own!r})", silent=True, store_history=False)
+            code = f"import json, os; os.environ.update(json.loads({json.dumps(own)!r}))"
+            asked = client.execute(code, silent=True, store_history=False)
             async with asyncio.timeout(_PATIENCE_S):
                 while True:
                     answer = await client.get_shell_msg()

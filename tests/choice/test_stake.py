@@ -399,6 +399,7 @@ def test_more_factors_never_lower_the_cost(ids):
 # -- tornado -------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_bars_are_those_of_whole_comparisons():
     checked = 0
     for bar in stakes().of("h-flat").bars:

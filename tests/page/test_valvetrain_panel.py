@@ -43,6 +43,7 @@ def test_it_opens_with_the_answer_and_tells_the_band_when_it_is_there(panel: Val
     assert "What buys 500 rpm" in panel.buys.value and "How sure" in panel.buys.value
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
 @pytest.mark.parametrize("kind", ["h-flat", "s-roller"])
 def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> None:
