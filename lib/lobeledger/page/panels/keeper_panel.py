@@ -68,8 +68,9 @@ class Keeping(SheetPanel[Any, Any]):
         as_read, now = kept.builds()
 
         def bring() -> None:
-            cam = getattr(self, "cam", None)
-            if cam is not None:
+            cam, forget = getattr(self, "cam", None), getattr(self, "forget", None)
+            if cam is not None and forget is not None:
+                forget()
                 cam.options = [(c.name, c.id) for c in now.candidates]
             for name in _FOLLOWING:
                 control, value = getattr(self, name, None), kept.view.get(name)
@@ -79,6 +80,9 @@ class Keeping(SheetPanel[Any, Any]):
         self.quietly(bring)
         self.open(now)
         self._as_read = as_read
+        steps = getattr(self, "_steps", None)
+        if steps is not None:
+            steps.amend(self._step("bringing the build back"))
         if kept.name in self.names():
             self._elsewhere = {}
             self.list_builds(kept.name)
@@ -93,4 +97,8 @@ class Keeping(SheetPanel[Any, Any]):
 
 
 def _values(control: Any) -> list[Any]:
+    """What a control can be set to: widgets have pairs of text and value, our own controls of value and text."""
+    facts = getattr(control, "facts", None)
+    if facts is not None:
+        return [value for value, _ in facts["options"]]
     return [each[1] if isinstance(each, tuple) else each for each in control.options]
