@@ -31,7 +31,10 @@ WAYS = [
 OUTSTANDING: dict[str, dict[str, int]] = {}
 TABS = "[role=tab]"
 # Folds of every kind: ours with a button, the browser's own, the accordion of ipywidgets.
-FOLDS = "button[aria-expanded=false], details:not([open]) > summary, .jp-Collapse-header.jp-Collapse-header-collapsed"
+FOLDS = (
+    "button[aria-expanded=false], details:not([open]) > summary, "
+    ".jupyter-widget-Collapse:not(.jupyter-widget-Collapse-open) > .jupyter-widget-Collapse-header"
+)
 MOST_FOLDS = 40
 
 
@@ -39,8 +42,7 @@ def open_page(served: Served, browser: Any, name: str, width: int = 1366, height
     page, _ = watched(browser, width, height)
     page.goto(served.page(name), timeout=PATIENCE_MS)
     page.locator(".ll-answer").first.wait_for(timeout=PATIENCE_MS)
-    page.locator(".js-plotly-plot .main-svg").first.wait_for(state="attached", timeout=PATIENCE_MS)
-    page.wait_for_timeout(1500)
+    page.wait_for_timeout(4000)  # charts of the first tab are drawn by then; access does not hang on them
     return page
 
 
@@ -63,9 +65,10 @@ def looks(page: Any) -> list[tuple[str, dict[str, list[str]]]]:
             page.wait_for_timeout(1200)
             found.append((f"tab {tabs.nth(i).inner_text()}", found_on(page)))
         for _ in range(MOST_FOLDS):
-            fold = page.locator(FOLDS).locator("visible=true").and_(page.locator(":not([data-looked-at])")).first
-            if not fold.count():
+            closed = page.locator(FOLDS).locator("visible=true").and_(page.locator(":not([data-looked-at])"))
+            if not closed.count():
                 break
+            fold = closed.first.element_handle()  # this very one: once marked, the locator finds the next
             words = fold.inner_text().strip()
             fold.evaluate("each => each.dataset.lookedAt = 'yes'")
             fold.click()

@@ -296,7 +296,7 @@ class Plain(SheetPanel[Any, Any]):
         self.widget = self.frame([])
         self.open_file(start)
 
-    def make_controls(self) -> dict[str, list[w.Widget]]:
+    def make_controls(self, *_: Any) -> dict[str, list[Any]]:
         return {"Use": [self.slider("use.years", "Years", self.build.use.years, 1, 15, 1, "")]}
 
     def inputs(self) -> Any:
