@@ -14,7 +14,6 @@ from html import unescape
 from pathlib import Path
 from typing import Any
 
-import ipywidgets as w
 import pytest
 
 from lobeledger import panels
