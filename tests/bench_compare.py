@@ -8,7 +8,6 @@ Each bench prints its ratio to the alternative; none of them fails for being slo
 from __future__ import annotations
 
 import functools
-import importlib
 import math
 import time
 from pathlib import Path
@@ -19,11 +18,9 @@ from scipy.optimize import brentq
 from scipy.special import ellipe, ellipk
 
 import lobeledger as ll
+from caches import forget
 from lobeledger.lobe import contact
 from lobeledger.sheet.tables import data_dir
-
-assess_room = importlib.import_module("lobeledger.assess.candidate")
-cycle_room = importlib.import_module("lobeledger.engine.cycle")
 
 BUILDS = Path(__file__).parents[1] / "data" / "builds"
 NAMES = ["budget-cruiser", "towing-engine", "weekend-racer"]
@@ -32,15 +29,6 @@ NAMES = ["budget-cruiser", "towing-engine", "weekend-racer"]
 @functools.cache
 def shipped(name: str):
     return ll.read_build(BUILDS / f"{name}.toml")
-
-
-def forget() -> None:
-    """Empty every cache between a build and its figures; compiled code and imports stay."""
-    for room in (assess_room, cycle_room):
-        for name in dir(room):
-            clear = getattr(getattr(room, name), "cache_clear", None)
-            if clear is not None:
-                clear()
 
 
 def seconds(work, times: int = 5) -> float:

@@ -24,7 +24,7 @@ def open_page(served: Served, browser: Any) -> tuple[Any, Any]:  # noqa: F811
 def test_the_answer_moves_with_a_spring_and_the_map_is_drawn(served: Served, browser: Any) -> None:  # noqa: F811
     page, watch = open_page(served, browser)
     answer = page.locator(READY).first.inner_text()
-    assert "contact is lost at" in answer
+    assert "alve control holds to" in answer
     assert page.locator(READY).first.bounding_box()["y"] < 300
     knob = page.locator(".ll-set-candidates-h-flat-springs-seat-load [role=slider]")
     for _ in range(5):
@@ -45,6 +45,6 @@ def test_what_buys_500_rpm_arrives_by_itself(served: Served, browser: Any) -> No
     page, watch = open_page(served, browser)
     page.locator(".ll-pages [role=tab]").filter(has_text="What buys").first.click()
     page.locator(".ll-buys .ll-list").first.wait_for(timeout=120_000)
-    page.wait_for_function("() => document.querySelector('.ll-valvetrain .ll-answer').innerText.includes('band')")
+    page.wait_for_function("() => document.querySelector('.ll-valvetrain .ll-reasons').innerText.includes('band')")
     watch.assert_clean()
     page.context.close()

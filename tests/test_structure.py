@@ -6,8 +6,6 @@ A failing test names what is missing and where it goes.
 from __future__ import annotations
 
 import ast
-import inspect
-import re
 from pathlib import Path
 
 import pytest
@@ -17,8 +15,6 @@ from lobeledger import panels
 from lobeledger.choice import cost, flips, stake
 from lobeledger.choice.results import Flip
 from lobeledger.doubt import draws
-from lobeledger.doubt import limits as doubt_limits
-from lobeledger.errors import OutOfRange
 from lobeledger.page import palette
 from lobeledger.page.words import flips as flip_words
 from lobeledger.page.words.break_in import input_name
@@ -118,19 +114,6 @@ def test_every_group_of_cost_has_its_shade():
     assert set(palette.GROUP_HATCHES) == later, "what is paid after the start is hatched: palette.GROUP_HATCHES"
 
 
-def written_paths() -> list[str]:
-    """Every path that the source of the cost asks for, also of lines that no shipped build has."""
-    found: dict[str, None] = {}
-    sources = [(ROOMS / "choice" / f"{leaf}.py").read_text(encoding="utf-8") for leaf in ("cost", "run_in")]
-    for source in (*sources, inspect.getsource(doubt_limits._price)):  # the last: what a remedy costs
-        for call, text in re.findall(r"\b(own|value)\(f?\"([^\"]+)\"\)", source):
-            text = text.replace("{candidate.id}", "h-flat").replace(".{key}", "")
-            text = re.sub(r"\{\w+\}", "0", re.sub(r"\{\w+\.\w+\}", "x", text))
-            if text != "candidates.h-flat":
-                found[f"candidates.h-flat.{text}" if call == "own" else text] = None
-    return list(found)
-
-
 def asked_paths() -> list[tuple[ll.Build, str]]:
     """Every path that the cost of each candidate of each shipped build asks for."""
     found: dict[str, tuple[ll.Build, str]] = {}
@@ -148,33 +131,12 @@ def asked_paths() -> list[tuple[ll.Build, str]]:
     return list(found.values())
 
 
-def forgotten_by(path: str) -> list[str]:
-    """The places that do not know an input of the cost."""
-    try:
-        group = stake.group_of(path)
-    except OutOfRange:
-        return ["the groups worth knowing (choice/stake._GROUP_OF)"]
-    return [] if group in stake.GROUPS else [f"the groups worth knowing (choice/stake.GROUPS lacks '{group}')"]
-
-
-def test_every_input_written_in_the_cost_is_known_to_all():
-    paths = written_paths()
-    assert len(paths) > 30 and "remedies.x.price" in paths, paths
-    missing = [f"{path}: {'; '.join(where)}" for path in paths if (where := forgotten_by(path))]
-    assert not missing, "\n".join(["inputs of the cost that a place has forgotten:", *missing])
-
-
-def test_an_input_that_is_new_is_missed_by_name():
-    assert "stake._GROUP_OF" in " ".join(forgotten_by("candidates.h-flat.polish_time"))
-    assert not forgotten_by("shop.labour_rate")
-
-
 def test_every_input_asked_is_known_to_flips_and_chart():
     asked = asked_paths()
     assert len(asked) > 100
     missing = []
     for build, path in asked:
-        where = forgotten_by(path)
+        where = []
         if not path.endswith(".failure.chance") and path not in build.data and not path.startswith("pairing."):
             where.append("the build sheet (no Spec in parts, no row of a table)")
         now = float(draws.nominal(build)(path))

@@ -679,6 +679,13 @@ def test_candidate_of_a_build(candidate_id: str) -> None:
     assert 0.7 < low <= nominal <= high < 1.0
 
 
+def test_the_best_lobe_is_ground_with_the_sheets_wheel() -> None:
+    build = ll.change(shipped("budget-cruiser"), {"model.grinding_radius": "60 mm"})
+    for candidate in build.candidates:
+        assert best_for.task_for(build, candidate).grinding_radius_m == pytest.approx(0.060)
+        assert best_for.task_for(shipped("budget-cruiser"), candidate).grinding_radius_m == pytest.approx(0.100)
+
+
 def test_equal_tasks_differ_only_by_candidate() -> None:
     build = shipped("budget-cruiser")
     flat, roller = best_for.equal_tasks(build, build.candidate("h-flat"), build.candidate("h-roller"))

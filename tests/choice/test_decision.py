@@ -188,7 +188,7 @@ def test_when_nothing_holds_it_says_who_comes_nearest_and_what_is_short():
     assert c.answer.startswith("None of the 4 is sure to do")
     nearest = c.result(c.nearest_id)
     assert nearest.figures["expected"].value == min(r.figures["expected"].value for r in c.results)
-    assert nearest.candidate.name in c.answer and "budget of 1 USD (holds in no try)" in c.answer
+    assert nearest.candidate.name in c.answer and "budget of 1 USD (holds in none of 100 tries)" in c.answer
     for r in c.results:
         assert r.standing == "out" and (r is nearest or f"{r.candidate.name} fails (budget" in c.verdict)
     assert json.loads(c.to_json())["winner"] is None and json.loads(c.to_json())["ahead_share"] is None

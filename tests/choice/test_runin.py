@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import lobeledger as ll
+from lobeledger.choice.precautions import precautions_by_worth
 from lobeledger.choice.run_in import (
     ratio_for_open_load,
     run_in_charges,
@@ -31,7 +32,6 @@ from lobeledger.choice.run_in import (
     run_in_springs,
     step_fuel_m3,
 )
-from lobeledger.choice.stake import precautions_by_worth
 from lobeledger.doubt import draws
 from lobeledger.engine import crank as engine
 from lobeledger.engine.cycle import displacement_m3
@@ -600,7 +600,7 @@ def test_the_table_has_provenance_reasons_and_unique_ids() -> None:
     ("change", "says"),
     [
         ({"stage": "usual", "when": parse("run_in_load=high")}, "cannot ask for run_in_load"),
-        ({"stage": "step"}, "lacks its share"), ({"stage": "usual"}, "lacks its open_load"),
+        ({"stage": "step"}, "lacks its share"), ({"stage": "usual"}, "needs its open_load or its time"),
         ({"stage": "later"}, "not one of"), ({"share": 1.5}, "outside"),
     ],
 )  # fmt: skip

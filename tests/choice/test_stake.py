@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import itertools
 from pathlib import Path
 
 import numpy as np
@@ -14,12 +13,14 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import lobeledger as ll
-from lobeledger.choice import cost, stake
-from lobeledger.choice.decision import decide
+from lobeledger.choice import cost, precautions, stake
 from lobeledger.doubt import draws
 from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, posterior
+from lobeledger.page.words.break_in import stake_tables, tables_html
+from lobeledger.page.words.limits import caution_text
 from lobeledger.page.words.stake import stake_answer, stake_answers
 from lobeledger.parts.conditions import parse
+from lobeledger.parts.facts import NO_RUN_IN
 from lobeledger.sheet.change import sheet_text
 from lobeledger.sheet.tables import DATA_DIR, GRADES, PROVENANCE, read_factors, read_precautions, read_table
 
@@ -81,24 +82,6 @@ def test_rule_of_three_eypasch_1995(builds, said):
     bound = stats.beta(after.alpha, after.beta).ppf(0.95)
     assert bound == pytest.approx(1 - 0.05 ** (1 / builds), rel=1e-9)
     assert bound == pytest.approx(said, rel=0.05)
-
-
-def test_perfect_information_solved_exercise():
-    # Solved exercise on decisions under risk, solvely.ai/homework/318896182:
-    # expected values 7.6, 9.6, 8.2; with perfect information 12.4; EVPI 2.8.
-    payoffs, p = [[10, 8, 6], [14, 15, 2], [7, 8, 9]], [0.2, 0.4, 0.4]
-    assert stake.expected_values(payoffs, p) == pytest.approx([7.6, 9.6, 8.2], abs=1e-12)
-    assert stake.worth_of_perfect_information(payoffs, p) == pytest.approx(2.8, abs=1e-12)
-    assert max(stake.expected_values(payoffs, p)) + stake.worth_of_perfect_information(payoffs, p) == pytest.approx(
-        12.4, abs=1e-12
-    )
-
-
-def test_the_solved_exercise_by_draws():
-    payoffs = np.array([[10, 8, 6], [14, 15, 2], [7, 8, 9]], dtype=float)
-    drawn = payoffs[:, np.random.default_rng(3).choice(3, size=200_000, p=[0.2, 0.4, 0.4])]
-    # Standard deviation of a payoff is below 6.3, so four standard errors are below 0.06.
-    assert drawn.max(axis=0).mean() - drawn.mean(axis=1).max() == pytest.approx(2.8, abs=0.12)
 
 
 # -- odds ----------------------------------------------------------------------------------------------------
@@ -163,16 +146,18 @@ def test_tables_say_who_says_so(name):
 
 
 def test_ids_are_unique_and_ranges_are_wide():
-    factors, precautions = read_factors(), read_precautions()
-    ids = [f.id for f in factors] + [p.id for p in precautions]
+    factors, acts = read_factors(), read_precautions()
+    ids = [f.id for f in factors] + [p.id for p in acts]
     assert len(set(ids)) == len(ids)
     for f in factors:
         assert 1.0 < f.low < f.odds < f.high and f.high / f.low >= 2.0, f.id
-    for p in precautions:
+    for p in acts:
         assert p.removes or p.odds < 1.0, p.id
         assert p.high <= 1.0, p.id
-    # Every factor has something that can be done about it.
-    assert {f.id for f in factors} == {name for p in precautions for name in p.removes}
+        # Good practice is in the opinion already: it saves nothing on top.
+        assert (p.practice == "good") == (p.odds == 1.0), p.id
+    # Every factor has something that can be done about it; against a short run-in, its minutes.
+    assert {f.id for f in factors} - {name for p in acts for name in p.removes} == {NO_RUN_IN}
 
 
 # -- through the comparison ----------------------------------------------------------------------------------
@@ -344,7 +329,7 @@ def test_factors_reach_the_realised_builds():
 
 def test_the_same_number_gives_the_same_figures_and_another_does_not():
     one, two = (stake.stake(compared().decision, count=20_000, seed=7) for _ in range(2))
-    assert one.pairs == two.pairs and one.information == two.information
+    assert one.pairs == two.pairs
     assert [s.realised for s in one.stakes] == [s.realised for s in two.stakes]
     other = stake.stake(compared().decision, count=20_000, seed=8)
     assert [s.realised for s in one.stakes] != [s.realised for s in other.stakes]
@@ -439,9 +424,14 @@ def test_factors_at_work_have_their_bar():
 def test_a_precautions_worth_is_the_difference_of_two_comparisons(factors):
     build = changed(factors=factors)
     result = ll.compare(build).result("h-flat")
-    ranked = stake.precautions_by_worth(build, result)
-    # These springs have no inner that could stay out.
-    assert {w.id for w in ranked} == {p.id for p in read_precautions() if p.follower == "flat"} - {"light-springs"}
+    ranked = precautions.precautions_by_worth(build, result)
+    # These springs have no inner that could stay out; good practice is offered only where it was left out.
+    on = {f.id for f in build.factors_on(build.candidate("h-flat"))}
+    assert {w.id for w in ranked} == {
+        p.id
+        for p in read_precautions()
+        if p.follower == "flat" and p.id != "light-springs" and (p.practice == "further" or on & set(p.removes))
+    }
     for w in ranked:
         after = ll.compare(ll.change(build, {"candidates.h-flat.failure.precautions": w.id})).result("h-flat")
         assert w.worth.value == pytest.approx(
@@ -454,6 +444,74 @@ def test_a_precautions_worth_is_the_difference_of_two_comparisons(factors):
     assert [w.worth.value for w in ranked] == sorted((w.worth.value for w in ranked), reverse=True)
 
 
+def test_good_practice_costs_nothing_and_saves_nothing_of_its_own():
+    plain = compared().result("h-flat")
+    every = " ".join(p.id for p in read_precautions() if p.follower == "flat" and p.practice == "good")
+    done = ll.compare(changed(precautions=every)).result("h-flat")
+    assert done.figures["owning"] == plain.figures["owning"] and done.figures["chance"] == plain.figures["chance"]
+    # Against what was left out it takes the factor off and is paid for: 0.7 h of labour with tax-free surprises.
+    left = ll.compare(changed(factors="no-gauge")).result("h-flat")
+    mended = ll.compare(changed(factors="no-gauge", precautions="gauge")).result("h-flat")
+    assert left.figures["chance"].value > mended.figures["chance"].value == plain.figures["chance"].value
+    shop = shipped().shop
+    paid = 0.7 * shop.labour_rate_money_per_h * (1 + shop.contingency)
+    assert mended.figures["owning"].value - plain.figures["owning"].value == pytest.approx(paid, abs=0.005)
+
+
+def test_what_is_left_out_is_told_by_the_loss_it_adds():
+    one = stakes().of("h-flat")
+    assert {each.factor.id for each in one.left_out} == {
+        f.id for f in read_factors() if f.follower == "flat" and f.kind == "left out"
+    }
+    p, loss = 1 / shipped().candidate("h-flat").failure.one_in, shipped().candidate("h-flat").failure.cost_money
+    for each in one.left_out:
+        odds = p / (1 - p) * each.factor.odds
+        assert each.chance_after == pytest.approx(odds / (1 + odds), abs=1e-12)
+        assert each.loss_added.value == pytest.approx((odds / (1 + odds) - p) * loss, abs=1e-6)
+        assert 0.0 < each.loss_added.low < each.loss_added.value < each.loss_added.high
+    assert one.left_out[0].factor.id == NO_RUN_IN
+    # What is left out already is not told again.
+    assert "no-gauge" not in {
+        each.factor.id
+        for each in stake.stake(ll.compare(changed(factors="no-gauge")).decision, count=1000).of("h-flat").left_out
+    }
+    told = tables_html(stake_tables(stakes(), "h-flat"))
+    assert "no reason to skip" in told and told.index("leaving out good practice") < told.index("Beyond good practice")
+
+
+@pytest.mark.parametrize(("minutes", "share"), [(0, 1.0), (5, 0.75), (10, 0.5), (19, 0.05), (20, 0.0), (30, 0.0)])
+def test_a_run_in_cut_short_costs_odds_by_degrees(minutes, share):
+    # A whole one: 20 minutes (data/runin.csv); none at all multiplies the odds by 8 (data/factors.csv).
+    build = ll.change(shipped(), {"candidates.h-flat.run_in_time": f"{minutes} min"})
+    p = 1 / shipped().candidate("h-flat").failure.one_in
+    odds = p / (1 - p) * 8**share
+    assert draws.nominal(build)("candidates.h-flat.failure.chance") == pytest.approx(odds / (1 + odds), abs=1e-12)
+    on = [f.id for f in build.factors_on(build.candidate("h-flat"))]
+    assert on == ([NO_RUN_IN] if share else [])
+    drawn = np.mean(draws.draws(build)("candidates.h-flat.failure.chance"))
+    assert drawn == pytest.approx(odds / (1 + odds), rel=0.35)
+    # The maker's own word comes before the table, and the sheet can say that it is not so.
+    for said in ({"maker_instruction": "No run-in."}, {"failure.factors_off": NO_RUN_IN}):
+        kept = ll.change(build, {f"candidates.h-flat.{key}": value for key, value in said.items()})
+        assert draws.nominal(kept)("candidates.h-flat.failure.chance") == pytest.approx(p, abs=1e-12)
+
+
+def test_fewer_minutes_tried_out_cost_odds_where_the_sheet_has_enough():
+    plain = draws.nominal(shipped())
+    short = draws.nominal(shipped(), {"candidates.h-flat.run_in_time": 0.0})
+    path = "candidates.h-flat.failure.chance"
+    assert short(path) > 6 * plain(path)
+
+
+def test_what_is_left_out_is_a_caution():
+    found = ll.compare(changed(factors="no-priming")).result("h-flat").assessment.cautions
+    told = [caution_text(shipped(), each, "us") for each in found]
+    assert sum("oil pump not primed" in each and "no reason to skip" in each for each in told) == 1
+    assert not any(
+        "good practice" in caution_text(shipped(), c, "us") for c in compared().result("h-flat").assessment.cautions
+    )
+
+
 def test_a_precautions_price_by_hand():
     # face-oiled: 110 USD of goods, no labour; freight, tax and the allowance of the sheet on top.
     s = shipped().shop
@@ -463,12 +521,12 @@ def test_a_precautions_price_by_hand():
 
 
 def test_a_precaution_taken_is_not_offered_again():
-    build = changed(precautions="gauge")
-    ranked = stake.precautions_by_worth(build, ll.compare(build).result("h-flat"))
+    build = changed(factors="no-gauge", precautions="gauge")
+    ranked = precautions.precautions_by_worth(build, ll.compare(build).result("h-flat"))
     assert "gauge" not in {w.id for w in ranked}
-    assert stake.with_precaution(build, "h-flat", "gauge") is build
+    assert precautions.with_precaution(build, "h-flat", "gauge") is build
     with pytest.raises(ll.OutOfRange, match="there is no precaution 'bore-check'"):
-        stake.with_precaution(build, "h-flat", "bore-check")
+        precautions.with_precaution(build, "h-flat", "bore-check")
 
 
 def test_prices_in_another_currency_are_not_guessed():
@@ -482,61 +540,16 @@ def test_prices_in_another_currency_are_not_guessed():
     assert euro.currency == "EUR"
     # What is done without buying costs hours alone and works in any currency.
     assert {p.id for p in euro.precautions} == {p.id for p in read_precautions() if not p.price_money}
-    found = {w.id: w for w in stake.precautions_by_worth(euro, ll.compare(euro).result("h-flat"))}
-    dollar = {w.id: w for w in stakes().of("h-flat").precautions}
+    ungauged = ll.change(euro, {"candidates.h-flat.failure.factors": "no-gauge"})
+    found = {w.id: w for w in precautions.precautions_by_worth(ungauged, ll.compare(ungauged).result("h-flat"))}
+    build = changed(factors="no-gauge")
+    dollar = {w.id: w for w in precautions.precautions_by_worth(build, ll.compare(build).result("h-flat"))}
     assert "gauge" in found and "face-oiled" not in found and found["gauge"].worth == dollar["gauge"].worth
     # Factors have no price and work in any currency.
     worse = ll.change(euro, {"candidates.h-flat.failure.factors": "no-paste"})
     assert [f.id for f in worse.factors_on(worse.candidate("h-flat"))] == ["no-paste"]
     with pytest.raises(ll.BuildError, match="price of 'face-oiled' is in USD and this sheet is in EUR"):
         ll.change(euro, {"candidates.h-flat.failure.precautions": "face-oiled"})
-
-
-# -- what it is worth to know --------------------------------------------------------------------------------
-
-
-@settings(max_examples=60)
-@given(st.lists(st.tuples(st.floats(0, 9000), st.floats(0, 1), st.floats(0, 9000)), min_size=2, max_size=5))
-def test_knowing_losses_is_perfect_information_over_all_states(choices):
-    base, p, loss = (np.array(v) for v in zip(*choices, strict=True))
-    states = np.array(list(itertools.product((0, 1), repeat=len(base))))
-    chances = np.prod(np.where(states, p, 1 - p), axis=1)
-    payoffs = -(base[:, None] + loss[:, None] * states.T)
-    found = stake.worth_of_knowing_losses(costs_without_loss=base, chances=p, losses=loss)
-    assert found == pytest.approx(stake.worth_of_perfect_information(payoffs, chances / chances.sum()), abs=1e-6)
-    assert found >= 0.0
-
-
-def test_information_is_worth_nothing_to_one_who_has_no_choice():
-    # The rollers are over the budget, and the solid flat is not sure to be within it: one is left.
-    alone = decide(ll.change(shipped("budget-cruiser"), {"limits.budget": "1990 USD"}))
-    assert alone.order == ("h-flat",)
-    assert {i.worth for i in stake.stake(alone, count=1000).information} == {0.0}
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_no_group_is_worth_more_than_everything(name):
-    *groups, everything = stakes(name).information
-    assert everything.what == "everything above at once"
-    inputs = [i.worth for i in groups[1:]]
-    assert [i.what for i in groups[1:]] == list(stake.GROUPS)
-    # By draws and about means that are not quite linear: within a tenth of a unit of money.
-    assert all(0.0 <= w <= everything.worth + 0.1 for w in inputs)
-
-
-def test_everything_is_that_of_the_comparisons_own_draws():
-    # Fuel dear enough for the roller to come near the flat, so that knowing could change the choice.
-    near = decide(ll.change(shipped(), {"shop.fuel_price": "12 USD/gal", "limits.budget": "9000 USD"}))
-    nets = np.stack([r.net_draws for r in near.running])
-    expected = nets.mean(axis=1).min() - nets.min(axis=0).mean()
-    assert stake.stake(near, count=1000).information[-1].worth == pytest.approx(expected, abs=1e-6)
-    assert expected > 1.0
-
-
-@pytest.mark.parametrize(("payoffs", "p"), [([[1, 2]], [0.5, 0.6]), ([[1, 2]], [1.0]), ([[1, 2]], [1.5, -0.5])])
-def test_probabilities_that_do_not_add_up_are_refused(payoffs, p):
-    with pytest.raises(ll.OutOfRange):
-        stake.expected_values(payoffs, p)
 
 
 # -- words ---------------------------------------------------------------------------------------------------

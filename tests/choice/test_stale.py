@@ -7,13 +7,13 @@ made from nothing.
 from __future__ import annotations
 
 import dataclasses
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
 import lobeledger as ll
+from caches import forget, kept
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import key_of
 from lobeledger.sheet.open import starter_sheet
@@ -70,18 +70,6 @@ RANGED = sorted(
     for p, d in BUILD.data.items()
     if d.low is not None and d.high is not None and d.low < d.high and not p.startswith(OURS)
 )
-
-
-def kept() -> list[Callable[[], None]]:
-    """Every cache of the library, wherever it stands."""
-    modules = [m for name, m in list(sys.modules.items()) if name.startswith("lobeledger.")]
-    found = [f for m in modules for f in vars(m).values() if hasattr(f, "cache_clear") and not isinstance(f, type)]
-    return [f.cache_clear for f in found]
-
-
-def forget() -> None:
-    for clear in kept():
-        clear()
 
 
 def told(build: Build) -> str:

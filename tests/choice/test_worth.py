@@ -23,6 +23,15 @@ def test_the_loss_integral_has_its_tabled_values() -> None:
         assert unit_normal_loss(u) == pytest.approx(value, abs=1e-6)
 
 
+def test_perfect_knowledge_of_a_solved_exercise() -> None:
+    """Three choices, three states of 0.2, 0.4, 0.4: expected values 7.6, 9.6, 8.2; with perfect information 12.4, 2.8
+    more (solved exercise on decisions under risk, solvely.ai/homework/318896182)."""
+    payoffs = np.array([[10.0, 8.0, 6.0], [14.0, 15.0, 2.0], [7.0, 8.0, 9.0]])
+    states = payoffs[:, [0, 1, 1, 2, 2]]
+    assert states.mean(axis=1) == pytest.approx([7.6, 9.6, 8.2])
+    assert value_of_knowing_all(-states) == pytest.approx(2.8, abs=1e-12)
+
+
 def repeated(mean: float, sd: float, rho: float) -> np.ndarray:
     """The regression's answer over 20 samples: two acts, their difference N(mean, sd), a share rho of it known."""
     rng = np.random.default_rng(5)

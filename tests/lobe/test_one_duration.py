@@ -62,6 +62,37 @@ def test_band_of_one_is_wider_than_that_of_three(name):
     assert width(solved(name, 1)) > 2.0 * width(solved(name, None))
 
 
+@pytest.mark.parametrize("name", CARDS)
+def test_two_durations_far_above_the_ramp_leave_it_open(name):
+    """Of 0.050 and 0.200 in: both are met, and what the whole card says near its ramp lies inside the band.
+
+    The lower was taken for the top of a ramp: a seat duration 40 crank degrees too long, without a band.
+    """
+    lift, seat, limits, ramp, points = CARDS[name]
+    two = card(lift, *points[1:])
+    lobes = lobe_from_card(two, limits, base_radius_m=BASE, ramp=ramp, seat_m=seat * IN, **CARD)
+    for at, duration in points[1:]:
+        _, low, high = lobes.band(lambda lobe, at=at: lobe.duration_crank_rad(at * IN))
+        assert low == pytest.approx(duration * DEG, abs=0.1 * DEG)
+        assert high == pytest.approx(duration * DEG, abs=0.1 * DEG)
+    at, duration = points[0]
+    _, low, high = lobes.band(lambda lobe: lobe.duration_crank_rad(at * IN))
+    assert low < duration * DEG < high
+    assert most_open(lobes).at_m == pytest.approx(at * IN)
+
+
+def test_a_card_that_begins_at_its_ramp_or_gives_it_stands_for_itself():
+    for two in (
+        card(0.325, (0.020, 270), (0.200, 150)),
+        replace(card(0.325, (0.050, 244), (0.200, 150)), ramp_lift_m=0.006 * IN),
+    ):
+        assert completed(two, 0.006 * IN).usual == (two,) and not completed(two, 0.006 * IN).others
+    two = card(0.325, (0.050, 244), (0.200, 150))
+    found = completed(two, 0.006 * IN)
+    assert found.usual[-1] == two and set(found.others) == {"fuller flanks", "leaner flanks"}
+    assert all(point in each.points for each in found.usual for point in two.points)
+
+
 def test_what_would_narrow_it_is_told():
     """A seat duration leaves the upper flank open, a duration high up the seat; given, it halves the band of area."""
     assert most_open(solved("hydraulic flat", 0)).at_m == pytest.approx(0.100 * IN)

@@ -57,7 +57,9 @@ def test_other_units_are_the_same_facts(panel: BreakInPanel) -> None:
 def test_it_opens_with_break_even_first_and_leaves_no_record_behind(panel: BreakInPanel, tmp_path: Path) -> None:
     result = settled(panel)
     assert result.comparison.break_even_text(result.comparison.break_evens[0]) in panel.answer.value
-    assert "camshaft and lifters" in panel.orders.value and "Precautions" in panel.at_stake.value
+    assert (
+        "camshaft and lifters" in panel.orders.value and "What leaving out good practice costs" in panel.at_stake.value
+    )
     assert not (tmp_path / "shop.sqlite").exists(), "looking writes nothing"
 
 

@@ -12,7 +12,9 @@ from lobeledger.assess.candidate import assess
 from lobeledger.assess.remedies import remedies_of
 from lobeledger.doubt.speed import useful_limit_of
 from lobeledger.page.panels.valvetrain import AtSpeed, ValvetrainPanel
+from lobeledger.page.words.valvetrain import control_reasons, limit_sentence
 from lobeledger.sheet.tables import data_dir
+from lobeledger.train.control import Control, UsefulLimit
 from panel_support import walk
 
 SHIPPED = ("budget-cruiser", "weekend-racer")
@@ -33,14 +35,64 @@ def settled(panel: ValvetrainPanel) -> AtSpeed:
     return panel.result
 
 
-def test_it_opens_with_the_answer_and_tells_the_band_when_it_is_there(panel: ValvetrainPanel) -> None:
+def test_it_opens_with_the_answer_and_tells_how_sure_it_is_when_that_is_there(panel: ValvetrainPanel) -> None:
     result = settled(panel)
-    assert f"contact is lost at {result.loss_rpm:,.0f} rpm" in panel.answer.value
+    rpm, top = result.limit.crank_rpm, result.build.use.highest_speed_rpm
+    assert f"valve control holds to {round(rpm, -1):,.0f} rpm, {round(rpm - top, -1):,.0f} above" in panel.answer.value
+    headline, _, reasons = panel.answer.value.partition("ll-reasons")
+    assert "the lifter pumps up" in headline and "contact" not in headline
+    assert f"First touch, a note: at {result.loss_rpm:,.0f} rpm" in reasons
     assert panel.later.wait(120)
-    assert panel.doubts is not None
-    band = panel.doubts.band
-    assert f"band {band.low_rpm:,.0f} to {band.high_rpm:,.0f}" in panel.answer.value
+    doubts = panel.doubts
+    assert doubts is not None
+    assert f"(band {doubts.band.low_rpm:,.0f} to {doubts.band.high_rpm:,.0f})" in panel.answer.value
+    assert f"nine of ten tries of both valves hold to {doubts.safe_rpm:,.0f} rpm" in panel.answer.value
+    assert doubts.safe_rpm >= top and "nowhere below is it more" in panel.answer.value
     assert "What buys 500 rpm" in panel.buys.value and "How sure" in panel.buys.value
+
+
+def test_the_lesser_of_its_two_valves_is_what_the_comparison_tells(panel: ValvetrainPanel) -> None:
+    panel.cam.value = "s-flat"
+    panel.which.value = "exhaust"
+    result = settled(panel)
+    assert panel.later.wait(120) and panel.doubts is not None
+    other = panel.doubts.other.crank_rpm
+    assert under_control_rpm(result) == pytest.approx(min(result.limit.crank_rpm, other))
+    assert other < result.limit.crank_rpm
+    assert f"The other valve loses control first, above {round(other, -1):,.0f} rpm" in panel.answer.value
+
+
+def test_a_speed_below_that_is_worse_is_told() -> None:
+    """Control is weakest at the rung where most is used up; told only where that is more than at the highest speed."""
+    held = UsefulLimit(6500.0, Control(6510.0, 1.1, "seat bounce", 2.8e-4, 4), 9000.0, 100)
+    rung, top = Control(5200.0, 0.83, "separation", 8.3e-5, 4), Control(6000.0, 0.41, "separation", 4.1e-5, 4)
+    said = " ".join(control_reasons(held, held, 6200.0, rung, top, 6000.0))
+    assert "weakest at 5,200 rpm, where 83% of what is allowed is used up (41%" in said and "6,200 rpm" in said
+    said = " ".join(control_reasons(held, held, 6200.0, top, rung, 6000.0))
+    assert "83% of what is allowed is used up at 6,000 rpm; nowhere below is it more" in said
+    short = UsefulLimit(5000.0, Control(5010.0, 1.1, "seat bounce", 2.8e-4, 4), 9000.0, 100)
+    said = " ".join(control_reasons(held, short, float("nan"), rung, top, 6000.0))
+    assert "fewer than nine of ten tries hold even 3,000 rpm" in said and "weakest" not in said
+
+
+@pytest.mark.parametrize(
+    ("limit", "told"),
+    [
+        (UsefulLimit(float("inf"), None, 7200.0, 9), "Valve control holds to 7,200 rpm, as far as was looked."),
+        (
+            UsefulLimit(0.0, Control(2400.0, 1.2, "separation", 1e-4, 4), 7200.0, 9),
+            "Valve control is lost at 2,400 rpm already, the lowest speed looked at: the lifter leaves the lobe too "
+            "far.",
+        ),
+        (
+            UsefulLimit(4306.0, Control(4312.0, 1.2, "seat bounce", 1e-4, 4), 7200.0, 9),
+            "Valve control holds to 4,310 rpm, 490 below your highest; beyond it the valve bounces off its seat too "
+            "far.",
+        ),
+    ],
+)
+def test_every_limit_has_its_sentence(limit: UsefulLimit, told: str) -> None:
+    assert limit_sentence(limit, 4800.0) == told
 
 
 @pytest.mark.slow

@@ -24,13 +24,11 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.train import rigid as valvetrain
 from lobeledger.units import rad
 
-__all__ = ["GRINDING_RADIUS_M", "JERK_LIMIT_M_PER_RAD3", "equal_tasks", "lobe_share_of", "task_for"]
+__all__ = ["JERK_LIMIT_M_PER_RAD3", "equal_tasks", "lobe_share_of", "task_for"]
 
-# No published limits exist for either; both are assumed and belong beside every figure made with them.
-# Jerk: what the hydraulic cards of the demo builds take on their rise, 0.6 to 0.85 m per cam radian cubed.
+# No published limit exists; assumed, it belongs beside every figure made with it: what the hydraulic cards of the demo
+# builds take on their rise, 0.6 to 0.85 m per cam radian cubed.
 JERK_LIMIT_M_PER_RAD3 = 0.8
-# A grinding wheel of 200 mm diameter; smaller wheels grind hollower flanks.
-GRINDING_RADIUS_M = 0.1
 
 
 def task_for(
@@ -40,7 +38,8 @@ def task_for(
 
     Ramp top and duration are those of the card's lowest quoted lift; `lobe_share_of` moves them to where the card's
     own flank begins. Contact stress is held to the candidate's caution level, which is common practice, between
-    cranking and the highest speed; springs to the highest speed plus the margin wanted.
+    cranking and the highest speed; springs to the highest speed plus the margin wanted. The grinding wheel is the
+    sheet's (`model.grinding_radius`), the one that card lobes are held to.
     """
     c, v, s, model = candidate, candidate.valvetrain, candidate.springs, build.model
     card, lash, valve_kg = (
@@ -106,7 +105,7 @@ def task_for(
         crown_radius_m=crown,
         contact_offset_m=offset,
         wheel_width_m=wheel_width,
-        grinding_radius_m=GRINDING_RADIUS_M,
+        grinding_radius_m=model.grinding_radius_m,
     )
 
 

@@ -153,12 +153,14 @@ def assess(build: Build, candidate: Candidate) -> Assessment:
         if math.isfinite(torque.value):
             figures["torque"] = torque
     broken = broken_limits(build, candidate, mechanics.impossible, figures)
+    pair = {"intake": mechanics.intake, "exhaust": mechanics.exhaust}
+    lobes = {which: lobe for which, lobe in pair.items() if lobe is not None}
     return Assessment(
         candidate,
         key,
         figures,
         tuple(broken),
-        tuple(cautions(build, candidate, figures)),
+        tuple(cautions(build, candidate, figures, lobes)),
         FuelUse(
             displacement_m3(eng),
             float(

@@ -13,12 +13,14 @@ practice without a source.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from lobeledger.assess.figures import Figure
+from lobeledger.assess.lobes import narrowing_duration
 from lobeledger.engine.crank import knock_limited_ratio
-from lobeledger.engine.cycle import seat_lift_m
+from lobeledger.engine.cycle import flow_data_end_m, seat_lift_m
+from lobeledger.lobe.card import CardLobe
 from lobeledger.lobe.ways_out import WayOut
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
@@ -128,8 +130,10 @@ def broken_limits(
     return found
 
 
-def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) -> list[Caution]:
-    """What warns but does not forbid, and limits whose band reaches past them."""
+def cautions(
+    build: Build, candidate: Candidate, figures: Mapping[str, Figure], lobes: Mapping[str, CardLobe]
+) -> list[Caution]:
+    """What warns but does not forbid, and limits whose band reaches past them. lobes: of the cards that have one."""
     found = _of_speed(build, figures)
     found += _of_running(build, candidate, figures)
     found += _of_springs(candidate, figures)
@@ -143,8 +147,28 @@ def cautions(build: Build, candidate: Candidate, figures: Mapping[str, Figure]) 
             found.append(Caution("lash_off_ramp", "intake", Figure.exact(seat), lowest, "lift"))
     if "rigid_limit" in figures and "torque" not in figures:
         found.append(Caution("no_torque"))
-    if len(candidate.intake.points) < 3:
-        found.append(Caution("few_durations", "intake"))
+    left_out = [f.id for f in build.factors_on(candidate) if f.kind == "left out"]
+    if left_out:
+        found.append(Caution("left_out", " ".join(left_out)))
+    found += _of_cards(candidate, lobes)
+    return found
+
+
+def _of_cards(candidate: Candidate, lobes: Mapping[str, CardLobe]) -> list[Caution]:
+    """Cards of one or two durations: the one more that would narrow the lobe most, and what it may be."""
+    found = []
+    for which, lobe in lobes.items():
+        count = len((candidate.intake if which == "intake" else candidate.exhaust).points)
+        if count > 2:
+            continue
+        said = Caution("one_duration", which) if count == 1 else Caution("few_durations", which)
+        asked = narrowing_duration(lobe)
+        if asked is None:
+            found.append(said)
+            continue
+        span = Figure(lobe.nominal.duration_crank_rad(asked.at_m), asked.low_rad, asked.high_rad)
+        ways = (Way("one_more_duration", asked.at_m, "lift"),)
+        found.append(replace(said, have=span, kind="angle", ways=ways))
     return found
 
 
@@ -212,4 +236,18 @@ def _of_gas(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
     if "torque" in figures and figures["overlap"].value > build.model.torque_doubt_overlap_rad:
         limit = build.model.torque_doubt_overlap_rad
         found.append(Caution("long_overlap", "overlap", figures["overlap"], limit, "angle"))
-    return found
+    return found + _beyond_flow(build, figures)
+
+
+def _beyond_flow(build: Build, figures: Mapping[str, Figure]) -> list[Caution]:
+    """Valves that lift past the last line of what is known of their flow; the one that goes farther is told."""
+    beyond = []
+    for which in ("intake", "exhaust"):
+        end = flow_data_end_m(build.engine, build.discharge, which)
+        lift = figures.get(f"{which}_lift")
+        if lift is not None and lift.value > end:
+            beyond.append((lift.value - end, which, lift, end))
+    if not beyond:
+        return []
+    _, which, lift, end = max(beyond)
+    return [Caution("beyond_flow", which if len(beyond) == 1 else "both", lift, end, "lift")]

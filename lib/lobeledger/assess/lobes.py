@@ -1,6 +1,7 @@
 """The lobes a candidate's cards leave open, on its follower.
 
-`candidate_lobe`
+Which lobes are they?                    `candidate_lobe`
+Which duration would narrow them most?   `narrowing_duration`
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from lobeledger import units
 from lobeledger.engine.cycle import (
     seat_lift_m,
 )
-from lobeledger.errors import NoSolution
-from lobeledger.lobe.card import CardLobe, lobe_from_card
+from lobeledger.errors import NoSolution, OutOfRange
+from lobeledger.lobe.card import CardLobe, Open, lobe_from_card, most_open
 from lobeledger.lobe.ramp import FlatLimits, Ramp, RollerLimits
 from lobeledger.lobe.ways_out import WAY_WORDS, WayOut, what_would_give
 from lobeledger.parts.build import Build
@@ -21,7 +22,7 @@ from lobeledger.parts.candidate import CamAndTrain, Candidate
 from lobeledger.parts.card import Card
 from lobeledger.parts.use import Model
 
-__all__ = ["candidate_lobe"]
+__all__ = ["candidate_lobe", "narrowing_duration"]
 
 
 @functools.lru_cache(maxsize=256)
@@ -125,3 +126,11 @@ def candidate_lobe(build: Build, candidate: Candidate, which: str = "intake") ->
         ]
         hint = f"; one of these alone would do: {', '.join(ways)}" if ways else ""
         raise NoSolution(f"{c.name}, {which}: {trouble}{hint}") from None
+
+
+def narrowing_duration(lobes: CardLobe) -> Open | None:
+    """The further duration that would narrow a card's lobes most; None where no usual lift lies on them."""
+    try:
+        return most_open(lobes)
+    except OutOfRange:
+        return None

@@ -41,14 +41,15 @@ from lobeledger.choice.results import (
     Lead,
     Out,
     Reason,
+    SafeSpeeds,
     Shortfall,
     nearest_of,
 )
 from lobeledger.doubt import draws
 from lobeledger.doubt.chance import break_even_chance
 from lobeledger.doubt.drawn import Drawn
-from lobeledger.doubt.limits import judged_limits, spread_of, trials_of
-from lobeledger.doubt.speed import MOST_TRIALS, SpeedTrials, useful_limit_of
+from lobeledger.doubt.limits import judged_limits, spread_of, trials_of, wanted_speed
+from lobeledger.doubt.speed import MOST_TRIALS, SpeedTrials, safe_speed_of, useful_limit_of
 from lobeledger.doubt.standing import HOLDS, OUT, break_even_shortfall, expected_cost, joint_draws, lead_of
 from lobeledger.engine.doubt import torque_doubt_share, torque_gain_draws
 from lobeledger.errors import NoSolution
@@ -197,8 +198,9 @@ def decide(
     anew. step(done, total) is called after each candidate; an exception it raises ends the comparison. trials:
     valvetrains drawn and run at the wanted speed, a candidate, at most; 0 for a first answer that takes the one that is
     given for sure. details: whether to find what takes longer when cold: how much of the best possible lobe each intake
-    card uses and what holds it back, the speed up to which the valvetrain is under control, and what the remaining
-    ranges of the sheet do to the torque. The answer is the same without.
+    card uses and what holds it back, the speed up to which the valvetrain is under control (where the wanted one does
+    not hold, in nine of ten tries too), and what the remaining ranges of the sheet do to the torque. The answer is the
+    same without.
     """
 
     def one(candidate: Candidate) -> tuple[Assessment, SpeedTrials | None]:
@@ -209,7 +211,7 @@ def decide(
 
     found = _on_both_cores(one, build.candidates, step)
     reference = _reference([assessed for assessed, _ in found])
-    results = tuple(_result(build, assessed, reference, run) for assessed, run in found)
+    results = tuple(_on_both_cores(lambda pair: _result(build, pair[0], reference, pair[1]), found, None))
     if details:
         results = tuple(_on_both_cores(functools.partial(_with_details, build), results, step))
     running = _in_the_running(build, results)
@@ -308,7 +310,11 @@ def _with_details(build: Build, result: CandidateResult) -> CandidateResult:
         torque = widened(assessed.inputs, assessed.intake, assessed.exhaust, torque)
         if "torque" in figures:
             figures["torque"] = weighed_band(build, torque)
-        figures["useful_limit"] = useful_limit_of(assessed.inputs, result.candidate.id, build.use.highest_speed_rpm)
+        name = result.candidate.id
+        figures["useful_limit"] = useful_limit_of(assessed.inputs, name, build.use.highest_speed_rpm)
+        speed = result.limit("speed")
+        if speed is not None and speed.standing != "holds":
+            figures["safe_speed"] = safe_speed_of(assessed.inputs, name, wanted_speed(build))
     frozen = Frozen(figures)
     return dataclasses.replace(
         result,
@@ -367,6 +373,7 @@ def _reasons(
     told = nearest_of(results).candidate.id if not running else ""
     found += [Out(r.candidate.id) for r in results if r.candidate.id not in (*order, told)]
     found += shortfalls[:2]
+    found += _safe_speeds(results)
     if running:
         mine = running[0].candidate.id
         related = [b for b in break_evens if mine in (b.flat_id, b.roller_id)]
@@ -375,6 +382,14 @@ def _reasons(
             found.append(_nearest_break_even(related))
         found += flipped[:1]
     return found
+
+
+def _safe_speeds(results: Sequence[CandidateResult]) -> list[SafeSpeeds]:
+    """The speeds that are safe, of those that were looked for: where the wanted one does not hold."""
+    known = [(r.candidate.id, r.figures["safe_speed"].value) for r in results if "safe_speed" in r.figures]
+    if not known:
+        return []
+    return [SafeSpeeds(tuple(sorted(known, key=lambda each: -each[1] if math.isfinite(each[1]) else 0.0)))]
 
 
 def _second(results: Sequence[CandidateResult], order: Sequence[str]) -> CandidateResult | None:

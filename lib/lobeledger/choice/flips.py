@@ -23,7 +23,7 @@ from lobeledger.choice import cost
 from lobeledger.choice.results import CandidateResult, Flip
 from lobeledger.choice.worth import value_of_knowing
 from lobeledger.doubt.drawn import Drawn
-from lobeledger.doubt.draws import DRAWS, Lookup, draws, in_every_draw
+from lobeledger.doubt.draws import DRAWS, Lookup, chance_draws, draws, in_every_draw
 from lobeledger.doubt.limits import remedy_price
 from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, lead_of, unmended_draws
 from lobeledger.parts.build import Build
@@ -111,7 +111,7 @@ def flips(build: Build, results: Sequence[CandidateResult], order: Sequence[str]
         heard[path] = None
         return base(path)
 
-    race.leader(listening)
+    race.leader(_through_odds(build, listening))
     found: list[Flip] = []
     lines: set[str] = set()
     for path in heard:
@@ -124,6 +124,18 @@ def flips(build: Build, results: Sequence[CandidateResult], order: Sequence[str]
             found += _moves(build, race, base, path, line, order[0])
     ranged = _within_ranges(build, results, order)
     return Search(tuple(sorted([*found, *ranged[0]], key=lambda flip: abs(flip.change_share))), len(lines) + ranged[1])
+
+
+def _through_odds(build: Build, value: Lookup) -> Lookup:
+    """`value`, with each chance of loss made of its odds by `value` too: what multiplies them is heard and moved."""
+
+    def looked_up(path: str) -> Any:
+        found = value(path)
+        if path.endswith(".failure.chance"):
+            return chance_draws(build, build.candidate(path.split(".")[1]), value)
+        return found
+
+    return looked_up
 
 
 def _line(build: Build, path: str) -> str:
@@ -152,7 +164,7 @@ def _moves(build: Build, race: _Race, base: Lookup, path: str, line: str, leads:
                 drawn = np.minimum(drawn * factor, 1.0) if is_chance else drawn * factor
             return drawn
 
-        return race.leader(value, affected)
+        return race.leader(value if is_chance else _through_odds(build, value), affected)
 
     found = []
     for end in (_FURTHEST, 1.0 / _FURTHEST):

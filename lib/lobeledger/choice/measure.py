@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from lobeledger.arrays import Array
+from lobeledger.assess.lobes import narrowing_duration
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.choice.worth import value_of_knowing
 from lobeledger.doubt.drawn import Drawn, drawn_lobes, first_below
@@ -23,12 +24,9 @@ from lobeledger.doubt.draws import chance_path, draws, factor_paths
 from lobeledger.doubt.idle import vacuum_of_known_lobes
 from lobeledger.doubt.standing import unmended_draws
 from lobeledger.parts.build import Build
-from lobeledger.units import INCH_M
 
 __all__ = ["measure_next"]
 
-# The lift at which one more duration is asked for.
-_ASKED_LIFT_M = 0.100 * INCH_M
 _MASSES = ("lifter_mass", "pushrod_mass", "intake_valve_mass", "exhaust_valve_mass", "retainer_mass", "locks_mass")
 _SPRINGS = ("seat_load", "rate", "inner_seat_load", "inner_rate")
 _LIVES = ("lash_check_every", "spring_change_every", "lifter_service_every")
@@ -60,7 +58,8 @@ def measure_next(
             told = knowing.worth > 0.0 and any(whose[int(i)] != now for i in np.unique(knowing.best))
             pay = measure.minutes / 60.0 * build.shop.labour_rate_money_per_h
             owner = "" if result is None else result.candidate.id
-            found.append(MeasureNext(measure.id, owner, measure.minutes, knowing.worth, pay, told))
+            at_m = None if result is None or measure.id != "one_more_duration" else _asked_lift_m(result)
+            found.append(MeasureNext(measure.id, owner, measure.minutes, knowing.worth, pay, told, at_m))
     return sorted(found, key=lambda each: -(each.worth_money - each.minutes_money))
 
 
@@ -148,10 +147,17 @@ def _told_of_lobe(what: str, result: CandidateResult) -> Mapping[str, Array]:
         return {"height": lobes.draws.h} if "ramp height" in moves else {}
     if what == "read_lobe":
         return lobes.columns(name)
+    asked_m = _asked_lift_m(result)
+    if asked_m is None:
+        return {}
     family = lobes.families["intake"]
     nose = family.theta_cam_rad.size // 2
-    lift = lobes.weights("intake") @ family.stack[:, 0, nose:]
-    if float(lift.max()) <= _ASKED_LIFT_M:
-        return {}
-    at, share = first_below(lift, _ASKED_LIFT_M)
+    at, share = first_below(lobes.weights("intake") @ family.stack[:, 0, nose:], asked_m)
     return {"duration": at + share}
+
+
+def _asked_lift_m(result: CandidateResult) -> float | None:
+    """Lobe lift at which one more duration of the intake would narrow its lobe most; None where none is usual."""
+    assert result.assessment.intake is not None
+    asked = narrowing_duration(result.assessment.intake)
+    return None if asked is None else asked.at_m

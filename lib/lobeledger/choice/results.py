@@ -4,7 +4,8 @@ What came out?                         `Decision`, `CandidateResult`
 When does risk turn the choice?        `BreakEven`
 What flips the verdict?                `Flip`
 What would pay to be measured?         `MeasureNext`
-Why this one?                          `Reason`: `Lead`, `CostGaps`, `Out`, `Doubt`, `Shortfall`, `BreakEven`, `Flip`
+Why this one?                          `Reason`: `Lead`, `CostGaps`, `Out`, `Doubt`, `Shortfall`,
+                                       `SafeSpeeds`, `BreakEven`, `Flip`
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ __all__ = [
     "Out",
     "Reason",
     "STOPS",
+    "SafeSpeeds",
     "Shortfall",
     "is_assumption",
     "nearest_of",
@@ -202,7 +204,14 @@ class Shortfall:
     money: float
 
 
-Reason = Lead | CostGaps | Out | Doubt | Shortfall | BreakEven | Flip
+@dataclass(frozen=True)
+class SafeSpeeds:
+    """Up to which speed nine of ten tries hold, by candidate, the fastest first (rpm; NaN: less than was looked at)."""
+
+    speeds_rpm: tuple[tuple[str, float], ...]
+
+
+Reason = Lead | CostGaps | Out | Doubt | Shortfall | SafeSpeeds | BreakEven | Flip
 
 
 @dataclass(frozen=True)
@@ -210,7 +219,8 @@ class MeasureNext:
     """Something that can be measured or asked, and what knowing it is worth.
 
     what: its key. candidate_id: whose, empty where it is of all. minutes: of a mechanic's time. worth_money: what the
-    choice gains by it on average, before the minutes are paid. could_change: whether it could change who leads.
+    choice gains by it on average, before the minutes are paid. could_change: whether it could change who leads. at_m:
+    of a duration, the lobe lift at which it is asked for.
     """
 
     what: str
@@ -219,6 +229,7 @@ class MeasureNext:
     worth_money: float
     minutes_money: float
     could_change: bool
+    at_m: float | None = None
 
 
 @dataclass(frozen=True)

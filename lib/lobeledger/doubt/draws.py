@@ -3,7 +3,7 @@
 What is it?                          `nominal` -> `Lookup`
 What may it be?                      `draws` -> `Lookup`; `DRAWS` draws, one line of the sheet the same for all
 The same for every draw              `in_every_draw`
-How likely is a loss, before factors? `opinion`, `factor_paths`, `chance_path`
+How likely is a loss, before factors? `opinion`, `factor_paths`, `odds_multipliers`, `chance_path`
 A draw of something no sheet has      `symmetric_draws`, `uniform_draws`, `triangular_draws`
 
 A `Lookup` answers for each value by its path in the build sheet, with a number or with an array of draws. One line of a
@@ -27,16 +27,19 @@ from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, poste
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
+from lobeledger.parts.facts import NO_RUN_IN, run_in_left_out
 from lobeledger.parts.pairing import rule_of
 
 __all__ = [
     "DRAWS",
     "Lookup",
+    "chance_draws",
     "chance_path",
     "draws",
     "factor_paths",
     "in_every_draw",
     "nominal",
+    "odds_multipliers",
     "opinion",
     "symmetric_draws",
     "triangular_draws",
@@ -44,6 +47,7 @@ __all__ = [
 ]
 
 DRAWS = 2000
+_NO_RUN_IN_PATH = f"factors.{NO_RUN_IN}.odds"
 Lookup = Callable[[str], Any]
 
 
@@ -56,16 +60,38 @@ def chance_path(candidate: Candidate) -> str:
 
 
 def factor_paths(build: Build, candidate: Candidate) -> list[str]:
-    """Paths of what multiplies a candidate's odds of loss: the factors at work, then the precautions taken."""
+    """Paths of what multiplies a candidate's odds of loss: the factors at work, then the precautions taken.
+
+    A run-in cut short counts by degrees, see `odds_multipliers`.
+    """
     return [f"factors.{f.id}.odds" for f in build.factors_on(candidate)] + [
         f"precautions.{p.id}.odds" for p in build.precautions_on(candidate)
     ]
 
 
+def odds_multipliers(build: Build, candidate: Candidate, value: Lookup) -> list[Any]:
+    """What multiplies a candidate's odds of loss, by `value`: factors at work and precautions taken.
+
+    A run-in cut short counts by the share of a whole one that is left out, as a power of what no run-in at all
+    multiplies the odds by: nothing jumps as the minutes move.
+    """
+    found = [value(path) for path in factor_paths(build, candidate) if path != _NO_RUN_IN_PATH]
+    if NO_RUN_IN in candidate.failure.factor_ids:
+        return [*found, value(_NO_RUN_IN_PATH)]
+    whole = build.whole_run_in_time_s(candidate)
+    if whole is None or NO_RUN_IN in candidate.failure.off_ids:
+        return found
+    left_out = run_in_left_out(time_s=value(f"candidates.{candidate.id}.run_in_time"), whole_s=whole)
+    if np.any(left_out > 0.0):
+        found.append(value(_NO_RUN_IN_PATH) ** left_out)
+    return found
+
+
 def opinion(build: Build, candidate: Candidate) -> ChancePrior | None:
     """The chance of loss before any factor: the sheet's opinion, updated by the shop's record if it gives one.
 
-    The record is taken to be of builds without the factors. None when the sheet says that every build is lost.
+    Opinion and record are of builds done with good practice, without the factors. None when the sheet says that every
+    build is lost.
     """
     failure = candidate.failure
     if failure.one_in <= 1.0:
@@ -105,9 +131,11 @@ def nominal(build: Build, overrides: dict[str, float] | None = None) -> Lookup:
             return changed[path]
         if path.endswith(".failure.chance"):
             c = _whose(build, path)
-            return odds_after(_opinion_chance(build, c), [value(each) for each in factor_paths(build, c)])
+            return odds_after(_opinion_chance(build, c), odds_multipliers(build, c, value))
         if path.startswith("pairing."):
             return _rule_range(build, path)[1]
+        if path == _NO_RUN_IN_PATH:
+            return _no_run_in(build)[1]
         return data[path].value
 
     return value
@@ -126,6 +154,15 @@ def _rule_range(build: Build, path: str) -> tuple[float, float, float]:
     if low is None or middle is None or high is None:
         raise OutOfRange(f"the pairing rule '{rule_id}' has no price in {build.currency}")
     return low, middle, high
+
+
+def _no_run_in(build: Build) -> tuple[float, float, float]:
+    """Low, middle and high of what no run-in at all multiplies the odds by.
+
+    Read from the table and not from the data: fewer minutes tried out may call for it where the sheet's do not.
+    """
+    factor = next(f for f in build.factors if f.id == NO_RUN_IN)
+    return factor.low, factor.odds, factor.high
 
 
 def in_every_draw(values: Any) -> Array:
@@ -168,24 +205,38 @@ def _odds(path: str, low: float, mode: float, high: float) -> Array:
     return read_only(np.exp(triangular_draws(path, math.log(low), math.log(mode), math.log(high))))
 
 
+def chance_draws(build: Build, candidate: Candidate, value: Lookup) -> Any:
+    """Draws of a candidate's chance of loss, what multiplies its odds looked up by `value`."""
+    prior = opinion(build, candidate)
+    chance = 1.0 if prior is None else _chance(_opinion_line(build, candidate), prior.alpha, prior.beta)
+    return odds_after(chance, odds_multipliers(build, candidate, value))
+
+
 def draws(build: Build) -> Lookup:
     """A Lookup that answers with draws where a value has a range, else with the value itself; one line, one draw."""
-    data = build.data
+    known: dict[str, Any] = {}
 
     def value(path: str) -> Any:
-        if path.endswith(".failure.chance"):
-            c = _whose(build, path)
-            prior = opinion(build, c)
-            chance = 1.0 if prior is None else _chance(_opinion_line(build, c), prior.alpha, prior.beta)
-            return odds_after(chance, [value(each) for each in factor_paths(build, c)])
-        if path.startswith("pairing."):
-            low, middle, high = _rule_range(build, path)
-            return triangular_draws(path, low, middle, high) if low < high else middle
-        datum = data[path]
-        if datum.low is None or datum.high is None or not datum.low < datum.high:
-            return datum.value
-        if path.endswith(".odds"):
-            return _odds(datum.line, datum.low, float(datum.value), datum.high)
-        return triangular_draws(datum.line, datum.low, float(datum.value), datum.high)
+        found = known.get(path)
+        if found is None:
+            is_chance = path.endswith(".failure.chance")
+            found = chance_draws(build, _whose(build, path), value) if is_chance else _drawn(build, path)
+            known[path] = found
+        return found
 
     return value
+
+
+def _drawn(build: Build, path: str) -> Any:
+    """Draws of a value of the sheet or of the library's tables; the value itself where it has no range."""
+    if path.startswith("pairing."):
+        low, middle, high = _rule_range(build, path)
+        return triangular_draws(path, low, middle, high) if low < high else middle
+    if path == _NO_RUN_IN_PATH:
+        return _odds(path, *_no_run_in(build))
+    datum = build.data[path]
+    if datum.low is None or datum.high is None or not datum.low < datum.high:
+        return datum.value
+    if path.endswith(".odds"):
+        return _odds(datum.line, datum.low, float(datum.value), datum.high)
+    return triangular_draws(datum.line, datum.low, float(datum.value), datum.high)

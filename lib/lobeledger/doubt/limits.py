@@ -169,7 +169,8 @@ def _speed(
     remedy = _remedy_for(build, candidate, "speed")
     price = None
     if remedy is not None and trials.uses and float(trials.ok.mean()) < HOLDS:
-        stiffer = speed_trials(inputs, candidate.id, wanted_speed(build), most=len(trials.uses), spring_scale=STIFFER)
+        most, wanted = len(trials.uses), wanted_speed(build)
+        stiffer = speed_trials(inputs, candidate.id, wanted, most=most, spring_scale=STIFFER, only_if_sure=True)
         # Springs that would not be enough are no remedy.
         if float(stiffer.ok.mean()) >= HOLDS:
             price = _price(build, candidate, remedy, value)

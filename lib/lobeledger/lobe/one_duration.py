@@ -1,4 +1,4 @@
-"""A card that quotes one duration only: what the usual shape of a lobe says of the rest.
+"""A card that quotes one duration only, or none near its ramp: what the usual shape of a lobe says of the rest.
 
 Which cards may it stand for?          `completed` -> `Completed`
 
@@ -12,7 +12,9 @@ which passes within some four crank degrees through the durations at 0.006, 0.02
 pushrod engines, flat and roller (assumed: fitted to cards remembered, no published source). A one-duration card is
 completed with the ramp's top and, where its own lift is low, one lift above it, and solved like any other; once with
 the usual exponent, once each with the two ends; the family takes each extreme from the card that goes farthest, so that
-the band shows what was not said.
+the band shows what was not said. A card of several durations that begins far above its ramp (at 0.050 in, say) is given
+the ramp's top in the same way: taken for the top of a ramp itself, its lowest duration made a seat duration some 40
+crank degrees too long, and without a band.
 """
 
 from __future__ import annotations
@@ -28,13 +30,16 @@ __all__ = ["Completed", "completed"]
 USUAL, FULLER, LEANER = 1.75, 1.45, 2.2
 # Share of the rise over the ramp where a second duration is put, and up to which the card's own lift is a low one.
 _UPPER, _LOW = 0.55, 0.35
+# Share of the rise above which the lowest of several durations says too little of the ramp (assumed: no lift usually
+# quoted lies near it, 0.020 in being below and 0.050 in above on all usual lobes).
+_FAR = 0.07
 
 
 @dataclass(frozen=True)
 class Completed:
     """Cards that a card may stand for. usual: to be tried in this order, the first that has a lobe is the nominal one.
 
-    others: by name, beside it. A card of several durations stands for itself alone.
+    others: by name, beside it. A card of several durations that begins at its ramp stands for itself alone.
     """
 
     usual: tuple[Card, ...]
@@ -57,9 +62,9 @@ def _with(card: Card, top_m: float, exponent: float, *, upper: bool) -> Card:
         opening = None if own.opening_rad is None else own.opening_rad * duration / own.duration_rad
         return replace(own, at_m=lift_m, duration_rad=duration, opening_rad=opening)
 
-    points = [own]
+    points = list(card.points)
     if share > 0.0:
-        points.append(at(top_m, 0.0))
+        points.insert(0, at(top_m, 0.0))
     if upper:
         points.append(at(top_m + _UPPER * rise, _UPPER))
     return replace(card, points=tuple(points))
@@ -77,10 +82,19 @@ def completed(card: Card, seat_m: float) -> Completed:
     0.050 in 224 deg
     0.179 in 147 deg
     """
-    if len(card.points) > 1:
-        return Completed((card,), {})
     own_m = card.lowest.at_m
     top_m = min(card.ramp_lift_m or seat_m, own_m)
+    if len(card.points) > 1:
+        # A card that gives its ramp says where that ends by itself.
+        says_ramp = card.ramp_lift_m is not None or card.opening_ramp is not None or card.closing_ramp is not None
+        if says_ramp or own_m - top_m < _FAR * (card.lobe_lift_m - top_m):
+            return Completed((card,), {})
+        usual = [_with(card, top_m, p, upper=False) for p in (USUAL, LEANER, FULLER)]
+        ends = {
+            "fuller flanks": _with(card, top_m, FULLER, upper=False),
+            "leaner flanks": _with(card, top_m, LEANER, upper=False),
+        }
+        return Completed((*usual, card), ends)
     # A duration quoted within a hair of the ramp's top is the ramp top's: a lift of its own there would have no flank.
     if own_m - top_m < 0.004 * (card.lobe_lift_m - top_m):
         top_m = own_m

@@ -8,19 +8,22 @@ What do its risks assume?          `risk_data`
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.car import Block, DischargePoint, Engine, Vehicle
 from lobeledger.parts.conditions import Fact
-from lobeledger.parts.facts import facts_of, usual_run_in_load_n
+from lobeledger.parts.facts import facts_of, usual_run_in_load_n, whole_run_in_time_s
 from lobeledger.parts.frozen import Frozen
 from lobeledger.parts.rules import Measure, PairingRule, Precaution, Remedy, RiskFactor, RunInLine
 from lobeledger.parts.use import Limits, Model, Shop, Use
 
 __all__ = ["Build", "Datum", "risk_data"]
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -95,9 +98,34 @@ class Build:
         hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
         raise OutOfRange(f"no candidate '{candidate_id}'{hint}")
 
+    def kept(self, what: str, about: Candidate, make: Callable[[], Made]) -> Made:
+        """What was made before of a candidate, else made now: a build never changes, and its rules are asked often.
+
+        By the candidate itself and not by its id: variants of one candidate are tried beside each other.
+        """
+        store: dict[tuple[str, int], tuple[Candidate, Any]] = self.__dict__.setdefault("_kept", {})
+        found = store.get((what, id(about)))
+        if found is None or found[0] is not about:
+            found = store[what, id(about)] = about, make()
+        made: Made = found[1]
+        return made
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {name: value for name, value in self.__dict__.items() if name != "_kept"}
+
     def precautions_on(self, candidate: Candidate) -> tuple[Precaution, ...]:
-        """The precautions a candidate takes, in the table's order."""
-        return tuple(p for p in self.precautions if p.id in candidate.failure.precaution_ids)
+        """The precautions a candidate takes, in the table's order.
+
+        Good practice is counted on already: one of those stands here only where it takes off a factor.
+        """
+
+        def find() -> tuple[Precaution, ...]:
+            against, taken = {f.id for f in self._factors_against(candidate)}, candidate.failure.precaution_ids
+            return tuple(
+                p for p in self.precautions if p.id in taken and (p.practice == "further" or against & set(p.removes))
+            )
+
+        return self.kept("precautions_on", candidate, find)
 
     def precautions_for(self, candidate: Candidate) -> tuple[Precaution, ...]:
         """The precautions a candidate could take; lighter springs only where there is an inner to take out."""
@@ -107,15 +135,26 @@ class Build:
             if p.follower == candidate.follower and (p.id != LIGHT_SPRINGS or candidate.springs.has_inner)
         )
 
-    def facts(self, candidate: Candidate) -> dict[str, Fact]:
+    def precautions_offered(self, candidate: Candidate) -> tuple[Precaution, ...]:
+        """Those of `precautions_for` that go beyond good practice, or mend what a figure of the sheet brings on."""
+        switched = {f.id for f in self.factors if f.switch is not None}
+        return tuple(p for p in self.precautions_for(candidate) if p.practice == "further" or switched & set(p.removes))
+
+    def facts(self, candidate: Candidate) -> Mapping[str, Fact]:
         """What the conditions of the tables look at in a candidate, by name; see `conditions.FACTS`."""
-        return facts_of(
+        return self.kept(
+            "facts",
             candidate,
-            engine=self.engine,
-            block=self.block,
-            vehicle=self.vehicle,
-            limits=self.limits,
-            run_in=self.run_in,
+            lambda: Frozen(
+                facts_of(
+                    candidate,
+                    engine=self.engine,
+                    block=self.block,
+                    vehicle=self.vehicle,
+                    limits=self.limits,
+                    run_in=self.run_in,
+                )
+            ),
         )
 
     def usual_run_in_load_n(self, candidate: Candidate) -> float | None:
@@ -131,17 +170,37 @@ class Build:
 
     def factors_on(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
         """The factors at work: listed, or switched on by the figures and not said off, less what precautions remove."""
-        taken, failure = self.precautions_on(candidate), candidate.failure
-        removed = {name for p in taken if p.id != LIGHT_SPRINGS for name in p.removes}
+
+        def find() -> tuple[RiskFactor, ...]:
+            taken = [p for p in self.precautions if p.id in candidate.failure.precaution_ids and p.id != LIGHT_SPRINGS]
+            removed = {name for p in taken for name in p.removes}
+            return tuple(f for f in self._factors_against(candidate) if f.id not in removed)
+
+        return self.kept("factors_on", candidate, find)
+
+    def _factors_against(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
+        """The factors at work before precautions take any off; lighter springs change the load itself."""
+        failure, facts = candidate.failure, self.facts(candidate)
         # Lighter springs take away only a load that is usual without the inner ones: the figures know.
-        lightened = {name for p in taken if p.id == LIGHT_SPRINGS for name in p.removes}
-        found, facts = [], self.facts(candidate)
+        lightened = {
+            name
+            for p in self.precautions
+            if p.id == LIGHT_SPRINGS and p.id in failure.precaution_ids
+            for name in p.removes
+        }
+        found = []
         for f in self.factors:
             by_itself = f.id not in failure.off_ids and self._is_switched(f, candidate, facts)
             by_word = f.id in failure.factor_ids and f.id not in lightened
-            if f.id not in removed and (by_itself or by_word):
+            if by_itself or by_word:
                 found.append(f)
         return tuple(found)
+
+    def whole_run_in_time_s(self, candidate: Candidate) -> float | None:
+        """The least time of a whole run-in at speed (runin.csv); None for rollers, and where the maker's word rules."""
+        if candidate.has_maker_instruction:
+            return None
+        return whole_run_in_time_s(self.run_in, self.facts(candidate))
 
     def spread(self, path: str) -> tuple[float, float]:
         """Low and high of a value as multiples of it; (1, 1) where no range is known."""

@@ -348,6 +348,11 @@ class Candidate(CamAndTrain):
             raise OutOfRange("run_in_rocker_ratio and run_in_rocker_labour go together; give both or neither")
 
     @property
+    def has_maker_instruction(self) -> bool:
+        """Whether the sheet quotes the part maker's own words on the run-in, which come before every table."""
+        return bool((self.maker_instruction or "").strip())
+
+    @property
     def is_run_in_without_inner(self) -> bool:
         """Whether the inner springs stay out for the run-in: the precaution `light-springs`."""
         return LIGHT_SPRINGS in self.failure.precaution_ids

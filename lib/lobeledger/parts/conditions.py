@@ -50,6 +50,7 @@ FACTS: dict[str, tuple[str, ...] | str] = {
     "run_in_lobes": ("run", "none"),
     "run_in_rockers": ("low", "own"),
     "run_in_load": ("usual", "high"),
+    "run_in_length": ("whole", "short"),
     "open_load": "N",
     "rocker_ratio": "",
     "pushrod_change": "m",

@@ -4,11 +4,15 @@ The list of facts                   `facts_of` (a build's own: `Build.facts`)
 What pushrod length is needed?      `pushrod_length_change_m`, `pushrod_change_of`
 Where does the oil band travel?     `oil_band_travel_m`
 What load is usual for a run-in?    `usual_run_in_load_n`
+How long is a whole one?            `whole_run_in_time_s`, `run_in_left_out`
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+import numpy as np
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.candidate import Candidate
@@ -17,7 +21,19 @@ from lobeledger.parts.conditions import Fact
 from lobeledger.parts.rules import RunInLine
 from lobeledger.parts.use import Limits
 
-__all__ = ["facts_of", "oil_band_travel_m", "pushrod_change_of", "pushrod_length_change_m", "usual_run_in_load_n"]
+__all__ = [
+    "NO_RUN_IN",
+    "facts_of",
+    "oil_band_travel_m",
+    "pushrod_change_of",
+    "pushrod_length_change_m",
+    "run_in_left_out",
+    "usual_run_in_load_n",
+    "whole_run_in_time_s",
+]
+
+# The factor that the minutes of the run-in bring on by degrees.
+NO_RUN_IN = "no-run-in"
 
 
 def pushrod_length_change_m(*, seat_height_change_m: float, base_radius_change_m: float) -> float:
@@ -83,9 +99,30 @@ def _kind_change(block: Block, candidate: Candidate) -> str:
     return "unknown" if fitted == "unknown" else "no" if fitted == candidate.follower else "yes"
 
 
-def usual_run_in_load_n(run_in: Iterable[RunInLine], facts: dict[str, Fact]) -> float | None:
+def usual_run_in_load_n(run_in: Iterable[RunInLine], facts: Mapping[str, Fact]) -> float | None:
     """The usual greatest open load for the run-in (N, from runin.csv); None where none is usual, as for rollers."""
-    return next((line.open_load_n for line in run_in if line.stage == "usual" and line.when.holds(facts)), None)
+    return next((line.open_load_n for line in _usual(run_in, facts) if line.open_load_n is not None), None)
+
+
+def whole_run_in_time_s(run_in: Iterable[RunInLine], facts: Mapping[str, Fact]) -> float | None:
+    """The least time of a whole run-in at speed (s, from runin.csv); None where none is usual, as for rollers."""
+    return next((line.time_s for line in _usual(run_in, facts) if line.time_s is not None), None)
+
+
+def _usual(run_in: Iterable[RunInLine], facts: Mapping[str, Fact]) -> Iterator[RunInLine]:
+    return (line for line in run_in if line.stage == "usual" and line.when.holds(facts))
+
+
+def run_in_left_out(*, time_s: Any, whole_s: float) -> Any:
+    """Share of a whole run-in that is left out, 0 to 1: 1 - time / whole where that is above nothing.
+
+    time_s: minutes run (s), a number or an array; whole_s (s) above 0. So odds go from those of a whole run-in to
+    those of none by degrees.
+
+    >>> [float(run_in_left_out(time_s=60.0 * minutes, whole_s=1200.0)) for minutes in (0, 5, 20, 30)]
+    [1.0, 0.75, 0.0, 0.0]
+    """
+    return np.clip(1.0 - np.asarray(time_s) / whole_s, 0.0, 1.0)
 
 
 def facts_of(
@@ -100,7 +137,8 @@ def facts_of(
     """All of `conditions.FACTS` by name, words or numbers in SI; "served" holds the needs that price lines serve.
 
     run_in_load: a flat's open load as it is run in against the usual of a run-in; a roller's as fitted, against the
-    candidate's usual range.
+    candidate's usual range. run_in_length: "short" where the minutes are below those of a whole one and the sheet
+    quotes no maker's instruction, which comes first.
     """
     springs, lift = candidate.springs, candidate.greatest_valve_lift_m
     bind = springs.installed_height_m - springs.coil_bind_m - lift
@@ -137,4 +175,7 @@ def facts_of(
     else:
         is_high = candidate.as_run_in.greatest_open_load_n > usual
     facts["run_in_load"] = "high" if is_high else "usual"
+    whole = whole_run_in_time_s(run_in, facts)
+    is_short = whole is not None and candidate.run_in_time_s < whole and not candidate.has_maker_instruction
+    facts["run_in_length"] = "short" if is_short else "whole"
     return facts

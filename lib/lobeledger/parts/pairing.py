@@ -76,6 +76,8 @@ def order_list(
     build: Build, candidate: Candidate, rules: tuple[PairingRule, ...] | None = None
 ) -> tuple[OrderLine, ...]:
     """Everything that goes with a candidate, in the order of the rules (those of the build if none are given)."""
+    if rules is None:
+        return build.kept("order_list", candidate, lambda: order_list(build, candidate, build.pairing))
     served: dict[str, str] = {}
     for line in (each for each in candidate.parts if each.quantity > 0.0):
         for name in line.serve_names:
@@ -84,7 +86,7 @@ def order_list(
     counts = {"build": 1, "valve": 2 * build.engine.cylinders, "cylinder": build.engine.cylinders}
     added: dict[tuple[str, ...], str] = {}
     found: list[OrderLine] = []
-    for rule in build.pairing if rules is None else rules:
+    for rule in rules:
         if not rule.when.holds(known):
             continue
         covered = next((served[need] for need in rule.needs if need in served), "")

@@ -28,10 +28,14 @@ def _when() -> Any:
 
 @dataclass(frozen=True, kw_only=True)
 class RiskFactor(Part):
-    """What makes a loss likelier: it multiplies the odds when it is there."""
+    """What makes a loss likelier than in a build done with good practice: it multiplies the odds when it is there.
+
+    kind: "left out" is something of good practice that was not done, "given" a circumstance.
+    """
 
     id: str = words("short name")
     follower: str = choice("follower it concerns", "flat", "roller")
+    kind: str = choice("good practice left out, or a circumstance", "left out", "given")
     low: float = number("least it may multiply the odds by", 1e-3, 1e3)
     odds: float = number("what it multiplies the odds by", 1e-3, 1e3)
     high: float = number("most it may multiply the odds by", 1e-3, 1e3)
@@ -49,10 +53,15 @@ class RiskFactor(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class Precaution(Part):
-    """What can be done against a loss: its price, what it switches off, what it does to the odds besides."""
+    """What can be done against a loss: its price, what it switches off, what it does to the odds besides.
+
+    practice: "good" is counted on in the opinion of the chance and in the labour to fit, and so lowers no odds and
+    costs nothing unless it takes off a factor that is at work; "further" goes beyond it.
+    """
 
     id: str = words("short name")
     follower: str = choice("follower it concerns", "flat", "roller")
+    practice: str = choice("good practice that is counted on, or further than that", "good", "further")
     price_money: float = amount("money", '"35 USD"', "what is bought for it", 0.0, 1e6)
     time_h: float = amount("h", '"0.5 h"', "shop labour for it", 0.0, 1000.0)
     removes: tuple[str, ...] = field(metadata={"spec": Spec("text", "ids of the factors it switches off")})
@@ -65,6 +74,8 @@ class Precaution(Part):
     def __post_init__(self) -> None:
         super().__post_init__()
         check_ordered(self.id, self.low, self.odds, self.high)
+        if self.practice == "good" and self.odds != 1.0:
+            raise OutOfRange(f"{self.id} is good practice, which the opinion counts on: its odds must be 1")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,7 +158,7 @@ class RunInLine(Part):
     """One line of the run-in: an act, a step at speed, a share of the heat, or a usual load.
 
     share: of the run-in's minutes (stage "step") or of the heat (stage "heat"), with its range. from_speed, to_speed:
-    multiples of the mean speed of the run-in. open_load_n: what stage "usual" is about.
+    multiples of the mean speed of the run-in. open_load_n, time_s: what stage "usual" is about, one of the two.
     """
 
     id: str = words("short name")
@@ -161,6 +172,7 @@ class RunInLine(Part):
     from_speed: float | None = number("speed at its start over the mean speed", 0.1, 3.0, optional=True)
     to_speed: float | None = number("speed at its end over the mean speed", 0.1, 3.0, optional=True)
     open_load_n: float | None = amount("N", '"260 lbf"', "spring load, valve open", 0.0, 5e3, optional=True)
+    time_s: float | None = amount("s", '"20 min"', "minutes of a whole run-in", 1.0, 4 * 3600.0, optional=True)
     where: str = words("what it is done to")
     text: str = words("what is done")
     watch: str | None = words("what to watch meanwhile", default="")
@@ -170,10 +182,10 @@ class RunInLine(Part):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        if self.stage == "usual" and "run_in_load" in self.when.asked:
-            raise OutOfRange(f"{self.id} says what load is usual, so it cannot ask for run_in_load")
+        if self.stage == "usual" and {"run_in_load", "run_in_length"} & set(self.when.asked):
+            raise OutOfRange(f"{self.id} says what is usual, so it cannot ask for run_in_load or run_in_length")
         needed = {"step": (self.share, self.from_speed, self.to_speed), "heat": (self.share,)}
         if None in needed.get(self.stage, ()):
             raise OutOfRange(f"{self.id} is a {self.stage} and lacks its share or its speeds")
-        if self.stage == "usual" and self.open_load_n is None:
-            raise OutOfRange(f"{self.id} lacks its open_load")
+        if self.stage == "usual" and (self.open_load_n is None) == (self.time_s is None):
+            raise OutOfRange(f"{self.id} needs its open_load or its time, one of the two")

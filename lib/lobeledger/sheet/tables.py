@@ -215,6 +215,7 @@ def _factors(path_text: str) -> tuple[RiskFactor, ...]:
                 RiskFactor(
                     id=row["id"],
                     follower=row["follower"],
+                    kind=row["kind"],
                     low=_number_in(row, "low", "factors.csv"),
                     odds=_number_in(row, "odds", "factors.csv"),
                     high=_number_in(row, "high", "factors.csv"),
@@ -250,6 +251,7 @@ def _precautions(path_text: str, factors_text: str) -> tuple[Precaution, ...]:
             Precaution(
                 id=row["id"],
                 follower=row["follower"],
+                practice=row["practice"],
                 price_money=_number_in(row, "price", "precautions.csv"),
                 time_h=_number_in(row, "time", "precautions.csv"),
                 removes=removes,
@@ -381,6 +383,7 @@ def _run_in(path_text: str) -> tuple[RunInLine, ...]:
                     from_speed=number("from_speed"),
                     to_speed=number("to_speed"),
                     open_load_n=quantity(row["open_load"], "N") if row["open_load"] else None,
+                    time_s=quantity(row["time"], "s") if row["time"] else None,
                     where=row["where"],
                     text=row["text"],
                     watch=row["watch"],

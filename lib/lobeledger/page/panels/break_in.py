@@ -249,7 +249,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self._show_factors(build, c)
         precautions = self._boxes(
             "precautions",
-            build.precautions_for(c),
+            build.precautions_offered(c),
             c.failure.precaution_ids,
             lambda on: self.move(f"{stem}.precautions", " ".join(on)),
         )

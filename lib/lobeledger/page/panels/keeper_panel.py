@@ -80,9 +80,9 @@ class Keeping(SheetPanel[Any, Any]):
         self.quietly(bring)
         self.open(now)
         self._as_read = as_read
-        steps = getattr(self, "_steps", None)
-        if steps is not None:
-            steps.amend(self._step("bringing the build back"))
+        steps, step = getattr(self, "_steps", None), getattr(self, "_step", None)
+        if steps is not None and step is not None:
+            steps.amend(step("bringing the build back"))
         if kept.name in self.names():
             self._elsewhere = {}
             self.list_builds(kept.name)

@@ -19,7 +19,7 @@ from typing import Any
 import ipywidgets as w
 
 from lobeledger.arrays import Array
-from lobeledger.assess.best_lobe import GRINDING_RADIUS_M, JERK_LIMIT_M_PER_RAD3, equal_tasks, lobe_share_of
+from lobeledger.assess.best_lobe import JERK_LIMIT_M_PER_RAD3, equal_tasks, lobe_share_of
 from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.best.share import ShareOfBest, flat_and_roller
 from lobeledger.errors import BuildError, LedgerError
@@ -250,7 +250,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         note = w.HTML(
             f"<div class='ll-quiet'>Assumed for the best lobe: jerk up to what the card itself takes (flat or roller: "
             f"{JERK_LIMIT_M_PER_RAD3:g} m/rad³), a grinding wheel of "
-            f"{show(2.0 * GRINDING_RADIUS_M, 'lift', system)}, contact stress at the caution level.</div>"
+            f"{show(2.0 * build.model.grinding_radius_m, 'lift', system)}, contact stress at the caution level.</div>"
         )
         return {"Card": numbers, "Follower": follower, "Springs and speed": [*springs, note]}
 
@@ -413,7 +413,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
                 pressure_angle_limit_rad=motion.build.limits.pressure_angle_rad,
                 face_diameter_m=motion.face_diameter_m,
                 face_edge_m=motion.build.model.face_edge_m,
-                grinding_wheel_radius_m=GRINDING_RADIUS_M,
+                grinding_wheel_radius_m=motion.build.model.grinding_radius_m,
                 system=system,
             )
             charts[page].draw(

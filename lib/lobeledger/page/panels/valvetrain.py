@@ -1,4 +1,4 @@
-"""The valvetrain panel: how fast can it turn before it leaves the lobe?
+"""The valvetrain panel: how fast can it turn before the valve is out of control?
 
 What it computes from, and how          `ValvetrainInputs`, `AtSpeed`, `compute_at_speed`
 What follows when that is shown         `Doubts`, `compute_doubts`
@@ -20,6 +20,8 @@ import ipywidgets as w
 from lobeledger.assess.candidate import assess
 from lobeledger.assess.lobes import candidate_lobe
 from lobeledger.assess.remedies import PricedRemedy, remedies_of
+from lobeledger.doubt.limits import wanted_speed
+from lobeledger.doubt.speed import SEARCHED_FROM, SEARCHED_TO, safe_speed_of
 from lobeledger.errors import NoSolution
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.outline import Profile, flat_profile, roller_profile
@@ -32,6 +34,15 @@ from lobeledger.page.words import valvetrain as valvetrain_views
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet.change import change
+from lobeledger.train.control import (
+    Allowed,
+    Control,
+    UsefulLimit,
+    allowed_by,
+    control_at,
+    useful_limit,
+    weakest_rung,
+)
 from lobeledger.train.elastic import Train
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import FirstLoss, Run, SpeedPoint, run, sweep
@@ -73,7 +84,10 @@ class ValvetrainInputs:
 
 @dataclass(frozen=True)
 class AtSpeed:
-    """The train, where it lets go, and what it does at the speed looked at and over a range of speeds."""
+    """The train, where control is lost, and what it does at the speed looked at and over a range of speeds.
+
+    limit: up to which speed this valve is under control. loss: its first touch, a note.
+    """
 
     inputs: ValvetrainInputs
     build: Build
@@ -82,7 +96,7 @@ class AtSpeed:
     lobe: Lobe
     profile: Profile
     rigid_rpm: float
-    deciding_rpm: float
+    limit: UsefulLimit
     loss: FirstLoss | None
     run: Run
     points: tuple[SpeedPoint, ...]
@@ -90,7 +104,7 @@ class AtSpeed:
 
     @property
     def loss_rpm(self) -> float:
-        """Crank speed at which contact is lost."""
+        """Crank speed of first touch."""
         return SEARCH_TO_RPM if self.loss is None else self.loss.crank_rpm
 
 
@@ -98,7 +112,7 @@ _AT_SPEED: Kept[tuple[Build, str, str, float], AtSpeed] = Kept()
 
 
 def compute_at_speed(inputs: ValvetrainInputs, progress: Progress) -> AtSpeed:
-    """First loss, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
+    """Limit and first touch, one speed in full, and a map over speed. Raises LedgerError with one sentence."""
     build, c = inputs.current()
     found = _AT_SPEED.of((build, c.id, inputs.which, inputs.speed_rpm), lambda: _at_speed(inputs, build, c, progress))
     return dataclasses.replace(found, inputs=inputs)
@@ -109,7 +123,7 @@ def _at_speed(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Pr
     figures = assess(build, c).figures
     if "elastic_limit" not in figures:
         raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
-    rigid, deciding = figures["rigid_limit"].value, figures["elastic_limit"].value
+    rigid, highest = figures["rigid_limit"].value, build.use.highest_speed_rpm
     train = train_of(c, inputs.which, build.model, build.engine.exhaust_valve_m)
     try:
         loss = loss_of(train, lobe, search_from_rpm(rigid))
@@ -120,7 +134,8 @@ def _at_speed(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Pr
         ) from None
     progress.step(0.3)
     traces = run(train, lobe, inputs.speed_rpm, cycles=_CYCLES, tolerance=1e-6)
-    top = max(1.25 * build.use.highest_speed_rpm, 1.15 * (SEARCH_TO_RPM if loss is None else loss.crank_rpm))
+    limit = _limit(train, lobe, allowed_by(build.model), highest)
+    top = max(1.25 * highest, 1.15 * (SEARCH_TO_RPM if loss is None else loss.crank_rpm))
     top = min(top, SEARCH_TO_RPM)
     points = _map(train, lobe, top)
     base = c.valvetrain.base_circle_radius_m
@@ -130,7 +145,14 @@ def _at_speed(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Pr
         else roller_profile(lobe, base_radius_m=base, roller_radius_m=c.wheel_diameter_m / 2.0)
     )
     surges = surges_of(train, lobe, traces.last)
-    return AtSpeed(inputs, build, c, train, lobe, profile, rigid, deciding, loss, traces, points, surges)
+    return AtSpeed(inputs, build, c, train, lobe, profile, rigid, limit, loss, traces, points, surges)
+
+
+@functools.lru_cache(maxsize=32)
+def _limit(train: Train, lobe: Lobe, allowed: Allowed, highest_rpm: float) -> UsefulLimit:
+    """Up to which speed a valve is under control; kept, since the speed looked at does not move it."""
+    low, high = SEARCHED_FROM * highest_rpm, SEARCHED_TO * highest_rpm
+    return useful_limit(train, lobe, allowed, low_rpm=low, high_rpm=high)
 
 
 @functools.lru_cache(maxsize=32)
@@ -142,10 +164,18 @@ def _map(train: Train, lobe: Lobe, top_rpm: float) -> tuple[SpeedPoint, ...]:
 
 @dataclass(frozen=True)
 class Doubts:
-    """How sure the limit is, and what would raise it; None where contact is never lost."""
+    """How sure the limit is, what the other valve does, and what would raise the first touch; None where it has none.
+
+    safe_rpm: what nine of ten tries of both valves hold. rung: where below the highest speed control of this valve is
+    weakest; at_top: its control there.
+    """
 
     inputs: ValvetrainInputs
     band: LossBand
+    other: UsefulLimit
+    safe_rpm: float
+    rung: Control
+    at_top: Control
     remedies: tuple[PricedRemedy, ...] | None
 
 
@@ -153,20 +183,31 @@ _DOUBTS: Kept[tuple[Build, str, str], Doubts] = Kept()
 
 
 def compute_doubts(inputs: ValvetrainInputs, progress: Progress) -> Doubts:
-    """The band of the limit, then what buys more speed: some seconds."""
+    """The other valve, what nine of ten tries hold, the band of the first touch and what moves it: some seconds."""
     build, c = inputs.current()
     found = _DOUBTS.of((build, c.id, inputs.which), lambda: _doubts(inputs, build, c, progress))
     return dataclasses.replace(found, inputs=inputs)
 
 
 def _doubts(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Progress) -> Doubts:
+    allowed, highest, trains = allowed_by(build.model), build.use.highest_speed_rpm, {}
+    for which in ("intake", "exhaust"):
+        train = train_of(c, which, build.model, build.engine.exhaust_valve_m)
+        trains[which] = (train, candidate_lobe(build, c, which).nominal)
+    here = trains.pop(inputs.which)
+    (there,) = trains.values()
+    other = _limit(*there, allowed, highest)
+    rung = weakest_rung(*here, allowed, low_rpm=SEARCHED_FROM * highest, below_rpm=highest)
+    at_top = control_at(*here, highest, allowed)
+    safe = safe_speed_of(assess(build, c).inputs, c.id, wanted_speed(build)).value
+    progress.step(0.3)
     band = limit_band(build, c, inputs.which, candidate_lobe(build, c, inputs.which))
-    progress.step(0.5)
+    progress.step(0.6)
     try:
         remedies = remedies_of(build, c, inputs.which, _EXTRA_RPM)
     except NoSolution:
         remedies = None
-    return Doubts(inputs, band, remedies)
+    return Doubts(inputs, band, other, safe, rung, at_top, remedies)
 
 
 class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
@@ -295,16 +336,18 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         if result is None:
             return
         c, top = result.candidate, result.build.use.highest_speed_rpm
-        band = self.doubts.band if self.doubts is not None else None
-        answer = valvetrain_views.limit_sentence(result.loss_rpm, top, band)
+        doubts, reasons = self.doubts, []
+        answer = valvetrain_views.limit_sentence(result.limit, top)
+        if doubts is not None:
+            reasons += valvetrain_views.control_reasons(
+                doubts.other, result.limit, doubts.safe_rpm, doubts.rung, doubts.at_top, top
+            )
         angle = None if result.loss is None else result.loss.at_cam_rad
-        reasons = valvetrain_views.limit_reasons(
-            c, result.rigid_rpm, result.loss_rpm, result.run.last, angle, result.inputs.system
+        band = None if doubts is None else doubts.band
+        reasons.append(valvetrain_views.touch_reason(c, result.loss_rpm, angle, band))
+        reasons += valvetrain_views.limit_reasons(
+            result.rigid_rpm, result.loss_rpm, result.run.last, result.inputs.system
         )
-        if result.deciding_rpm < result.loss_rpm - 25.0:
-            reasons.insert(0, f"The other valve lets go first, at {result.deciding_rpm:,.0f} rpm, and decides.")
-        if band is not None and band.low_rpm < top <= result.loss_rpm:
-            reasons.insert(0, "It may lose contact below your highest speed already: the band reaches there.")
         self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}", reasons)
 
     def _draw(self) -> None:
@@ -354,5 +397,5 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         self.wait.value = f'<div class="ll-note" role="status">{escape(sentence)}</div>'
 
     def _doubts_busy(self, share: float | None) -> None:
-        text = "finding the band and what buys more speed, some seconds ..."
+        text = "finding how sure that is and what buys more speed, some seconds ..."
         self.wait.value = "" if share is None else f'<div class="ll-quiet">{text}</div>'

@@ -28,6 +28,7 @@ from lobeledger.page.words.flips import input_text
 from lobeledger.page.words.judged import (
     LIMIT_NAMES,
     judged_text,
+    met_text,
     need_text,
     remedy_price_text,
     remedy_text,
@@ -53,7 +54,16 @@ _GROUPS = (
     ("Street manners", ("vacuum", "residual", "dynamic_compression", "cruise")),
     (
         "Load on the parts",
-        ("speed_use", "useful_limit", "rigid_limit", "open_load", "coil_bind", "stress_cranking", "share_of_best"),
+        (
+            "speed_use",
+            "useful_limit",
+            "safe_speed",
+            "rigid_limit",
+            "open_load",
+            "coil_bind",
+            "stress_cranking",
+            "share_of_best",
+        ),
     ),
     ("What it costs", ("first_cost", "owning", "chance", "expected")),
 )
@@ -293,22 +303,18 @@ def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date:
             surprises=f"{surprises:,.2f}",
             cautions=comparison.cautions(c.id),
             broken=[told.text for told in comparison.broken(c.id)],
-            sure=_sure(result),
+            sure=_sure(comparison.build, result),
             doubts=_doubts(comparison, result),
         )
     )
 
 
-def _sure(result: CandidateResult) -> str:
+def _sure(build: Build, result: CandidateResult) -> str:
     """How surely a candidate meets every limit, as a sentence; empty where something stops it."""
-    standing, tries = standing_text(result)
-    if not tries:
+    if result.stops:
         return ""
-    return (
-        f"Every limit is met in {tries}."
-        if standing == "holds"
-        else f"{standing.capitalize()}: every limit is met in {tries}."
-    )
+    text = met_text(build, result)
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _doubts(comparison: Comparison, result: CandidateResult) -> list[str]:
@@ -319,7 +325,8 @@ def _doubts(comparison: Comparison, result: CandidateResult) -> list[str]:
             continue
         text = judged_text(comparison.build, limit, comparison.system)
         mends = remedy_text(comparison.build, limit)
-        fix = f" If it falls short: {mends}, not in the total." if mends else ""
+        short = "To fix it" if limit.standing == "out" else "If it falls short"
+        fix = f" {short}: {mends}, not in the total." if mends else ""
         said.append(f"{text[:1].upper()}{text[1:]}.{fix}")
     return said
 

@@ -113,7 +113,7 @@ def speed_figure(
     if loss_rpm is not None:
         shapes.append(_upright(loss_rpm, _RED, "solid"))
         notes.append(
-            {"x": loss_rpm, "yref": "paper", "y": 0.93, "text": "contact lost", "showarrow": False, "xanchor": "left"}
+            {"x": loss_rpm, "yref": "paper", "y": 0.93, "text": "first touch", "showarrow": False, "xanchor": "left"}
         )
     if band is not None:
         shapes.append(

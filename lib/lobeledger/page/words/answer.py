@@ -6,6 +6,9 @@ Why?                         `reason_texts`
 
 from __future__ import annotations
 
+import math
+
+from lobeledger import units
 from lobeledger.choice.results import (
     BreakEven,
     CandidateResult,
@@ -16,11 +19,13 @@ from lobeledger.choice.results import (
     Lead,
     Out,
     Reason,
+    SafeSpeeds,
     Shortfall,
 )
+from lobeledger.doubt.speed import SEARCHED_FROM
 from lobeledger.page.words.figures import in_tries, money_text
 from lobeledger.page.words.flips import break_even_text, flip_text
-from lobeledger.page.words.judged import LIMIT_NAMES, judged_text, remedy_text
+from lobeledger.page.words.judged import LIMIT_NAMES, judged_text, met_text, remedy_text
 from lobeledger.page.words.limits import told_limits
 from lobeledger.parts.build import Build
 
@@ -39,9 +44,7 @@ def answer_text(decision: Decision, system: str) -> str:
     money = money_text(build)
     name = best.candidate.name
     cost = f"{money(best.figures['owning'].value)} over {build.use.years:g} years"
-    sure = f"it meets every limit in {in_tries(best.chance_all)}"
-    if not best.limits:
-        sure = "nothing stops it"
+    sure = met_text(build, best) if best.limits else "nothing stops it"
     if len(decision.results) == 1:
         return f"{name} is the only candidate: {cost}; {sure}."
     rivals = decision.rivals
@@ -58,7 +61,7 @@ def answer_text(decision: Decision, system: str) -> str:
     if lead < 0.0:
         return (
             f"Choose {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
-            f"limit in only {in_tries(second.chance_all)}."
+            f"limit in only {in_tries(second.mended_chance)}{', remedies and all' if _is_mended(second) else ''}."
         )
     ahead = float((second.cost_draws > best.cost_draws).mean())
     return (
@@ -79,9 +82,13 @@ def _nothing_holds(decision: Decision, system: str) -> str:
     only = ", the only candidate," if len(decision.results) == 1 else ""
     none = "" if only else f"None of the {len(decision.results)} is sure to do. "
     return (
-        f"{none}{name}{only} comes nearest: it meets every limit in {in_tries(nearest.chance_all)}, at "
-        f"{money_text(build)(nearest.figures['owning'].value)} over {build.use.years:g} years. {_upper(short)}."
+        f"{none}{name}{only} comes nearest, at {money_text(build)(nearest.figures['owning'].value)} over "
+        f"{build.use.years:g} years: {met_text(build, nearest)}. {_upper(short)}."
     )
+
+
+def _is_mended(result: CandidateResult) -> bool:
+    return any(each.draws.remedy is not None and each.standing != "holds" for each in result.limits)
 
 
 def _upper(text: str) -> str:
@@ -114,17 +121,31 @@ def _reason(decision: Decision, reason: Reason, system: str) -> str:
             limit = result.limit(reason.limit)
             assert limit is not None
             mends = remedy_text(build, limit)
-            return f"{_upper(judged_text(build, limit, system))}.{f' If it falls short: {mends}.' if mends else ''}"
+            short = "To fix it" if limit.standing == "out" else "If it falls short"
+            return f"{_upper(judged_text(build, limit, system))}.{f' {short}: {mends}.' if mends else ''}"
         case Shortfall():
             surer, cheaper = build.candidate(reason.dearer_id).name, build.candidate(reason.cheaper_id).name
             return (
                 f"Pay for {surer} instead of {cheaper} only if falling short would cost you more than "
                 f"{money_text(build)(reason.money)}."
             )
+        case SafeSpeeds():
+            return _safe_speeds(build, reason, system)
         case BreakEven():
             return break_even_text(build, reason)
         case Flip():
             return flip_text(build, reason, system)
+
+
+def _safe_speeds(build: Build, safe: SafeSpeeds, system: str) -> str:
+    told = []
+    for each, rpm in safe.speeds_rpm:
+        name = build.candidate(each).name
+        lowest = units.show(SEARCHED_FROM * build.use.highest_speed_rpm, "rpm", system)
+        told.append(
+            f"{name} to {units.show(rpm, 'rpm', system)}" if math.isfinite(rpm) else f"{name} not even to {lowest}"
+        )
+    return f"Nine of ten tries keep control no further than this: {'; '.join(told)}."
 
 
 def _out(result: CandidateResult, build: Build, system: str) -> str:

@@ -23,6 +23,7 @@ from lobeledger.choice.stake import Stake, Stakes
 from lobeledger.page.templates import templates
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.figures import chance_text, money_text
+from lobeledger.page.words.limits import NO_REASON_TO_SKIP
 from lobeledger.page.words.run_in import (
     reasons_not_to_run,
     run_answer,
@@ -297,18 +298,45 @@ def input_name(build: Build, path: str) -> str:
 
 
 def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
-    """What is at stake with one candidate: precautions by worth, factors, what is worth knowing."""
+    """What is at stake with one candidate: precautions by worth, factors, luck."""
     build = stakes.decision.build
     one = stakes.of(candidate_id)
-    return [_precaution_table(build, one), _factor_table(one), _luck_table(stakes, one), _information_table(stakes)]
+    return [
+        _left_out_table(build, one),
+        _precaution_table(build, one),
+        _factor_table(one),
+        _luck_table(stakes, one),
+    ]
+
+
+def _left_out_table(build: Build, one: Stake) -> Table:
+    money = money_text(build)
+    c = one.candidate
+    intro = (
+        "The chance counts on all of this being done; its time is in the labour to fit. "
+        f"Lost, one costs {money(c.failure.cost_money)} ({c.failure.what}). {NO_REASON_TO_SKIP}"
+    )
+    rows = tuple(
+        Row(
+            (
+                each.factor.text,
+                f"x {each.factor.odds:g} ({each.factor.low:g} to {each.factor.high:g})",
+                chance_text(each.chance_after),
+                _span(each.loss_added),
+                each.factor.reason,
+                each.factor.origin,
+            )
+        )
+        for each in one.left_out
+    )
+    heads = ("left out", "odds", "then lost in", f"adds on average, {build.currency} (5 to 95 %)", "why", "origin")
+    return Table("What leaving out good practice costs", intro, heads, rows, (1, 2, 3))
 
 
 def _precaution_table(build: Build, one: Stake) -> Table:
-    useful = [w for w in one.precautions if w.loss_saved > 0.0]
-    idle = [w.text for w in one.precautions if w.loss_saved <= 0.0]
     intro = "Each judged alone: loss saved on average, less its own price and time with freight, tax and surprises."
-    if idle:
-        intro += f" Nothing to gain unless its factor is ticked: {'; '.join(idle)}."
+    if any(not w.pays for w in one.precautions):
+        intro += f" {NO_REASON_TO_SKIP}"
     if build.currency != LIBRARY_CURRENCY:
         intro += f" What must be bought is left out: the library's prices are in {LIBRARY_CURRENCY}."
     rows = tuple(
@@ -323,10 +351,10 @@ def _precaution_table(build: Build, one: Stake) -> Table:
             ),
             w.pays,
         )
-        for w in useful
+        for w in one.precautions
     )
     heads = ("precaution", "lost in, with it", "saves", "costs", f"worth, {build.currency} (5 to 95 %)", "origin")
-    return Table("Precautions, by what they are worth", intro, heads, rows, (2, 3, 4))
+    return Table("Beyond good practice, by what it is worth", intro, heads, rows, (2, 3, 4))
 
 
 def _factor_table(one: Stake) -> Table:
@@ -367,17 +395,6 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
         rows,
         (2, 3),
     )
-
-
-def _information_table(stakes: Stakes) -> Table:
-    money = money_text(stakes.decision.build)
-    passing = len(stakes.decision.order)
-    title = "What it is worth to know before choosing"
-    if passing < 2:
-        how = "one cam is in the running" if passing else "no cam is in the running"
-        return Table(title, f"Nothing: {how}, so no knowledge would change the choice.")
-    rows = tuple(Row((i.what, money(i.worth))) for i in stakes.information)
-    return Table(title, "The most it would pay to find out, among the cams in the running.", ("", "worth"), rows, (1,))
 
 
 # -- record and wear ----------------------------------------------------------------------------------------

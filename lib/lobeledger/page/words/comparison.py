@@ -25,7 +25,7 @@ from lobeledger.doubt.speed import MOST_TRIALS
 from lobeledger.errors import OutOfRange
 from lobeledger.page.words.answer import answer_text, reason_texts
 from lobeledger.page.words.flips import FlipWords, break_even_text, flip_text, flip_words, no_flip_text
-from lobeledger.page.words.judged import measure_text
+from lobeledger.page.words.judged import measure_text, measured_text
 from lobeledger.page.words.limits import ToldLimit, told_cautions, told_limits
 from lobeledger.parts.build import Build, Datum
 from lobeledger.units import SYSTEMS
@@ -169,18 +169,19 @@ class Comparison:
         Columns: measure, candidate (an id, empty where it is of all), minutes, worth_money (before the minutes are
         paid), minutes_money, could_change_answer, text.
         """
-        words = {each.id: each.text for each in self.build.measures}
         names = ["measure", "candidate", "minutes", "worth_money", "minutes_money", "could_change_answer", "text"]
         rows = [
-            (m.what, m.candidate_id, m.minutes, m.worth_money, m.minutes_money, m.could_change, words[m.what])
+            (m.what, m.candidate_id, m.minutes, m.worth_money, m.minutes_money, m.could_change, told)
             for m in self.decision.measure_next
+            for told in (measured_text(self.build, m, self.system),)
         ]
         return pd.DataFrame(rows, columns=names)
 
     @property
     def measure_text(self) -> str:
         """The one that pays most, as a sentence."""
-        return measure_text(self.build, self.decision.measure_next, self.decision.measured_at_shortfall)
+        decision = self.decision
+        return measure_text(self.build, decision.measure_next, self.system, decision.measured_at_shortfall)
 
     @property
     def next_texts(self) -> tuple[str, ...]:

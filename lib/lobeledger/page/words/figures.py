@@ -69,10 +69,10 @@ def in_tries(chance: float) -> str:
     """A chance as people count it; never all or none where it was drawn.
 
     >>> in_tries(0.971), in_tries(0.5), in_tries(1.0), in_tries(0.9999), in_tries(0.0)
-    ('97 of 100 tries', '50 of 100 tries', 'every try', '99 of 100 tries', 'no try')
+    ('97 of 100 tries', '50 of 100 tries', 'every try', '99 of 100 tries', 'none of 100 tries')
     """
     if chance >= 1.0:
         return "every try"
     if chance <= 0.0:
-        return "no try"
+        return "none of 100 tries"
     return f"{min(max(round(100.0 * chance), 1), 99)} of 100 tries"

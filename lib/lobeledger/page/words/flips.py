@@ -86,12 +86,19 @@ def _of_the_library(build: Build, path: str) -> str:
     """What a line of the library's own tables is called; empty for a value of the sheet."""
     table, _, rest = path.partition(".")
     name, _, key = rest.partition(".")
-    rows: Any = {"pairing": build.pairing, "remedies": build.remedies, "precautions": build.precautions}.get(table)
+    rows: Any = {
+        "pairing": build.pairing,
+        "remedies": build.remedies,
+        "precautions": build.precautions,
+        "factors": build.factors,
+    }.get(table)
     if rows is None:
         return ""
     row = next((each for each in rows if each.id == name), None)
     if isinstance(row, Remedy):
         return f"the {key} of a fix for {LIMIT_NAMES[row.limit]}"
+    if key == "odds":
+        return f"how much likelier a loss is with this: {getattr(row, 'text', '')}"
     text = getattr(row, "item", "") or getattr(row, "text", "")
     return f"the {key} of {text}" if text else ""
 

@@ -1,17 +1,20 @@
 """Limits under doubt, in words: what is likely, how sure it is, what mends it; and what to measure next.
 
 One limit of one candidate                `judged_text`, `LIMIT_NAMES`
-How surely a candidate meets all of them  `standing_text`
+How surely a candidate meets all of them  `standing_text`, `met_text`
 Room left to one of them                  `room_text`, `need_text`
 What mends it, at which price             `remedy_text`, `remedy_price_text`
-What to measure or ask next               `measure_text`
+What to measure or ask next               `measure_text`, one of them: `measured_text`
 """
 
 from __future__ import annotations
 
+import numpy as np
+
 from lobeledger import units
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.doubt.limits import JudgedLimit
+from lobeledger.doubt.standing import OUT, joint_draws
 from lobeledger.page.words.figures import in_tries, money_text
 from lobeledger.parts.build import Build
 
@@ -19,6 +22,8 @@ __all__ = [
     "LIMIT_NAMES",
     "judged_text",
     "measure_text",
+    "measured_text",
+    "met_text",
     "need_text",
     "remedy_price_text",
     "remedy_text",
@@ -62,6 +67,42 @@ def _held(limit: JudgedLimit) -> str:
 def standing_text(result: CandidateResult) -> tuple[str, str]:
     """Where a candidate stands and in how many tries it meets every limit; the latter empty where a stop decides."""
     return result.standing, "" if result.stops else in_tries(result.chance_all)
+
+
+# What a remedy puts on the engine, in the few words that a sentence has room for.
+_MENDED_BY = {
+    "vacuum-pump": "a vacuum pump",
+    "stiffer-springs": "stiffer springs",
+    "taller-seats": "spring seats cut deeper",
+    "shorter-guides": "shortened valve guides",
+}
+# Less than this between two chances is not worth telling apart.
+_SAME_TRIES = 0.005
+
+
+def met_text(build: Build, result: CandidateResult) -> str:
+    """How surely it meets every limit, with what mends it and as it stands, without a full stop.
+
+    'it meets every limit in 97 of 100 tries', or 'with stiffer springs (about 180 USD more) it meets every limit in 97
+    of 100 tries; as it stands it does not'. What the order list already does is no extra.
+    """
+    mended = [each for each in result.limits if each.draws.remedy is not None and each.standing != "holds"]
+    if not mended or result.mended_chance - result.chance_all < _SAME_TRIES:
+        if result.chance_all <= 0.0:
+            return "it does not meet every limit"
+        return f"it meets every limit in {in_tries(result.chance_all)}"
+    free = {each.limit for each in mended if not np.any(each.draws.remedy)}
+    extra = [each for each in mended if each.limit not in free]
+    every = f"it meets every limit in {in_tries(result.mended_chance)}"
+    if not extra:
+        return f"with the machining on its order list {every}"
+    bought = " and ".join(f"{_MENDED_BY[each.remedy_id]} ({remedy_price_text(build, each)} more)" for each in extra)
+    # As it stands: with nothing bought that is not on the order list.
+    stands = [each.draws for each in result.limits if each.limit not in free]
+    bare = float(joint_draws(stands, result.joint_draws.size).mean())
+    if bare < _SAME_TRIES:
+        return f"with {bought} {every}; as it stands it does not"
+    return f"with {bought} {every}; as it stands in {'only ' if bare <= OUT else ''}{in_tries(bare)}"
 
 
 def need_text(build: Build, limit: JudgedLimit, system: str) -> str:
@@ -115,18 +156,25 @@ def remedy_price_text(build: Build, limit: JudgedLimit) -> str:
     return f"about {money_text(build)(round(price, -1))}" if price > 0.0 else "already in the cost"
 
 
-def measure_text(build: Build, rows: tuple[MeasureNext, ...], at_stake: float | None = None) -> str:
+def measured_text(build: Build, row: MeasureNext, system: str, *, says_whose: bool = False) -> str:
+    """What is done, without a full stop: 'ask the grinder for one more duration, at 0.200 in of lobe lift'."""
+    text = next(each.text for each in build.measures if each.id == row.what)
+    if says_whose and row.candidate_id:
+        text += f" of {build.candidate(row.candidate_id).name}"
+    return text if row.at_m is None else f"{text}, at {units.show(row.at_m, 'lift', system)} of lobe lift"
+
+
+def measure_text(build: Build, rows: tuple[MeasureNext, ...], system: str, at_stake: float | None = None) -> str:
     """What pays to be measured or asked next, as a sentence."""
     money = money_text(build)
     paying = [row for row in rows if row.worth_money > row.minutes_money]
     if not paying:
         return "Measure next: nothing pays; what could be measured would not change what to buy."
     first = paying[0]
-    text = next(each.text for each in build.measures if each.id == first.what)
-    whose = f" of {build.candidate(first.candidate_id).name}" if first.candidate_id else ""
+    text = measured_text(build, first, system, says_whose=True)
     stake = f", if falling short would cost you {money(at_stake)}" if at_stake is not None else ""
     turn = "could change the answer" if first.could_change else "could save a remedy"
     return (
-        f"Measure next: {text}{whose}. {first.minutes:.0f} minutes, {money(first.minutes_money)} of your time; it is "
+        f"Measure next: {text}. {first.minutes:.0f} minutes, {money(first.minutes_money)} of your time; it is "
         f"worth about {money(first.worth_money)} and {turn}{stake}."
     )

@@ -1,6 +1,7 @@
 """Sentences of limits and cautions.
 
 What is broken?                        `broken_text`
+How is valve control lost?             `LOST_WORDS`
 What would mend it?                    `mend_text`
 What should be watched?                `caution_text`
 The three, of one candidate            `ToldLimit`, `told_limits`, `told_cautions`
@@ -19,8 +20,22 @@ from lobeledger.page.words.figures import money_text
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 
-__all__ = ["ToldLimit", "broken_text", "caution_text", "mend_text", "told_cautions", "told_limits"]
+__all__ = [
+    "LOST_WORDS",
+    "NO_REASON_TO_SKIP",
+    "ToldLimit",
+    "broken_text",
+    "caution_text",
+    "mend_text",
+    "told_cautions",
+    "told_limits",
+]
 
+# Beside every figure that could read as if leaving something out paid.
+NO_REASON_TO_SKIP = (
+    "A small saving on average is no reason to skip a precaution: the average spreads one dear loss over many builds, "
+    "and the owner of the build that is lost pays all of it."
+)
 _CLEARANCES = {"coil_bind": "clearance to coil bind", "retainer": "clearance from retainer to seal"}
 
 
@@ -74,7 +89,7 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
         short = show(need - have, "lift")
         return f"{_CLEARANCES[broken.limit]} is {show(have, 'lift')}, {short} short of {show(need, 'lift')}"
     if broken.limit == "speed":
-        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({_LOST[broken.subject]})"
+        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({LOST_WORDS[broken.subject]})"
     if broken.limit == "vacuum":
         return (
             f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster "
@@ -84,7 +99,7 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
     return f"the first cost is {money(have)}, {money(have - need)} over the budget"
 
 
-_LOST = {
+LOST_WORDS = {
     "separation": "the lifter leaves the lobe too far",
     "seat bounce": "the valve bounces off its seat too far",
     "pump-up": "the lifter pumps up",
@@ -219,11 +234,39 @@ def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> s
     )
 
 
+def _beyond_flow(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    have, end = _numbers(caution)
+    who = "Its valves lift up to" if caution.subject == "both" else f"Its {caution.subject} valve lifts"
+    table = "your flow table" if build.engine.flow else "our table of valve flow"
+    return (
+        f"{who} {show(have, 'lift')}, past the {show(end, 'lift')} where {table} ends: above that the flow is taken as "
+        "at its end, and the torque of this cam is given more doubt."
+    )
+
+
+def _few_durations(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    quotes = "one duration" if caution.what == "one_duration" else "two durations"
+    said = f"The {caution.subject} card gives only {quotes}, which leaves its lobe's shape wide open"
+    if not caution.ways or caution.have is None:
+        return f"{said}: read the lobe itself before you lean on its figures."
+    (more,) = caution.ways
+    at, low, high = show(more.value, "lift"), show(caution.have.low, "angle"), show(caution.have.high, "angle")
+    return (
+        f"{said}: ask the grinder for the duration at {at}, which would narrow it most (as it stands it may be {low} "
+        f"to {high})."
+    )
+
+
 def _added_prices(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     return (
         "No price line serves these, so they are in the cost at the library's own prices: "
         f"{'; '.join(line.what for line in caution.lines)}. If a line pays for one, say so there with serves."
     )
+
+
+def _left_out(build: Build, caution: Caution, show: Callable[..., str]) -> str:
+    what = "; ".join(f.text for f in build.factors if f.id in caution.subject.split())
+    return f"left out of good practice: {what}. {NO_REASON_TO_SKIP}"
 
 
 def _always(text: str) -> Callable[[Build, Caution, Callable[..., str]], str]:
@@ -236,6 +279,7 @@ _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
     "residual": _residual,
     "stress": _stress,
     "sharp_nose": _sharp_nose,
+    "left_out": _left_out,
     "load": _load,
     "knock": _knock,
     "stall": _stall,
@@ -249,8 +293,7 @@ _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
     "no_torque": _always(
         "The gas exchange finds no steady cycle at some of the speeds used, so no torque is credited to it."
     ),
-    "few_durations": _always(
-        "The card quotes fewer than three durations, which leaves the lobe's shape wide open: a duration at 0.200 in "
-        "narrows the bands."
-    ),
+    "one_duration": _few_durations,
+    "few_durations": _few_durations,
+    "beyond_flow": _beyond_flow,
 }

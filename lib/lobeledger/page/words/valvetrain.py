@@ -1,9 +1,10 @@
 """Words and tables of the valvetrain page.
 
-How fast can it turn?                 `limit_sentence`, `limit_reasons`
+How fast can it turn?                 `limit_sentence`; how sure, and where below is it weakest? `control_reasons`
+What stands beside it?                `touch_reason`, `limit_reasons`
 How do its springs stand?             `spring_tables`
 What buys more speed?                 `remedy_table`
-How sure is the limit?                `band_table`
+How sure is the first touch?          `band_table`
 """
 
 from __future__ import annotations
@@ -11,15 +12,26 @@ from __future__ import annotations
 import math
 
 from lobeledger.assess.remedies import PricedRemedy
+from lobeledger.doubt.speed import SEARCHED_FROM
 from lobeledger.page.words.break_in import Row, Table
+from lobeledger.page.words.limits import LOST_WORDS
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
+from lobeledger.train.control import Control, UsefulLimit
 from lobeledger.train.loss import LossBand
 from lobeledger.train.motion import SpeedPoint
 from lobeledger.train.of_candidate import SEARCH_TO_RPM, Surge
 from lobeledger.units import INCH_M, deg, show
 
-__all__ = ["band_table", "limit_reasons", "limit_sentence", "remedy_table", "spring_tables"]
+__all__ = [
+    "band_table",
+    "control_reasons",
+    "limit_reasons",
+    "limit_sentence",
+    "remedy_table",
+    "spring_tables",
+    "touch_reason",
+]
 
 _INPUT_WORDS = {
     "valvetrain_stiffness": "stiffness at the valve (assumed)",
@@ -46,28 +58,75 @@ _REMEDY_WORDS = {
 }
 
 
-def limit_sentence(loss_rpm: float, highest_rpm: float, band: LossBand | None) -> str:
-    """The answer: where contact is lost, how far that is from the highest speed, and how sure."""
-    if loss_rpm >= SEARCH_TO_RPM:
-        return f"Contact holds up to {SEARCH_TO_RPM:,.0f} rpm, as far as was looked."
-    away = loss_rpm - highest_rpm
-    where = f"{abs(away):,.0f} {'above' if away >= 0 else 'below'} your highest"
-    sure = f", band {band.low_rpm:,.0f} to {band.high_rpm:,.0f}" if band is not None else ""
-    return f"Contact is lost at {loss_rpm:,.0f} rpm, {where}{sure}."
+def limit_sentence(limit: UsefulLimit, highest_rpm: float) -> str:
+    """The answer: up to which speed the valve is under control, how far that is from the highest speed, what ends it."""
+    if limit.fails is None:
+        return f"Valve control holds to {limit.searched_to_rpm:,.0f} rpm, as far as was looked."
+    lost = LOST_WORDS[limit.fails.ruled]
+    if limit.crank_rpm <= 0.0:
+        return f"Valve control is lost at {limit.fails.crank_rpm:,.0f} rpm already, the lowest speed looked at: {lost}."
+    away = limit.crank_rpm - highest_rpm
+    where = f"{_ten(abs(away))} {'above' if away >= 0 else 'below'} your highest"
+    return f"Valve control holds to {_ten(limit.crank_rpm)} rpm, {where}; beyond it {lost}."
 
 
-def limit_reasons(
-    candidate: Candidate, rigid_rpm: float, loss_rpm: float, point: SpeedPoint, loss_cam_rad: float | None, system: str
+def _ten(rpm: float) -> str:
+    """To ten rpm, as near as a limit is looked for."""
+    return f"{round(rpm, -1):,.0f}"
+
+
+def control_reasons(
+    other: UsefulLimit, limit: UsefulLimit, safe_rpm: float, rung: Control, at_top: Control, highest_rpm: float
 ) -> list[str]:
-    """What stands beside the answer."""
+    """What stands beside the answer once it has been looked for.
+
+    other: of the other valve. safe_rpm: what nine of ten tries of both valves hold; NaN where half the highest speed is
+    too much. rung: where below the highest speed control is weakest; at_top: control at the highest.
+    """
+    said = []
+    if other.crank_rpm < limit.crank_rpm:
+        said.append(f"The other valve loses control first, above {_ten(other.crank_rpm)} rpm, and decides.")
+    if not math.isfinite(safe_rpm):
+        said.append(
+            f"With all that is not sure, fewer than nine of ten tries hold even {SEARCHED_FROM * highest_rpm:,.0f} rpm."
+        )
+    else:
+        said.append(f"With all that is not sure, nine of ten tries of both valves hold to {_ten(safe_rpm)} rpm.")
+    if limit.crank_rpm >= highest_rpm:
+        used = f"{at_top.use:.0%} of what is allowed is used up at {highest_rpm:,.0f} rpm"
+        if rung.use > at_top.use:
+            said.append(
+                f"On the way up control is weakest at {rung.crank_rpm:,.0f} rpm, where {rung.use:.0%} of what is "
+                f"allowed is used up ({used}): pass through, do not hold it there."
+            )
+        else:
+            said.append(f"{used}; nowhere below is it more.")
+    return said
+
+
+def touch_reason(candidate: Candidate, loss_rpm: float, loss_cam_rad: float | None, band: LossBand | None) -> str:
+    """The first touch, a note beside the limit."""
+    if loss_rpm >= SEARCH_TO_RPM or loss_cam_rad is None:
+        return f"Up to {SEARCH_TO_RPM:,.0f} rpm lifter and lobe do not part even by a hair."
+    side = "opening" if loss_cam_rad < 0 else "closing"
+    what = (
+        "the lifter's oil is first unloaded"
+        if candidate.lifter == "hydraulic"
+        else "lifter and lobe first part by a hair"
+    )
+    sure = f" (band {band.low_rpm:,.0f} to {band.high_rpm:,.0f})" if band is not None else ""
+    return (
+        f"First touch, a note: at {loss_rpm:,.0f} rpm{sure} {what}, {abs(deg(loss_cam_rad)):.0f} cam degrees off the "
+        f"nose on the {side} side. That harms nothing by itself."
+    )
+
+
+def limit_reasons(rigid_rpm: float, loss_rpm: float, point: SpeedPoint, system: str) -> list[str]:
+    """The rigid limit, and what the train does at the speed looked at."""
     said = [
-        f"A rigid train would hold to {rigid_rpm:,.0f} rpm; ringing after each quick rise or fall of the lobe takes the "
-        "rest."
+        f"With no flex it would hold to {rigid_rpm:,.0f} rpm; ringing after each quick rise or fall of the lobe takes "
+        "the rest."
     ]
-    if loss_cam_rad is not None:
-        side = "opening" if loss_cam_rad < 0 else "closing"
-        what = "its oil is unloaded" if candidate.lifter == "hydraulic" else "it parts"
-        said.append(f"There {what} {abs(deg(loss_cam_rad)):.0f} cam degrees off the nose, on the {side} side.")
     told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe, the valve open, {show(point.least_contact_n, 'load', system)} to {show(point.peak_contact_n, 'load', system)}"
     if math.isfinite(point.seating_speed_m_per_s):
         told += f", the valve lands at {show(point.seating_speed_m_per_s, 'landing', system)} and jumps {show(point.seat_bounce_m, 'lift', system)}"
@@ -75,7 +134,7 @@ def limit_reasons(
         told += f"; it is off the lobe for {1000.0 * point.loft_time_s:.1f} ms, by {show(point.greatest_gap_m, 'lift', system)}"
     said.append(told + ".")
     if loss_rpm < point.crank_rpm:
-        said.append("Above its first loss one cycle differs from the next: a single figure there means little.")
+        said.append("Above its first touch one cycle may differ from the next: a single figure there means little.")
     return said
 
 
@@ -136,7 +195,7 @@ def _ordinal(number: int) -> str:
 
 
 def band_table(band: LossBand) -> Table:
-    """What each doubt does to the limit."""
+    """What each doubt does to the first touch."""
     rows = [
         Row((_INPUT_WORDS.get(name, name), f"{low:+,.0f}", f"{high:+,.0f}"))
         for name, low, high in sorted(band.moves_rpm, key=lambda m: -max(abs(m[1]), abs(m[2])))
@@ -145,8 +204,8 @@ def band_table(band: LossBand) -> Table:
     if lobes:
         rows.insert(0, Row(("lobes that fit the card as well", f"{min(lobes):+,.0f}", f"{max(lobes):+,.0f}"), True))
     return Table(
-        "How sure",
-        "rpm, each by itself at the low and at the high end of its range. The limit jumps where the train's own ringing or "
+        "How sure the first touch is",
+        "rpm, each by itself at the low and at the high end of its range. It jumps where the train's own ringing or "
         "a spring's wave meets the lobe, so both ends may lie on one side.",
         ("", "low", "high"),
         tuple(rows),
@@ -157,7 +216,7 @@ def band_table(band: LossBand) -> Table:
 def remedy_table(
     found: tuple[PricedRemedy, ...], build: Build, candidate: Candidate, which: str, extra_rpm: float, system: str
 ) -> Table:
-    """What buys so many rpm, and what it costs elsewhere."""
+    """What moves the first touch up by so many rpm, and what it costs elsewhere."""
     kinds = {"kg": "mass", "N": "load", "N/m": "rate"}
     valvetrain = candidate.valvetrain
     valve_kg = valvetrain.intake_valve_mass_kg if which == "intake" else valvetrain.exhaust_valve_mass_kg
@@ -183,7 +242,8 @@ def remedy_table(
         rows.append(Row((_REMEDY_WORDS[r.what], value(r.from_value), to, value(r.bound), "; ".join(costs))))
     return Table(
         f"What buys {extra_rpm:,.0f} rpm",
-        "Each change alone, as far as the bound; the share of damping stays. Where no price stands, the sheet knows none.",
+        "Until the first touch; each change alone, as far as the bound; the share of damping stays. Where no price "
+        "stands, the sheet knows none.",
         ("", "now", "wanted", "bound", "and costs"),
         tuple(rows),
         (1, 2, 3),
