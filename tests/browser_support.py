@@ -63,6 +63,9 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
     for part in ("workbook", "data"):
         if (ROOT / part).exists():
             shutil.copytree(ROOT / part, folder / part, ignore=skip, dirs_exist_ok=True)
+    # The library of this tree, wherever the one of the environment was installed from.
+    if not (folder / "lib").exists():
+        (folder / "lib").symlink_to(ROOT / "lib", target_is_directory=True)
     for name, notebook in (notebooks or {}).items():
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (
