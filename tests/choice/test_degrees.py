@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import lobeledger as ll
+from shipped_builds import compared
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
 
@@ -142,7 +143,7 @@ def test_a_part_dearer_by_a_little_costs_by_a_little() -> None:
 
 @functools.cache
 def racer() -> ll.Comparison:
-    return ll.compare(build_of("weekend-racer"))
+    return compared("weekend-racer")
 
 
 def test_where_nothing_holds_the_surest_comes_nearest_and_its_shortfall_is_told() -> None:

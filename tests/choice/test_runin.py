@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import lobeledger as ll
+import shipped_builds
 from lobeledger.choice.precautions import precautions_by_worth
 from lobeledger.choice.run_in import (
     ratio_for_open_load,
@@ -523,7 +524,7 @@ def test_what_cannot_be_is_refused_in_one_sentence(name: str, pairs: tuple[tuple
 @pytest.mark.parametrize("name", NAMES)
 def test_the_total_is_the_run_in_group_of_the_cost_lines(name: str) -> None:
     build = shipped(name)
-    for result in ll.compare(build).results:
+    for result in shipped_builds.compared(name).results:
         plan = run_in_plan(build, result.candidate)
         group = [(x.text, float(x.amount)) for x in result.lines if x.group == "run-in"]
         assert [text for text, _ in group] == [c.text for c in plan.charges]

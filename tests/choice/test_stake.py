@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import lobeledger as ll
+import shipped_builds
 from lobeledger.choice import cost, precautions, stake
 from lobeledger.doubt import draws
 from lobeledger.doubt.chance import ChancePrior, chance_prior, odds_after, posterior
@@ -38,7 +39,7 @@ def shipped(name: str = "towing-engine"):
 
 @functools.cache
 def compared(name: str = "towing-engine"):
-    return ll.compare(shipped(name))
+    return shipped_builds.compared(name)
 
 
 @functools.cache
@@ -386,6 +387,7 @@ def test_more_factors_never_lower_the_cost(ids):
 # -- tornado -------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_bars_are_those_of_whole_comparisons():
     checked = 0
     for bar in stakes().of("h-flat").bars:

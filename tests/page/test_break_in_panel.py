@@ -67,6 +67,7 @@ def test_it_opens_with_what_to_do_then_the_odds_and_leaves_no_record_behind(
     assert not (tmp_path / "shop.sqlite").exists(), "looking writes nothing"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
 def test_every_control_holds_at_both_ends(folder: Path, tmp_path: Path, name: str) -> None:
     panel = BreakInPanel(folder, name, tmp_path / "shop.sqlite")

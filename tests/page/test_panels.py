@@ -62,6 +62,7 @@ def test_it_opens_with_the_answer(panel: ChoosePanel) -> None:
         assert c.name in panel.board.value and c.name in panel.table.value
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
 def test_every_slider_holds_at_both_ends(folder: Path, name: str) -> None:
     panel = ChoosePanel(folder, name)

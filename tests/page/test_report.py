@@ -24,6 +24,7 @@ from lobeledger.page.words.flips import input_text
 from lobeledger.page.words.judged import remedy_price_text, room_text
 from lobeledger.page.words.run_in import run_answer
 from paper_support import Page
+from shipped_builds import compared
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
 NAMES = ("budget-cruiser", "towing-engine", "weekend-racer")
@@ -32,7 +33,7 @@ DAY = datetime.date(2031, 2, 3)
 
 @functools.cache
 def shipped(name: str, system: str = "us") -> ll.Comparison:
-    return ll.compare(ll.read_build(BUILDS / f"{name}.toml"), system=system)
+    return compared(name) if system == "us" else ll.compare(ll.read_build(BUILDS / f"{name}.toml"), system=system)
 
 
 def plain(name: str) -> dict[str, object]:

@@ -94,6 +94,7 @@ def test_every_limit_has_its_sentence(limit: UsefulLimit, told: str) -> None:
     assert limit_sentence(limit, 4800.0) == told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
 @pytest.mark.parametrize("kind", ["h-flat", "s-roller"])
 def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> None:
