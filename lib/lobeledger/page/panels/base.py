@@ -57,6 +57,7 @@ class SheetPanel(Generic[Inputs, Result]):
         self._moved: dict[str, Any] = {}
         self._elsewhere: dict[str, Build] = {}  # a build that is in no file of the folder, by how the list names it
         self._quiet = self._stuck = False
+        self._units_chosen = False  # by hand: a sheet that opens later does not change them back
         self._frame: w.Widget | None = None
         self._made_at = time.monotonic()
         self._drawing = threading.Lock()
@@ -187,6 +188,8 @@ class SheetPanel(Generic[Inputs, Result]):
     def open(self, build: Build) -> None:
         """Open a build: fresh controls, fresh result."""
         self.build, self._as_read, self._moved = build, build, {}
+        if not self._units_chosen:
+            self.quietly(lambda: setattr(self.system, "value", build.system))
         self.quietly(self._fill_controls)
         self.say("")
         self.request()
@@ -195,6 +198,7 @@ class SheetPanel(Generic[Inputs, Result]):
         """Controls in the other units, with what was moved kept."""
 
         def act() -> None:
+            self._units_chosen = True
             self.build, self._moved = self.current(), {}
             self.quietly(self._fill_controls)
 
