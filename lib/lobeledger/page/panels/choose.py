@@ -23,6 +23,7 @@ from lobeledger.page.panels.base import WIDE, Charts, SheetPanel, decided, file_
 from lobeledger.page.panels.record import RecordTick, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
+from lobeledger.page.paper.quote import quote_html
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.figures import ORIGIN_WORDS
@@ -303,7 +304,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                     return (
                         f"{stem}-quote.html",
                         "text/html",
-                        report.quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
+                        quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
                     )
                 if which == "table":
                     return f"{stem}-table.csv", "text/csv", comparison.table.to_csv(index=False)

@@ -108,7 +108,7 @@ def _whole(
     # On paper the picture keeps its size, so that a millimetre stays one; on a screen it gives way to a narrow window.
     style = f"width:{width:.1f}px;" + ("max-width:none;" if full else "max-width:100%;") + "height:auto"
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.1f} {whole + head:.1f}" style="{style}" '
+        f'<svg viewBox="0 0 {width:.1f} {whole + head:.1f}" style="{style}" '
         f'role="img" aria-label="{escape(spoken, quote=True)}" font-family="{_FONT}" font-size="{size:g}" fill="{INK}">'
         + named
         + f'<g transform="translate(0 {head:.1f})">'
