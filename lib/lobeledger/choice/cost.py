@@ -115,9 +115,9 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
 
     Freight is on goods, tax on goods and freight, tax on labour (where the sheet names one) on what is paid by the hour
-    and on machining, the allowance for surprises on everything paid at the start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
-    with the cam and no line serves is added at the price of its rule (`pairing`); one without a price is left out here
-    and stops the candidate (`limits`).
+    and on machining, the allowance for surprises on everything paid at the start. Upkeep counts running hours over the
+    interval without rounding: an expected number of services. What goes with the cam and no line serves is added at the
+    price of its rule (`pairing`); one without a price is left out here and stops the candidate (`limits`).
     """
     labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
     lines, goods = _goods_and_fitting(build, candidate, value, labour)

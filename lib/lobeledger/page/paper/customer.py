@@ -22,7 +22,14 @@ from lobeledger.page.palette import style_of
 from lobeledger.page.paper.quote import letterhead
 from lobeledger.page.plots.compare import lift_figure, torque_figure
 from lobeledger.page.plots.drawing import Measures, lobe_drawing
-from lobeledger.page.plots.on_paper import GROUP_WORDS, cost_axis, cost_bar_svg, cost_chart_svg, curves_svg
+from lobeledger.page.plots.on_paper import (
+    GROUP_WORDS,
+    cost_axis,
+    cost_bar_svg,
+    cost_chart_svg,
+    curves_svg,
+    group_key_svg,
+)
 from lobeledger.page.templates import style_text, templates
 from lobeledger.page.words.comparison import LIMITS, Comparison
 from lobeledger.page.words.figures import band_text, chance_text, in_tries, money_text, value_text
@@ -70,6 +77,7 @@ _GROUPS = (
 # Left out on paper, which has two pages: said by the rows of the limits, the table of costs, the risks or the cautions,
 # the same for every candidate, or for the shop only.
 _ON_SCREEN_ONLY = (
+    "valve_duration",
     "rigid_limit", "share_of_best", "coil_bind", "speed_use", "first_cost", "chance", "stress_cranking", "cruise",
 )  # fmt: skip
 # Figure -> the hard limit it is judged by.
@@ -117,7 +125,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     own = [b for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)]
     # What the reasons say is not said again.
     evens = [text for b in own[:3] if (text := comparison.break_even_text(b)) not in comparison.reasons[:6]]
-    guesses, others = guess_texts(build, comparison.system)
+    mended = {limit.remedy_id for r in shown for limit in r.limits if limit.standing != "holds"}
+    guesses, others = guess_texts(build, comparison.system, remedies=mended)
     template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
@@ -138,8 +147,9 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         years=f"{build.use.years:g}",
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
+        failure_rows=_failure_rows(comparison, shown),
         run_in=_run_in(build, shown),
-        risks=[*evens, *(_risk(comparison, r) for r in shown)],
+        evens=evens,
         cautions=_cautions(comparison, shown[:2]),
         safety=_safety(shown),
         guesses=guesses,
@@ -167,7 +177,7 @@ def _board(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, An
         text = f"{round(owning.value, -1):,.0f} {currency}" if math.isfinite(owning.value) else "-"
         span = f"{low} to {high}" if math.isfinite(owning.value) else ""
         spoken = f"total cost of {result.candidate.name}: {text}, likely {span}"
-        shade = style_of(result.candidate.follower, 1).colour
+        shade = style_of(result.candidate.follower, 2).colour
         standing, tries = standing_text(result)
         stops = ", ".join(LIMIT_NAMES[b.limit] for b in result.stops)
         rows.append(
@@ -177,7 +187,7 @@ def _board(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, An
                 "cost": text,
                 "span": span,
                 "standing": f"{_MARKS[standing]} {standing}",
-                "tries": f"all limits: {tries or stops}",
+                "tries": tries or stops,
                 "limits": [_limit_cell(comparison, result, key) for key in keys],
             }
         )
@@ -204,7 +214,10 @@ def _curves(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, A
     drawn = torque_figure(comparison) if is_torque else lift_figure(comparison)
     title = "Torque against the average cam, % (shaded: your rpm)" if is_torque else "Valve lift"
     drawn["layout"]["xaxis"]["title"]["text"] = "engine rpm" if is_torque else "crank angle from overlap TDC, °"
-    return {"title": title, "svg": markupsafe.Markup(curves_svg(drawn, [r.candidate.name for r in known]))}
+    return {
+        "title": title,
+        "svg": markupsafe.Markup(curves_svg(drawn, [r.candidate.name if r in shown else "" for r in known])),
+    }
 
 
 def _lobes(comparison: Comparison, shown: list[CandidateResult]) -> list[Any]:
@@ -225,9 +238,7 @@ def _lobes(comparison: Comparison, shown: list[CandidateResult]) -> list[Any]:
             else roller_profile(lobe.nominal, base_radius_m=base, roller_radius_m=c.wheel_diameter_m / 2.0)
         )
         measures = Measures(c.valvetrain.lobe_width_m, face_diameter_m=c.face_diameter_m)
-        svg = lobe_drawing(
-            profile, measures, system=comparison.system, width_px=170.0, text_px=9.5, full_size=True
-        )
+        svg = lobe_drawing(profile, measures, system=comparison.system, width_px=170.0, text_px=9.5, full_size=True)
         pictures.append({"name": c.name, "svg": markupsafe.Markup(svg)})
     return pictures
 
@@ -252,6 +263,8 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
         title = "Room left at each limit, and how surely it is met"
         groups.append({"title": title, "rows": _limit_rows(comparison, shown)})
     for title, keys in _GROUPS:
+        if on_paper and title == "What it costs":
+            continue  # the table of money says it, part by part
         rows = []
         for key in keys:
             if on_paper and key in _ON_SCREEN_ONLY:
@@ -358,25 +371,41 @@ def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dic
     sums = [{g: sum(float(line.amount) for line in r.lines if line.group == g) for g in cost.GROUPS} for r in shown]
     rows: list[dict[str, Any]] = []
 
-    def row(text: str, values: list[float], *, is_total: bool = False) -> None:
-        rows.append({"text": text, "cells": [f"{v:,.0f}" for v in values], "is_total": is_total})
+    def row(text: str, values: list[float], *, group: str = "") -> None:
+        key = markupsafe.Markup(group_key_svg(group)) if group else ""
+        cells = [f"{v:,.0f}" for v in values]
+        rows.append({"text": text, "key": key, "cells": cells, "is_total": text.startswith(("Up-front", "Total"))})
 
     for group, first in cost.GROUPS.items():
         if first:
-            row(GROUP_WORDS[group], [s[group] for s in sums])
+            row(GROUP_WORDS[group], [s[group] for s in sums], group=group)
     deposits = [sum(p.core_charge_money * p.quantity for p in r.candidate.parts) for r in shown]
     if any(deposits):
         row("Core charges (refunded)", deposits)
-    row("Up-front cost", [r.figures["first_cost"].value for r in shown], is_total=True)
+    row("Up-front cost", [r.figures["first_cost"].value for r in shown])
     for group, first in cost.GROUPS.items():
         if not first:
-            row(GROUP_WORDS[group], [s[group] for s in sums])
+            row(GROUP_WORDS[group], [s[group] for s in sums], group=group)
     row(
         f"Total cost over {comparison.build.use.years:g} years",
         [r.figures["owning"].value for r in shown],
-        is_total=True,
     )
     return rows
+
+
+def _failure_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
+    """How likely each is lost, by what, and what that costs."""
+    money = money_text(comparison.build)
+    odds = [(chance_text(r.figures["chance"].value), r.candidate.failure.what) for r in shown]
+    costs = [money(r.candidate.failure.cost_money) for r in shown]
+
+    def cell(value: str, band: str = "") -> dict[str, Any]:
+        return {"value": value, "band": band, "is_broken": False}
+
+    return [
+        {"heading": "Odds of failure", "meaning": "", "cells": [cell(*each) for each in odds]},
+        {"heading": "What one failure costs", "meaning": "", "cells": [cell(each) for each in costs]},
+    ]
 
 
 def _run_in(build: Build, shown: list[CandidateResult]) -> list[str]:
@@ -396,12 +425,3 @@ def _safety(shown: list[CandidateResult]) -> list[str]:
             "read every lobe's lift."
         )
     return said
-
-
-def _risk(comparison: Comparison, result: CandidateResult) -> str:
-    c, money = result.candidate, money_text(comparison.build)
-    chance = result.figures["chance"].value
-    return (
-        f"{c.name}: {c.failure.what}, about {chance_text(chance)}, {money(c.failure.cost_money)} each time; "
-        f"expected {money(result.figures['expected_loss'].value)}."
-    )

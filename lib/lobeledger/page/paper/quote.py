@@ -98,7 +98,10 @@ def _called(text: str) -> str:
     return _LABELS.get(text, text[:1].upper() + text[1:])
 
 
-def _lines(build: Build, result: CandidateResult) -> tuple[list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]]]:  # fmt: skip
+_Rows = list[dict[str, Any]]
+
+
+def _lines(build: Build, result: CandidateResult) -> tuple[_Rows, _Rows, _Rows]:
     """Goods, work, and what is laid over them: freight and tax, each with its rate."""
     shop = build.shop
     rates = {
@@ -107,16 +110,16 @@ def _lines(build: Build, result: CandidateResult) -> tuple[list[dict[str, Any]],
         "Tax on labor": ("Tax on labor and machining", shop.tax_labour),
     }
     own = list(result.candidate.parts)
-    goods: list[dict[str, Any]] = []
-    work: list[dict[str, Any]] = []
-    carried: list[dict[str, Any]] = []
+    goods: _Rows = []
+    work: _Rows = []
+    carried: _Rows = []
     # The sheet's own price lines come first, in its order (`cost.cost_lines`).
     for i, line in enumerate(result.lines):
         amount = round(float(line.amount), 2)
         if not line.is_first or line.group == "surprises" or not amount:
             continue
         part = own[i] if i < len(own) else None
-        text = _called(line.text) if part is None else line.text
+        text = _called(line.text)
         if line.group == "freight and tax":
             name, rate = rates[line.text]
             text = f"{name}, {rate * 100:.4g}%"

@@ -203,6 +203,7 @@ def lobe_drawing(
         height=height,
         size=text_px,
         full=full_size,
+        note="full size where printed at 100%" if full_size and fits >= FULL_SIZE else "",
     )
 
 

@@ -1,6 +1,6 @@
 """Charts for paper: results in, SVG text out.
 
-What does each choice cost, by what it is spent on?    `cost_chart_svg`
+What does each choice cost, by what it is spent on?    `cost_chart_svg`, its key `group_key_svg`
 Its cost and range, as one bar of a table              `cost_bar_svg`, `cost_axis`
 Where does the torque differ, how do valves move?      `curves_svg`
 
@@ -19,7 +19,7 @@ from lobeledger.choice.results import CandidateResult
 from lobeledger.page.palette import GROUP_HATCHES, GROUP_SHADES, INK
 from lobeledger.page.plots.compare import Figure
 
-__all__ = ["GROUP_WORDS", "cost_axis", "cost_bar_svg", "cost_chart_svg", "curves_svg"]
+__all__ = ["GROUP_WORDS", "cost_axis", "cost_bar_svg", "cost_chart_svg", "curves_svg", "group_key_svg"]
 
 # Group of cost -> what a customer reads.
 GROUP_WORDS = {
@@ -36,7 +36,7 @@ GROUP_WORDS = {
 _GRID, _QUIET = "#c3ccd5", "#55616e"
 _SVG_DASHES = {"solid": "", "dash": "7 4", "dot": "2 3", "dashdot": "8 3 2 3"}
 # A bar this many times as long as the middle one is cut, so that it does not flatten the others.
-_OUTLIER = 2.2
+_OUTLIER = 3.0
 
 
 def cost_axis(shown: Sequence[CandidateResult]) -> float:
@@ -58,7 +58,6 @@ def cost_bar_svg(result: CandidateResult, most: float, *, shade: str, spoken: st
         f'<svg viewBox="0 0 {width:.0f} 16" style="width:{width:.0f}px;max-width:100%" role="img" '
         f'aria-label="{escape(spoken, quote=True)}">',
         f'<rect x="0" y="3" width="{value:.1f}" height="10" fill="{shade}" stroke="{INK}" stroke-width=".6"/>',
-        f'<path d="M{low:.1f} 1v14M{low:.1f} 8H{high:.1f}M{high:.1f} 1v14" stroke="white" stroke-width="3.2"/>',
         f'<path d="M{low:.1f} 1v14M{low:.1f} 8H{high:.1f}M{high:.1f} 1v14" stroke="{INK}" stroke-width="1.3"/>',
     ]
     if owning.high > most * 1.0001:
@@ -71,10 +70,17 @@ def curves_svg(
 ) -> str:
     """The lines of a chart of `plots.compare` as SVG, its shaded spans behind them, names below.
 
-    names: the full names by which the chart's lines are called below it, in their order; lines without a name, such as
-    the edges of a band, are left out.
+    names: the full names by which the cams' lines are called below the chart, in their order; an empty one leaves the
+    line out. Edges of bands are left out.
     """
     drawn = [each for each in figure["data"] if each.get("mode") == "lines" and each["line"].get("width")]
+    # Lines of one cam go together; by its place, for two cams may be called alike.
+    whose = [each.get("legendgroup") or str(i) for i, each in enumerate(drawn)]
+    called = dict(zip(dict.fromkeys(whose), names, strict=True))
+    drawn, whose = (
+        [each for each, key in zip(drawn, whose, strict=True) if called[key]],
+        [k for k in whose if called[k]],
+    )
     layout = figure["layout"]
     shapes = [each for each in layout.get("shapes", ()) if each["type"] == "rect"]
     xs = [float(v) for each in drawn for v in each["x"]]
@@ -86,7 +92,7 @@ def curves_svg(
     last = min(float(last), max(xs))
     span = max(ys) - min(ys) or 1.0
     low, high = min(ys) - 0.05 * span, max(ys) + 0.05 * span
-    left, right, top, bottom = text * 3.4, 6.0, 6.0, text * 2.9
+    left, right, top, bottom = text * 3.4, text * 1.7, 6.0, text * 2.9
     wide, tall = width - left - right, height - top - bottom
 
     def px(x: float, y: float) -> tuple[float, float]:
@@ -101,8 +107,7 @@ def curves_svg(
         )
     body += _axes(layout, (first, last), (low, high), px, (left, top, wide, tall), text)
     legend, y = [], height + text * 0.5
-    called = dict(zip(dict.fromkeys(each.get("name", "") for each in drawn), names, strict=False))
-    for each in drawn:
+    for key, each in zip(whose, drawn, strict=True):
         points = [
             px(float(a), float(b))
             for a, b in zip(each["x"], each["y"], strict=True)
@@ -113,9 +118,9 @@ def curves_svg(
             f' stroke-dasharray="{dash}"' if dash else ""
         )
         body.append(f'<path d="M{"L".join(f"{a:.1f} {b:.1f}" for a, b in points)}" {look}/>')
-        if each.get("name", "") in called:
+        if key in called:
             legend.append(f'<path d="M{left:.1f} {y - text * 0.33:.1f}h26" {look}/>')
-            name = called.pop(each["name"])
+            name = called.pop(key)
             legend.append(f'<text x="{left + 32:.1f}" y="{y:.1f}">{escape(name)}</text>')
             y += text * 1.3
     spoken = f"{layout['yaxis']['title']['text']} over {layout['xaxis']['title']['text']}"
@@ -165,31 +170,21 @@ def _axes(
     return out
 
 
-def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:
-    """Stacked bars of cost of owning by group, with the 5 to 95 % range of the whole."""
-    width, bar, gap, left, top = 720.0, 14.0, 10.0, 190.0, 32.0
-    most = max((r.figures["owning"].high for r in shown), default=1.0) * 1.04 or 1.0
+def cost_chart_svg(shown: Sequence[CandidateResult], currency: str) -> str:
+    """Stacked bars of what each cam costs in all, by where it goes; the table below it is the key (`group_key_svg`)."""
+    width, bar, gap, left, top = 720.0, 11.0, 4.5, 190.0, 4.0
+    most = max((r.figures["owning"].value for r in shown), default=1.0) * 1.02 or 1.0
     scale = (width - left - 20.0) / most
-    height = top + len(shown) * (bar + gap) + 20.0
+    height = top + len(shown) * (bar + gap) + 14.0
     out = [
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Total cost by where it goes" font-size="10.5" '
-        f'fill="{INK}">' + _hatches()
+        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
+        f'aria-label="Total cost by where it goes" font-size="10.5" fill="{INK}">' + _hatches()
     ]
-    x, y = left, 12.0
-    for group in GROUP_SHADES:
-        if x > width - 150:
-            x, y = left, y + 13.0
-        out.append(
-            f'<rect x="{x:.1f}" y="{y - 8:.1f}" width="9" height="9" fill="{_filled(group)}" stroke="{INK}" '
-            'stroke-width=".5"/>'
-        )
-        out.append(f'<text x="{x + 12:.1f}" y="{y:.1f}" font-size="9">{escape(GROUP_WORDS[group])}</text>')
-        x += 22.0 + 5.4 * len(GROUP_WORDS[group])
     for i, result in enumerate(shown):
         y = top + i * (bar + gap)
         name = result.candidate.name if len(result.candidate.name) <= 34 else result.candidate.name[:33] + "…"
         out.append(
-            f'<text x="{left - 6:.0f}" y="{y + bar * 0.68:.1f}" text-anchor="end" font-size="10">{escape(name)}</text>'
+            f'<text x="{left - 6:.0f}" y="{y + bar * 0.8:.1f}" text-anchor="end" font-size="10">{escape(name)}</text>'
         )
         x = left
         for group in GROUP_SHADES:
@@ -202,22 +197,24 @@ def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:
                     f"<title>{escape(GROUP_WORDS[group])}: {amount:,.0f} {escape(currency)}</title></rect>"
                 )
                 x += w
-        low, high = (left + v * scale for v in result.figures["owning"][1:])
-        middle = y + bar + 3.5
-        out.append(
-            f'<path d="M{low:.1f} {middle - 3:.1f}v6M{low:.1f} {middle:.1f}H{high:.1f}M{high:.1f} {middle - 3:.1f}v6" '
-            f'stroke="{INK}" stroke-width="1.2" fill="none"/>'
-        )
     axis = top + len(shown) * (bar + gap) + 2.0
     step = _nice(most / 6.0)
     value = 0.0
     while value <= most:
         at = left + value * scale
         out.append(f'<path d="M{at:.1f} {top - 4:.1f}V{axis:.1f}" stroke="#9aa5b1" stroke-width=".4" fill="none"/>')
-        out.append(f'<text x="{at:.1f}" y="{axis + 11:.1f}" text-anchor="middle" font-size="9">{value:,.0f}</text>')
+        out.append(f'<text x="{at:.1f}" y="{axis + 9:.1f}" text-anchor="middle" font-size="9">{value:,.0f}</text>')
         value += step
     out.append("</svg>")
     return "".join(out)
+
+
+def group_key_svg(group: str) -> str:
+    """A patch of the shade in which the bars show a group of cost."""
+    return (
+        '<svg class="key" viewBox="0 0 9 9" aria-hidden="true">'
+        f'<rect x=".5" y=".5" width="8" height="8" fill="{_filled(group)}" stroke="{INK}" stroke-width=".6"/></svg>'
+    )
 
 
 def _nice(step: float) -> float:

@@ -10,6 +10,7 @@ choose page.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 from lobeledger import units
 from lobeledger.choice.results import is_assumption
@@ -28,17 +29,11 @@ _NAMES = {
     "shop.freight": "freight, of the price of parts",
     "shop.contingency": "set aside for surprises",
     "use.hours_a_year": "engine hours a year",
-    "engine.throat_share": "port throat over valve size",
     "engine.runner_length": "length of an intake runner",
-    "engine.runner_area_share": "area of an intake runner over the throat's",
     "vehicle.booster_vacuum": "vacuum the brakes want",
     "limits.coil_bind_clearance": "room wanted before coil bind",
     "limits.retainer_clearance": "room wanted at the valve seals",
     "limits.torque_worth": "what 1% more torque is worth",
-    "lifter_mass": "weight of a lifter",
-    "crown_radius": "radius of a lifter's crown",
-    "lobe_taper": "taper across a lobe",
-    "wheel_diameter": "size of a roller wheel",
     "run_in_time": "minutes of break-in",
     "run_in_speed": "speed of the break-in",
     "lash_check_every": "engine hours between lash checks",
@@ -50,9 +45,6 @@ _NAMES = {
     "lifter_service_price": "parts of a lifter service",
     "lifter_labour": "work of a lifter service",
     "fitting_time": "work to fit it",
-    "springs.seat_load": "spring load, valve shut",
-    "springs.rate": "spring rate",
-    "springs.spring_mass": "weight of a valve spring",
     "failure.cost": "cost of a failure",
 }
 _KINDS = {"m": "lift", "kg": "mass", "N": "load", "N/m": "rate"}
@@ -70,10 +62,10 @@ def _name(build: Build, path: str) -> str:
 
 
 def _plain(number: float) -> str:
-    """A number to three figures, without zeros that say nothing."""
+    """A number to two figures, whole from a hundred on, without zeros that say nothing."""
     if not number:
         return "0"
-    digits = max(0, 2 - math.floor(math.log10(abs(number))))
+    digits = max(0, 1 - math.floor(math.log10(abs(number))))
     text = f"{round(number, digits):,.{digits}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
@@ -101,10 +93,11 @@ def guess_text(build: Build, datum: Datum, system: str) -> str:
     return f"{said}{'' if unit == '%' else ' '}{unit}".strip()
 
 
-def guess_texts(build: Build, system: str) -> tuple[list[str], int]:
+def guess_texts(build: Build, system: str, *, remedies: Collection[str] = ()) -> tuple[list[str], int]:
     """Every guess with a range that an owner or builder could answer, and how many more numbers were filled in.
 
-    Cams that share a value are named together.
+    Cams that share a value are named together. remedies: ids of the fixes that are spoken of; prices of others are
+    counted only.
     """
     found: dict[str, dict[str, list[str]]] = {}
     others = 0
@@ -113,6 +106,8 @@ def guess_texts(build: Build, system: str) -> tuple[list[str], int]:
             continue
         name = _name(build, datum.path)
         is_ranged = datum.low is not None and datum.high is not None and datum.low < datum.high
+        if datum.path.startswith("remedies.") and datum.path.split(".")[1] not in remedies:
+            name = ""
         if not name or not is_ranged or not isinstance(datum.value, (int, float)):
             others += 1
             continue
