@@ -116,7 +116,7 @@ def guess_texts(build: Build, system: str, *, remedies: Collection[str] = ()) ->
         if owner not in owners:
             owners.append(owner)
     said = [
-        f"{name}: {', '.join(text + _whose(build, owners) for text, owners in values.items())}"
+        f"{name}: {'; '.join(text + _whose(build, owners) for text, owners in values.items())}"
         for name, values in found.items()
     ]
     return said, others
@@ -134,5 +134,5 @@ def _whose(build: Build, owners: list[str]) -> str:
     }
     for word, belongs in kinds.items():
         if {c.id for c in build.candidates if belongs(c)} == set(owners):
-            return f", {word}"
-    return f", {'; '.join(build.candidate(each).name for each in owners)}"
+            return f" for {word}"
+    return f" for {' and '.join(build.candidate(each).name for each in owners)}"
