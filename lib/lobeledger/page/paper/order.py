@@ -14,6 +14,7 @@ from lobeledger.page.paper.quote import letterhead
 from lobeledger.page.templates import style_text, templates
 from lobeledger.page.words.break_in import VERBS, orders_of
 from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import in_one_system
 from lobeledger.page.words.run_in import reasons_not_to_run
 
 __all__ = ["order_sheet_html"]
@@ -32,11 +33,12 @@ def order_sheet_html(
     parts = [
         {
             "title": title,
+            "has_hours": any(o.hours for o in orders[verb]),
             "is_found": verb in ("measure", "keep"),
             "rows": [
                 {
-                    "what": o.what,
-                    "why": o.why,
+                    "what": in_one_system(o.what, comparison.system),
+                    "why": in_one_system(o.why, comparison.system),
                     "part_number": o.part_number,
                     "supplier": o.supplier,
                     "count": o.count,
