@@ -116,10 +116,10 @@ def _upkeep_lines(candidate: Candidate, value: Lookup, hours: Any, labour: Any) 
 def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup) -> list[CostLine]:
     """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
 
-    Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
-    start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
-    with the cam and no line serves is added at the price of its rule (`pairing`); one without a price is left out here
-    and stops the candidate (`limits`).
+    Freight is on goods, tax on goods and freight, tax on labour (where the sheet names one) on what is paid by the hour
+    and on machining, the allowance for surprises on everything paid at the start. Upkeep counts running hours over the
+    interval without rounding: an expected number of services. What goes with the cam and no line serves is added at the
+    price of its rule (`pairing`); one without a price is left out here and stops the candidate (`limits`).
     """
     labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
     lines, goods = _goods_and_fitting(build, candidate, value, labour)
@@ -128,6 +128,10 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     freight = value("shop.freight") * goods
     lines.append(CostLine("freight and tax", "Freight on goods", freight))
     lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))
+    if build.shop.tax_labour > 0.0:
+        work = _total([line.amount for line in lines if line.unit == "h" or line.group == "machining"])
+        lines.append(CostLine("freight and tax", "Tax on labor", value("shop.tax_labour") * work))
+        labour = labour * (1.0 + value("shop.tax_labour"))
     start: Any = 0.0
     for line in lines:
         start = start + line.amount

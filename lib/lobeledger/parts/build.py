@@ -55,7 +55,7 @@ class Datum:
 
 @dataclass(frozen=True, kw_only=True)
 class Build:
-    """A whole build sheet as parts; `data` says where each value came from."""
+    """A whole build sheet as parts; `data` says where each value came from, `system` in which units it is read."""
 
     name: str
     currency: str
@@ -77,6 +77,7 @@ class Build:
     run_in: tuple[RunInLine, ...] = ()
     remedies: tuple[Remedy, ...] = ()
     measures: tuple[Measure, ...] = ()
+    system: str = "us"
 
     def __post_init__(self) -> None:
         if not self.candidates:

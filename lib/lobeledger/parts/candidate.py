@@ -133,6 +133,8 @@ class Price(Part):
     group: str = choice("what kind of line it is", "parts", "machining", "consumables")
     core_charge_money: float = amount("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
     serves: str | None = words("needs this line serves, by name, with spaces between", default="")
+    part_number: str | None = words("the supplier's number for it", default="")
+    supplier: str | None = words("who sells it or does it", default="")
 
     @property
     def serve_names(self) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.spec import Part, amount, number, tables
+from lobeledger.parts.spec import Part, amount, number, tables, words
 from lobeledger.units import DEG_RAD
 
 __all__ = ["Limits", "Model", "Shop", "SpeedBand", "Use"]
@@ -61,7 +61,7 @@ class Use(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class Shop(Part):
-    """Rates and extras."""
+    """Rates and extras, and what a quote says of the shop itself."""
 
     labour_rate_money_per_h: float = amount("money/h", '"115 USD/h"', "shop labour", 0.0, 1e5)
     dyno_rate_money_per_h: float = amount("money/h", '"140 USD/h"', "dyno with operator", 0.0, 1e5)
@@ -71,7 +71,12 @@ class Shop(Part):
     )
     freight: float = number("freight as a share of parts", 0.0, 1.0, example="0.03")
     tax: float = number("tax as a share of parts", 0.0, 1.0, example="0.07")
+    tax_labour: float = number("tax as a share of labour, dyno time and machining", 0.0, 1.0, example="0.07")
     contingency: float = number("allowance for surprises as a share of the first cost", 0.0, 1.0, example="0.08")
+    name: str | None = words("the shop's name, for quotes and order lists", default="")
+    address: str | None = words("the shop's address, with a line end where one is printed", default="")
+    tax_number: str | None = words("the shop's tax number, as it is printed", default="")
+    quote_number: str | None = words("running number of the quote and of the order list that goes with it", default="")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -76,6 +76,7 @@ class SheetPanel(Generic[Inputs, Result]):
         self._moved: dict[str, Any] = {}
         self._elsewhere: dict[str, Build] = {}  # a build that is in no file of the folder, by how the list names it
         self._quiet = self._stuck = False
+        self._units_chosen = False  # by hand: a sheet that opens later does not change them back
         self._frame: w.Box | None = None
         self._made_at = time.monotonic()
         self._drawing = threading.Lock()
@@ -261,6 +262,8 @@ class SheetPanel(Generic[Inputs, Result]):
         """Open a build: fresh controls, fresh result, which is the baseline from then on."""
         self._as_read = build
         self._keep_next, self.baseline_is = True, "when opened"
+        if not self._units_chosen:
+            self.quietly(lambda: setattr(self.system, "value", build.system))
         self._bring(build, "opening the build")
 
     def take(self, build: Build, what: str) -> None:
@@ -286,6 +289,7 @@ class SheetPanel(Generic[Inputs, Result]):
         """Controls in the other units, with what was moved kept."""
 
         def act() -> None:
+            self._units_chosen = True
             self.build, self._moved = self.current(), {}
             self.quietly(self._fill_controls)
             if self._steps.now is not None:

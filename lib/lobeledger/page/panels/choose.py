@@ -25,6 +25,7 @@ from lobeledger.page.panels.decided import decided
 from lobeledger.page.panels.record import RecordTick, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
+from lobeledger.page.paper.quote import quote_html
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.board import board_html, change_text
 from lobeledger.page.words.comparison import Comparison
@@ -414,7 +415,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                     return (
                         f"{stem}-quote.html",
                         "text/html",
-                        report.quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
+                        quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
                     )
                 if which == "table":
                     return f"{stem}-table.csv", "text/csv", comparison.table.to_csv(index=False)

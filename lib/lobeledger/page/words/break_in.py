@@ -112,6 +112,8 @@ class Order:
     price: float | None = 0.0
     hours: float = 0.0
     is_added: bool = False
+    part_number: str = ""
+    supplier: str = ""
 
     def price_text(self, currency: str) -> str:
         """The price as it stands in the list; empty for what costs nothing."""
@@ -139,6 +141,8 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[Order]:
             "on the sheet",
             f"{p.quantity:g}",
             p.price_money * p.quantity,
+            part_number=p.part_number or "",
+            supplier=p.supplier or "",
         )
         for p in candidate.parts
     ]
