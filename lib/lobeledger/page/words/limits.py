@@ -137,7 +137,7 @@ def mend_text(build: Build, broken: Broken, system: str) -> str:
     if broken.limit == "pairing":
         return broken.lines[0].remedy or ""
     if broken.limit == "unpriced":
-        return f"price lines in {build.currency} that pay for {', '.join(line.needs[0] for line in broken.lines)}"
+        return f"price lines in {build.currency} that serve {', '.join(line.needs[0] for line in broken.lines)}"
     if broken.limit in _CLEARANCES:
         more, less = broken.ways
         assert more.value is not None
