@@ -63,6 +63,8 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
     for part in ("workbook", "data"):
         if (ROOT / part).exists():
             shutil.copytree(ROOT / part, folder / part, ignore=skip)
+    # The library of this tree, wherever the one of the environment was installed from.
+    (folder / "lib").symlink_to(ROOT / "lib", target_is_directory=True)
     for name, notebook in (notebooks or {}).items():
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (

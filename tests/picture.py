@@ -27,9 +27,9 @@ def main(arguments: list[str]) -> None:
     with tempfile.TemporaryDirectory() as tmp, serve(Path(tmp)) as served, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=CHROMIUM_FLAGS)
         page = browser.new_page(viewport={"width": width, "height": height})
-        page.goto(served.page("choose"))
+        page.goto(served.page("choose"), timeout=60_000)
         page.locator(".ll-answer").wait_for(timeout=60_000)
-        page.locator(".js-plotly-plot .bars").first.wait_for(timeout=60_000)
+        page.locator(".ll-chart-box .scatterlayer path").first.wait_for(timeout=60_000)
         page.wait_for_timeout(1500)
         page.screenshot(path=out)
         browser.close()

@@ -19,7 +19,7 @@ READY = ".ll-break-in .ll-answer"
 
 def open_page(served: Served, browser: Any) -> tuple[Any, Any]:  # noqa: F811
     page, watch = watched(browser, 1366, 768)
-    page.goto(served.page("break_in"))
+    page.goto(served.page("break_in"), timeout=60_000)
     page.locator(READY).first.wait_for(timeout=60_000)
     page.locator(".ll-break-in .ll-list").first.wait_for(timeout=60_000)
     return page, watch
@@ -33,6 +33,7 @@ def test_first_screen_holds_the_answer_and_the_order_list(served: Served, browse
     page, watch = open_page(served, browser)
     box = page.locator(READY).first.bounding_box()
     assert box["y"] + box["height"] < 768
+    assert "30 minutes at 2,000 to 3,000 rpm" in page.locator(f"{READY} h2").inner_text()
     assert page.get_by_text("camshaft and lifters").first.is_visible()
     assert page.get_by_text("panels.break_in()").count() == 0, "no code on the page"
     assert page.evaluate("document.documentElement.scrollWidth") <= 1366
@@ -48,6 +49,7 @@ def test_a_factor_ticked_by_keyboard_moves_the_stakes(served: Served, browser: A
     page.locator(".ll-break-in .js-plotly-plot .bars path").first.wait_for(timeout=60_000)
     reasons = page.locator(".ll-break-in .ll-reasons").first
     before = reasons.inner_text()
+    page.get_by_role("button", name="Odds of failure").press("Enter")
     page.locator(".ll-factors-used-lifters input").press("Space")
     page.wait_for_function(
         "(before) => document.querySelector('.ll-break-in .ll-reasons').innerText !== before",
@@ -61,9 +63,10 @@ def test_a_factor_ticked_by_keyboard_moves_the_stakes(served: Served, browser: A
 
 def test_sheets_to_print_are_handed_out(served: Served, browser: Any, tmp_path: Path) -> None:  # noqa: F811
     page, watch = open_page(served, browser)
+    page.locator(".ll-files").press("Enter")
     for name, word in (("orders", "Order list"), ("run", "Run")):
         with page.expect_download() as asked:
-            page.locator(f".ll-get-{name} button, button.ll-get-{name}").first.press("Enter")
+            page.locator(f".ll-get-{name}").press("Enter")
         file = tmp_path / f"{name}.html"
         asked.value.save_as(file)
         text = file.read_text(encoding="utf-8")

@@ -18,7 +18,7 @@ LINES = f"() => [...document.querySelectorAll('{PATHS}')].map((p) => p.getAttrib
 
 def open_page(served: Served, browser: Any) -> tuple[Any, Any]:  # noqa: F811
     page, watch = watched(browser, 1366, 768)
-    page.goto(served.page("lobes"))
+    page.goto(served.page("lobes"), timeout=60_000)
     page.locator(READY).first.wait_for(timeout=60_000)
     page.locator(".ll-lobes .js-plotly-plot .scatterlayer path").first.wait_for(timeout=60_000)
     return page, watch
@@ -35,7 +35,7 @@ def test_a_card_moved_by_keyboard_redraws_motion_and_the_share(served: Served, b
     )
     answer = page.locator(READY).first.inner_text()
     before = page.evaluate(LINES)
-    knob = page.locator(".ll-set-candidates-h-flat-intake-lobe-lift [role=slider]")
+    knob = page.locator(".ll-set-candidates-h-flat-intake-lobe-lift input[type=range]")
     for _ in range(4):
         knob.press("ArrowLeft")
     page.wait_for_function(
@@ -54,7 +54,7 @@ def test_the_cam_turns_under_both_followers(served: Served, browser: Any) -> Non
     turn_to(page, "Outline")
     page.get_by_text("roller, 0.750 in wheel").first.wait_for(timeout=15_000)
     before = page.evaluate(LINES)
-    page.locator(".ll-turn [role=slider]").press("ArrowRight")
+    page.locator(".ll-turn input[type=range]").press("ArrowRight")
     page.wait_for_function(
         f"(before) => JSON.stringify(({LINES})()) !== JSON.stringify(before)", arg=before, timeout=15_000
     )
@@ -81,8 +81,9 @@ def test_the_outline_is_handed_out_as_a_drawing(served: Served, browser: Any, tm
     import ezdxf
 
     page, watch = open_page(served, browser)
+    page.locator(".ll-files").press("Enter")
     with page.expect_download() as asked:
-        page.locator(".ll-get-dxf button, button.ll-get-dxf").first.press("Enter")
+        page.locator(".ll-get-dxf").press("Enter")
     file = tmp_path / asked.value.suggested_filename
     asked.value.save_as(file)
     assert not ezdxf.readfile(file).audit().has_errors

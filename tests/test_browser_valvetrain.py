@@ -15,7 +15,7 @@ READY = ".ll-valvetrain .ll-answer"
 
 def open_page(served: Served, browser: Any) -> tuple[Any, Any]:  # noqa: F811
     page, watch = watched(browser, 1366, 768)
-    page.goto(served.page("valvetrain"))
+    page.goto(served.page("valvetrain"), timeout=60_000)
     page.locator(READY).first.wait_for(timeout=90_000)
     page.locator(".ll-valvetrain .js-plotly-plot .scatterlayer path").first.wait_for(timeout=60_000)
     return page, watch
@@ -26,7 +26,7 @@ def test_the_answer_moves_with_a_spring_and_the_map_is_drawn(served: Served, bro
     answer = page.locator(READY).first.inner_text()
     assert "alve control holds to" in answer
     assert page.locator(READY).first.bounding_box()["y"] < 300
-    knob = page.locator(".ll-set-candidates-h-flat-springs-seat-load [role=slider]")
+    knob = page.locator(".ll-set-candidates-h-flat-springs-seat-load input[type=range]")
     for _ in range(5):
         knob.press("ArrowRight")
     page.wait_for_function(
@@ -45,6 +45,6 @@ def test_what_buys_500_rpm_arrives_by_itself(served: Served, browser: Any) -> No
     page, watch = open_page(served, browser)
     page.locator(".ll-pages [role=tab]").filter(has_text="What buys").first.click()
     page.locator(".ll-buys .ll-list").first.wait_for(timeout=120_000)
-    page.wait_for_function("() => document.querySelector('.ll-valvetrain .ll-reasons').innerText.includes('band')")
+    page.wait_for_function("() => document.querySelector('.ll-valvetrain .ll-view-why').textContent.includes('band')")
     watch.assert_clean()
     page.context.close()

@@ -12,6 +12,7 @@ import ipywidgets as w
 import pytest
 
 from lobeledger.page.panels.break_in import BreakIn, BreakInPanel
+from lobeledger.page.panels.controls import Slider, Tick
 from lobeledger.record.book import open_record
 from panel_support import SHIPPED, walk
 
@@ -31,13 +32,11 @@ def settled(panel: BreakInPanel) -> BreakIn:
     return panel.result
 
 
-def ticks(panel: BreakInPanel, part: str) -> dict[str, w.Checkbox]:
+def ticks(panel: BreakInPanel, part: str) -> dict[str, Tick]:
     return {
-        name.removeprefix(f"ll-{part}-"): each
-        for each in walk(panel.controls)
-        if isinstance(each, w.Checkbox)
-        for name in each._dom_classes
-        if name.startswith(f"ll-{part}-")
+        each.key.removeprefix(f"{part}-"): each
+        for each in panel.controls.every()
+        if isinstance(each, Tick) and each.key.startswith(f"{part}-")
     }
 
 
@@ -54,9 +53,14 @@ def test_other_units_are_the_same_facts(panel: BreakInPanel) -> None:
     assert metric.stakes is us.stakes and metric.plan is us.plan
 
 
-def test_it_opens_with_break_even_first_and_leaves_no_record_behind(panel: BreakInPanel, tmp_path: Path) -> None:
+def test_it_opens_with_what_to_do_then_the_odds_and_leaves_no_record_behind(
+    panel: BreakInPanel, tmp_path: Path
+) -> None:
     result = settled(panel)
-    assert result.comparison.break_even_text(result.comparison.break_evens[0]) in panel.answer.value
+    assert "30 minutes at 2,000 to 3,000 rpm" in panel.answer.value and "things to buy" not in panel.reasons.value
+    first = result.comparison.result("h-flat").figures["first_cost"].value
+    assert f"To buy: 6 things; all of it, fitting and break-in too, comes to {first:,.0f} USD" in panel.answer.value
+    assert result.comparison.break_even_text(result.comparison.break_evens[0]) in panel.reasons.value
     assert (
         "camshaft and lifters" in panel.orders.value and "What leaving out good practice costs" in panel.at_stake.value
     )
@@ -70,16 +74,11 @@ def test_every_control_holds_at_both_ends(folder: Path, tmp_path: Path, name: st
     for _, cam in panel.cam.options:
         panel.cam.value = cam
         settled(panel)
-        found = [x for x in walk(panel.controls) if isinstance(x, (w.FloatSlider, w.SelectionSlider, w.Checkbox))]
+        found = [x for x in panel.controls.every() if isinstance(x, Slider | Tick)]
         assert len(found) > 10
         for each in found:
             before = each.value
-            if isinstance(each, w.Checkbox):
-                ends = [not before]
-            elif isinstance(each, w.SelectionSlider):
-                ends = [each.options[0][1], each.options[-1][1]]
-            else:
-                ends = [each.min, each.max]
+            ends = [each.low, each.high] if isinstance(each, Slider) else [not before]
             for end in ends:
                 each.value = end
                 settled(panel)

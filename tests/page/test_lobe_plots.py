@@ -14,7 +14,7 @@ import lobeledger.page.plots.lobes as lobe_plots
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.outline import Profile, pose, roller_profile, turned
 from lobeledger.page.palette import style_of
-from lobeledger.page.panels import screen
+from lobeledger.page.panels.chart import LiveChart
 from lobeledger.page.plots.lobes import (
     MOST_FRAMES,
     ShownLobe,
@@ -121,11 +121,13 @@ def test_riding_followers_touch_and_do_not_cut(system: str, angle_deg: float) ->
 
 
 def test_riding_redraws_in_place() -> None:
-    """As a panel's slider does: the next angle matches trace by trace."""
+    """As a panel's slider does: the same chart shows the next angle, and what is shown already is not sent."""
     first, next_ = (riding_figure(FLAT, ROLLER, theta_cam_rad=a, face_diameter_m=FACE) for a in (-0.5, 0.4))
-    widget = screen.live_figure(first)
-    assert screen.redraw(widget, next_)
-    assert list(widget.data[0].y) == next_["data"][0]["y"]
+    chart = LiveChart("riding")
+    assert chart.show(first) and not chart.show(first)
+    live, rev = chart.live, chart.shown["rev"]
+    assert chart.show(next_)
+    assert chart.live is live and chart.shown["rev"] == rev + 1
 
 
 def test_animation_holds_a_turn() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import ipywidgets as w
 import pytest
 
+from lobeledger.page.panels.controls import Slider
 from lobeledger.page.panels.lobes import LobesPanel, Motion
 from panel_support import SHIPPED, walk
 
@@ -53,11 +54,11 @@ def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> 
     for page in range(3):
         panel.pages.selected_index = page
     settled(panel)
-    sliders = [x for x in walk(panel.controls) if isinstance(x, w.FloatSlider)]
+    sliders = [x for x in panel.controls.every() if isinstance(x, Slider)]
     assert len(sliders) >= 7
     for slider in sliders:
         before = slider.value
-        for end in (slider.min, slider.max):
+        for end in (slider.low, slider.high):
             slider.value = end
             settled(panel)
             assert "Traceback" not in panel.message.value
@@ -69,8 +70,9 @@ def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> 
 
 def test_an_impossible_card_says_what_would_do(panel: LobesPanel) -> None:
     before = panel.motion
-    face = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Face" in x.description)
-    face.value = face.min
+    face = panel.controls["candidates.h-flat.face_diameter"]
+    assert isinstance(face, Slider)
+    face.value = face.low
     settled(panel)
     assert "one of these alone would do" in panel.message.value
     assert panel.motion is before, "what was shown stays"
@@ -83,17 +85,17 @@ def test_either_lobe_of_any_cam(panel: LobesPanel) -> None:
     panel.cam.value = "h-roller"
     motion = settled(panel)
     assert motion.candidate.id == "h-roller" and motion.which == "exhaust"
-    assert "pressure angle" in panel.answer.value
+    assert "pressure angle" in panel.reasons.value
 
 
 def test_the_outline_turns_in_place(panel: LobesPanel) -> None:
     panel.pages.selected_index = 1
     settled(panel)
     figure = panel._charts[1].figures["The same lift under a flat face and under a roller"]
-    before = [list(t.x) for t in figure.data if t.x is not None]
+    before = [list(t["x"]) for t in figure.figure["data"] if "x" in t]
     panel.turn.value = 10
     assert figure is panel._charts[1].figures["The same lift under a flat face and under a roller"]
-    assert before != [list(t.x) for t in figure.data if t.x is not None]
+    assert before != [list(t["x"]) for t in figure.figure["data"] if "x" in t]
 
 
 def test_readings_are_fitted_and_held_against_the_card(panel: LobesPanel) -> None:

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-import ipywidgets as w
 import pytest
 
 from lobeledger.assess.candidate import assess
 from lobeledger.assess.remedies import remedies_of
 from lobeledger.doubt.speed import useful_limit_of
+from lobeledger.page.panels.controls import Slider
 from lobeledger.page.panels.valvetrain import AtSpeed, ValvetrainPanel
 from lobeledger.page.words.valvetrain import control_reasons, limit_sentence
 from lobeledger.sheet.tables import data_dir
 from lobeledger.train.control import Control, UsefulLimit
-from panel_support import walk
 
 SHIPPED = ("budget-cruiser", "weekend-racer")
 
@@ -38,7 +37,10 @@ def settled(panel: ValvetrainPanel) -> AtSpeed:
 def test_it_opens_with_the_answer_and_tells_how_sure_it_is_when_that_is_there(panel: ValvetrainPanel) -> None:
     result = settled(panel)
     rpm, top = result.limit.crank_rpm, result.build.use.highest_speed_rpm
-    assert f"valve control holds to {round(rpm, -1):,.0f} rpm, {round(rpm - top, -1):,.0f} over your top rpm" in panel.answer.value
+    assert (
+        f"valve control holds to {round(rpm, -1):,.0f} rpm, {round(rpm - top, -1):,.0f} over your top rpm"
+        in panel.answer.value
+    )
     headline, _, reasons = panel.answer.value.partition("ll-reasons")
     assert "the lifter pumps up" in headline and "contact" not in headline
     assert f"First touch, a note: at {result.loss_rpm:,.0f} rpm" in reasons
@@ -103,11 +105,11 @@ def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> 
     for page in range(4):
         panel.pages.selected_index = page
     settled(panel)
-    sliders = [x for x in (panel.speed, *walk(panel.controls)) if isinstance(x, w.FloatSlider)]
+    sliders = [x for x in (panel.speed, *panel.controls.every()) if isinstance(x, Slider)]
     assert len(sliders) >= 9
     for slider in sliders:
         before = slider.value
-        for end in (slider.min, slider.max):
+        for end in (slider.low, slider.high):
             slider.value = end
             settled(panel)
         slider.value = before
@@ -125,7 +127,7 @@ def under_control_rpm(result: AtSpeed) -> float:
 def test_a_stiffer_train_holds_longer_and_either_valve_is_told(panel: ValvetrainPanel) -> None:
     panel.cam.value = "s-flat"
     before = under_control_rpm(settled(panel))
-    stiff = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "MN/m" in x.description)
+    stiff = panel.controls["model.valvetrain_stiffness"]
     stiff.value = 12.0
     assert under_control_rpm(settled(panel)) > before
     panel.which.value = "exhaust"
@@ -133,7 +135,7 @@ def test_a_stiffer_train_holds_longer_and_either_valve_is_told(panel: Valvetrain
 
 
 def test_units_follow_the_switch_and_what_was_moved_stays(panel: ValvetrainPanel) -> None:
-    seat = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Seat load" in x.description)
+    seat = panel.controls["candidates.h-flat.springs.seat_load"]
     seat.value = 140.0
     before = settled(panel)
     assert panel.later.wait(120) and panel.doubts is not None
@@ -143,8 +145,8 @@ def test_units_follow_the_switch_and_what_was_moved_stays(panel: ValvetrainPanel
     assert panel.later.wait(120) and panel.doubts is not None
     assert result.loss_rpm == moved and result.run is before.run, "nothing is computed anew"
     assert panel.doubts.band is band and (before.inputs.system, result.inputs.system) == ("us", "metric")
-    seat = next(x for x in walk(panel.controls) if isinstance(x, w.FloatSlider) and "Seat load" in x.description)
-    assert seat.description.endswith(", N") and seat.value == pytest.approx(140.0 * 4.4482216, rel=1e-3)
+    seat = panel.controls["candidates.h-flat.springs.seat_load"]
+    assert seat.facts["unit"] == "N" and seat.value == pytest.approx(140.0 * 4.4482216, rel=1e-3)
     panel.reset.click()
     assert settled(panel).loss_rpm != pytest.approx(moved, abs=1.0)
 

@@ -311,7 +311,11 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
     comparison = compare(build)
     result = comparison.result("h-flat")
     (broken,) = (b for b in comparison.broken("h-flat") if b.limit == "unpriced")
-    assert "enter prices in EUR for: " in broken.text and "timing set" in broken.text and "that serve timing, lube" in broken.give
+    assert (
+        "enter prices in EUR for: " in broken.text
+        and "timing set" in broken.text
+        and "that serve timing, lube" in broken.give
+    )
     assert not result.passes and "timing set" in comparison.verdict
     assert not any("we used our own" in x for x in comparison.cautions("h-flat"))
     with pytest.raises(OutOfRange, match="no price in EUR"):

@@ -88,7 +88,6 @@ class Bar:
 
 
 @dataclass(frozen=True)
-@dataclass(frozen=True)
 class Pair:
     """Share of trials in which the flat is the cheaper to own: on average, and with luck in one build."""
 

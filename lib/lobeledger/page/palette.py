@@ -11,9 +11,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["GROUP_HATCHES", "GROUP_SHADES", "INK", "CandidateStyle", "style_of"]
+__all__ = ["FONT", "GROUP_HATCHES", "GROUP_SHADES", "INK", "QUIET", "CandidateStyle", "style_of"]
 
 INK = "#1c2530"
+QUIET = "#4a5560"
+FONT = "DejaVu Sans, Segoe UI, Helvetica Neue, Arial, sans-serif"
 
 
 class CandidateStyle(NamedTuple):

@@ -1,118 +1,191 @@
-"""What every panel about a build has: a bar to open and change it, sliders, an answer, and errors as sentences.
+"""What every panel about a build has: a head to open and change it, controls, an answer, and errors as sentences.
 
-A panel over one build sheet            `SheetPanel`; about one cam of it: `CamPanel`
-Live figures in a grid                  `Charts`
-A decision, found once a build          `decided`
+A panel over one build sheet            `SheetPanel`
 A round top end for a slider            `round_top`
 A file name from what a user typed      `file_stem`
 
 A panel of its own kind says which controls it has (`make_controls`), what it computes from (`inputs`) and how a
-result is shown (`show`); the runner is here once.
+result is shown (`show`); the runner is here once. What is done to a build can be taken back (`steps`).
 """
 
 from __future__ import annotations
 
+import datetime
 import re
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 import ipywidgets as w
 
-from lobeledger.choice.decision import decide
-from lobeledger.choice.results import Decision
-from lobeledger.doubt.speed import MOST_TRIALS
 from lobeledger.errors import BuildError, LedgerError
 from lobeledger.page.panels import screen
-from lobeledger.page.panels.runner import Kept, Progress, Runner
+from lobeledger.page.panels.controls import Button, Control, Controls, Pick, Slider
+from lobeledger.page.panels.runner import Progress, Runner
+from lobeledger.page.panels.steps import Step, Steps
+from lobeledger.page.words.board import split_answer
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change
 from lobeledger.sheet.open import build_from_bytes, read_build
 
-__all__ = ["WIDE", "CamPanel", "Charts", "SheetPanel", "decided", "file_stem", "round_top"]
+__all__ = ["ODDS", "WIDE", "SheetPanel", "boxed", "css_of", "file_stem", "round_top"]
 
 Inputs = TypeVar("Inputs")
 Result = TypeVar("Result")
 Asked = TypeVar("Asked")
 Found = TypeVar("Found")
 WIDE = w.Layout(width="100%")
+# Odds of one in so many that a slider stops at.
+ODDS = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
 # A page may still be loading for so long after its panel was made; seconds after which texts are sent once more.
 _LOADING_S = 60.0
+# First words of an answer longer than this are set smaller (characters).
+_LONG = 72
 _SAY_AGAIN_S = (2.0, 7.0)
+
+
+def boxed(children: Iterable[w.Widget], css: str) -> w.Box:
+    """A box with a class of its own."""
+    made = w.Box(list(children))
+    made.add_class(css)
+    return made
 
 
 class SheetPanel(Generic[Inputs, Result]):
     """Wiring that panels share; `widget` is what a cell shows, `runner` does the work.
 
-    Work that is shown afterwards has a `further_runner` of its own.
+    Work that is shown afterwards has a `further_runner` of its own. `latest` is the result that stands, `baseline` the
+    one that changes are told against: the first of a build that was opened, or what was kept as such.
     """
+
+    title = ""
 
     def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
         self.folder, self.name = folder, name
         self.build: Build
         self.widget: w.Widget
+        self.latest: Result | None = None
+        self.baseline: Result | None = None
+        self.baseline_is = "when opened"
+        self._baseline_build: Build | None = None
+        self._keep_next = True
+        self._steps = Steps()
         self._moved: dict[str, Any] = {}
         self._elsewhere: dict[str, Build] = {}  # a build that is in no file of the folder, by how the list names it
         self._quiet = self._stuck = False
-        self._frame: w.Widget | None = None
+        self._frame: w.Box | None = None
         self._made_at = time.monotonic()
         self._drawing = threading.Lock()
         self._runners: list[Runner[Any, Any]] = []
         self.runner = self.further_runner(compute, self._show, fail=self._compute_failed, busy=self._busy, name=name)
-        self.picker = w.Dropdown(options=self.names(), description="Build", style={"description_width": "40px"})
+        self.picker = w.Dropdown(options=self.names(), description="Build", style={"description_width": "auto"})
         self.picker.add_class("ll-picker")
         self.picker.observe(lambda event: self.open_file(event["new"]), names="value")
         self.upload = w.FileUpload(
-            accept=".toml", description="Open file", tooltip="Read a build sheet (.toml) of your own"
+            accept=".toml", description="Open a file", tooltip="Read a build sheet (.toml) of your own"
         )
         self.upload.add_class("ll-upload")
         self.upload.observe(self._uploaded, names="value")
-        self.system = w.ToggleButtons(
-            options=[("US", "us"), ("Metric", "metric")], tooltips=["inches, lbf, psi", "mm, N, kPa"],
-            style={"button_width": "68px"},
-        )  # fmt: skip
-        self.system.add_class("ll-system")
-        self.system.observe(lambda _: self._other_units(), names="value")
-        self.reset = self.button("Reset", "Back to the build as it was read", lambda: self.open(self._as_read))
-        self.reset.add_class("ll-reset")
-        self.bar = w.Box([])
-        self.bar.add_class("ll-bar")
-        self.message, self.answer, self.footer = (w.HTML(layout=WIDE) for _ in range(3))
-        for view, kind in ((self.message, "message"), (self.answer, "verdict"), (self.footer, "foot")):
+        self.message, self.answer, self.footer, self.progress = (w.HTML(layout=WIDE) for _ in range(4))
+        views = ((self.message, "message"), (self.answer, "answer"), (self.footer, "foot"), (self.progress, "progress"))
+        for view, kind in views:
             view.add_class(f"ll-view-{kind}")
-        self.progress = w.FloatProgress(
-            min=0.0, max=1.0, layout=w.Layout(width="100%", visibility="hidden", height="10px")
+        self.paper_head = w.HTML()  # what paper says instead of the lists to choose from
+        self.controls = Controls("What you can change")
+        self.head = Controls("Units and changes", "ll-head-controls")
+        self.tools = Controls("Files", "ll-tools")
+        self.tray = boxed([self.upload, self.tools.box], "ll-tray")
+        self._make_head()
+
+    def _make_head(self) -> None:
+        self.system = Pick(
+            "system", "Units", "us", lambda _: self._other_units(), options=[["us", "US"], ["metric", "Metric"]],
+            css="ll-system", hint="US: inches, lbf, psi. Metric: mm, N, kPa",
+        )  # fmt: skip
+        self.undo_button = Button("undo", "Undo", self.undo, on=False, css="ll-undo")
+        self.redo_button = Button("redo", "Redo", self.redo, on=False, css="ll-redo")
+        self.keep_button = Button(
+            "keep", "Keep as baseline", self.keep, css="ll-keep", hint="Tell every change that follows against this"
         )
-        self.progress.add_class("ll-progress")
-        self.controls = w.Accordion(children=[], layout=WIDE)
+        self.reset = Button(
+            "reset", "Undo all changes", self._reset, css="ll-reset", hint="Back to the build as it was read"
+        )
+        self.files_button = Button(
+            "files", "Files", self._turn_tray, expanded=False, css="ll-files", hint="Open, save, print and hand out"
+        )
+        printing = Button("print", "Print", does="print", css="ll-print", hint="This page on paper")
+        self.head.fill(
+            {
+                "": [
+                    *self.head_first(),
+                    self.system,
+                    self.undo_button,
+                    self.redo_button,
+                    self.keep_button,
+                    printing,
+                    self.files_button,
+                ]
+            }
+        )
+        self.tray.layout.display = "none"
+
+    def _turn_tray(self) -> None:
+        is_open = not self.files_button.facts["expanded"]
+        self.files_button.show(expanded=is_open)
+        self.head.push()
+        self.tray.layout.display = "flex" if is_open else "none"
 
     # -- what a panel of its own kind says -----------------------------------------------------------------
 
-    def make_controls(self) -> dict[str, list[w.Widget]]:
-        """Titles and controls of the accordion for the build that is open."""
+    def head_first(self) -> list[Control]:
+        """Controls that stand first in the head."""
+        return []
+
+    def make_controls(self, build: Build) -> dict[str, list[Control]]:
+        """Titles and controls with the values of this build; nothing else may change by asking for them."""
         raise NotImplementedError
+
+    def opened_folds(self) -> Sequence[str] | None:
+        """Titles of the controls that are open at first; None for all."""
+        return None
 
     def inputs(self) -> Inputs:
         """What to compute from, as the controls stand."""
         raise NotImplementedError
 
+    def build_of(self, result: Result) -> Build:
+        """The build of a result. Raises LedgerError."""
+        return self.current()
+
     def show(self, result: Result) -> None:
         """Bring the views to a result."""
         raise NotImplementedError
 
-    def frame(self, body: Iterable[w.Widget]) -> w.Widget:
-        """The whole panel: style, bar, message, answer, progress, then `body` and the footer."""
-        widget = w.VBox(
-            [screen.style_widget(), self.bar, self.message, self.answer, self.progress, *body, self.footer],
-            layout=w.Layout(width="100%", overflow="hidden"),
+    def frame(self, body: Iterable[w.Widget]) -> w.Box:
+        """The whole panel: style, head, message, answer, controls, then `body` and the footer."""
+        title = w.HTML(f"<h1>{escape(self.title)}</h1>")
+        title.add_class("ll-title")
+        self.paper_head.add_class("ll-paper")
+        head = boxed([title, self.paper_head, *self.pickers(), self.head.box], "ll-head")
+        controls = boxed([w.HTML("<h2>What you can change</h2>"), self.controls.box, *self.below_controls()], "ll-side")
+        top = boxed([self.answer, self.progress], "ll-top")
+        widget = boxed(
+            [screen.style_widget(), head, self.tray, self.message, top, controls, *body, self.footer], "ll-panel"
         )
-        widget.add_class("ll-panel")
         widget.add_class(f"ll-{self.name}")
         self._frame = widget
         return widget
+
+    def pickers(self) -> list[w.Widget]:
+        """What is chosen in the head."""
+        return [self.picker]
+
+    def below_controls(self) -> list[w.Widget]:
+        """What stands under the controls."""
+        return []
 
     def _say_again(self) -> None:
         """Send every text once more.
@@ -185,11 +258,29 @@ class SheetPanel(Generic[Inputs, Result]):
         self.quietly(lambda: setattr(self.upload, "value", ()))
 
     def open(self, build: Build) -> None:
-        """Open a build: fresh controls, fresh result."""
-        self.build, self._as_read, self._moved = build, build, {}
+        """Open a build: fresh controls, fresh result, which is the baseline from then on."""
+        self._as_read = build
+        self._keep_next, self.baseline_is = True, "when opened"
+        self._bring(build, "opening the build")
+
+    def take(self, build: Build, what: str) -> None:
+        """Take a whole new build in place of the one that stands, as from a form; what: for Undo, as 'the new cam'.
+
+        What it is compared with, and what Undo all changes goes back to, stay. Raises nothing: a build is whole.
+        """
+        self._bring(build, what)
+
+    def _bring(self, build: Build, what: str) -> None:
+        self.build, self._moved = build, {}
         self.quietly(self._fill_controls)
+        self._steps.add(self._step(what))
+        self._show_steps()
         self.say("")
         self.request()
+
+    def _reset(self) -> None:
+        if self._moved or self.build is not self._as_read:
+            self.take(self._as_read, "undoing all changes")
 
     def _other_units(self) -> None:
         """Controls in the other units, with what was moved kept."""
@@ -197,16 +288,94 @@ class SheetPanel(Generic[Inputs, Result]):
         def act() -> None:
             self.build, self._moved = self.current(), {}
             self.quietly(self._fill_controls)
+            if self._steps.now is not None:
+                self._steps.amend(self._step(self._steps.now.what))
 
         self.attempt(act)
         self.request()
 
     def _fill_controls(self) -> None:
-        sections = self.make_controls()
-        self.controls.children = [w.VBox(children, layout=WIDE) for children in sections.values()]
-        for i, title in enumerate(sections):
-            self.controls.set_title(i, title)
-        self.controls.selected_index = 0
+        self.controls.fill(self.make_controls(self.build), self.opened_folds())
+        self._mark_baseline()
+
+    # -- taking back, doing again, what is compared with ---------------------------------------------------
+
+    def _step(self, what: str) -> Step:
+        return Step(self._as_read, self.build, self.moved, str(self.picker.value or ""), what)
+
+    def undo(self) -> None:
+        """Take back the last step."""
+        self._go(-1)
+
+    def redo(self) -> None:
+        """Do again what was taken back."""
+        self._go(1)
+
+    def _go(self, by: int) -> None:
+        before = self._steps.now
+        step = self._steps.go(by)
+        if step is None or before is None:
+            return
+        self._as_read, self.build, self._moved = step.as_read, step.build, dict(step.moved)
+
+        def bring() -> None:
+            if step.as_read is not before.as_read:
+                self._keep_next, self.baseline_is = True, "when opened"
+            if step.name in self.picker.options:
+                self.picker.value = step.name
+            made = self.make_controls(self.current())
+            wanted = {control.key: control.value for section in made.values() for control in section}
+            if step.build is not before.build or list(wanted) != [control.key for control in self.controls.every()]:
+                self._fill_controls()
+            with self.controls.quietly():
+                for control in self.controls.every():
+                    control.value = wanted.get(control.key, control.value)
+
+        self.quietly(bring)
+        self._show_steps()
+        self.say("")
+        self.request()
+
+    def _show_steps(self) -> None:
+        undoes, redoes = self._steps.undoes, self._steps.redoes
+        self.undo_button.show(on=bool(undoes), hint=f"Take back: {undoes}" if undoes else "Nothing to take back")
+        self.redo_button.show(on=bool(redoes), hint=f"Do again: {redoes}" if redoes else "Nothing to do again")
+        self.head.push()
+
+    def keep(self) -> None:
+        """Keep what stands as the baseline: every change that follows is told against it."""
+        if self.latest is None:
+            return
+        self.baseline_is = "the baseline"
+        self._set_baseline(self.latest)
+        self.show_again()
+
+    def show_again(self) -> None:
+        """Show what stands once more, as after another baseline."""
+        if self.latest is not None:
+            self.show(self.latest)
+
+    def _set_baseline(self, result: Result) -> None:
+        self.baseline = result
+        try:
+            self._baseline_build = self.build_of(result)
+        except LedgerError:
+            return
+        self._mark_baseline()
+        self.controls.push()
+
+    def _mark_baseline(self) -> None:
+        """Where the baseline has each slider."""
+        if self._baseline_build is None:
+            return
+        try:
+            made = self.make_controls(self._baseline_build)
+        except LedgerError:
+            return  # the cam that is shown was not there then
+        values = {control.key: control.value for section in made.values() for control in section}
+        for control in self.controls.every():
+            if isinstance(control, Slider):
+                control.show(before=values.get(control.key))
 
     def attempt(self, act: Callable[[], None]) -> None:
         """A user's mistake becomes its sentence; what was shown stays."""
@@ -236,7 +405,7 @@ class SheetPanel(Generic[Inputs, Result]):
 
     def slider(
         self, path: str, text: str, value: float, low: float, high: float, step: float, unit: str, hint: str = ""
-    ) -> w.Widget:
+    ) -> Slider:
         """A slider that moves one value of the sheet; the value now is always reachable.
 
         A value keeps its doubt as it is moved: its low and high go with it in proportion.
@@ -244,25 +413,30 @@ class SheetPanel(Generic[Inputs, Result]):
         low, high = min(low, value), max(high, value)
         # A browser's slider snaps to its steps and sends back what it snapped to: the value now must be on one.
         step = next((s for s in (step, step / 5, step / 50, step / 500) if _on_step(value - low, s)), 1e-9)
-        slider = w.FloatSlider(
-            value=value, min=low, max=high, step=step, description=text, readout_format=",.0f" if step >= 1 else ",.1f" if step >= 0.1 else ",.2f",
-            style={"description_width": "104px"}, layout=WIDE, tooltip=hint or self._meaning(path),
-        )  # fmt: skip
-        slider.add_class("ll-set-" + re.sub(r"[^a-z0-9]+", "-", path))
 
-        def moved(event: dict[str, Any]) -> None:
+        def moved(new: float) -> None:
             def text(number: float) -> str:
                 return f"{number:.10g} {unit}".strip()
 
-            new, datum = event["new"], self.build.data.get(path)
+            datum = self.build.data.get(path)
             if datum is None or datum.low is None or datum.high is None or not value:
                 self.move(path, text(new))
             else:
                 low, high = (end / float(datum.value) * new for end in (datum.low, datum.high))
                 self.move(path, {"value": text(new), "low": text(low), "high": text(high)})
 
-        slider.observe(moved, names="value")
-        return slider
+        return Slider(
+            path, text, value, moved, low=low, high=high, step=step, unit=unit, css=css_of(path),
+            hint=hint or self._meaning(path),
+        )  # fmt: skip
+
+    def odds(self, path: str, text: str, value: float, name: str, hint: str = "") -> Slider:
+        """A slider over odds of one in so many; name: for its class."""
+        stops = sorted({float(n) for n in (*ODDS, value)})
+        return Slider(
+            path, text, value, lambda new: self.move(path, new), stops=stops, prefix="1 in", css=f"ll-set-{name}",
+            hint=hint,
+        )  # fmt: skip
 
     def _meaning(self, path: str) -> str:
         datum = self.build.data.get(path)
@@ -278,6 +452,10 @@ class SheetPanel(Generic[Inputs, Result]):
         """Move several values of the sheet at once and ask for the result."""
         if not self._quiet:
             self._moved |= changes
+            key = " ".join(changes)
+            what = self.controls[key].label if key in self.controls else "the last change"
+            self._steps.add(self._step(what), key)
+            self._show_steps()
             self.request()
 
     @property
@@ -295,8 +473,14 @@ class SheetPanel(Generic[Inputs, Result]):
             self.runner.request(self.inputs())
 
     def _busy(self, share: float | None) -> None:
-        self.progress.layout.visibility = "hidden" if share is None else "visible"
-        self.progress.value = share or 0.0
+        if self._frame is not None:
+            (self._frame.remove_class if share is None else self._frame.add_class)("ll-busy")
+        self.progress.value = (
+            ""
+            if share is None
+            else f'<div class="ll-progress" role="progressbar" aria-label="Working it out" aria-valuemin="0" '
+            f'aria-valuemax="100" aria-valuenow="{100 * share:.0f}"><i style="width:{100 * share:.0f}%"></i></div>'
+        )
 
     def _compute_failed(self, sentence: str) -> None:
         self._stuck = True
@@ -315,113 +499,35 @@ class SheetPanel(Generic[Inputs, Result]):
             # Only a failed computation is mended by a good one; what saving or opening said stays to be read.
             self._stuck = False
             self.say("")
+        self.latest = result
+        self.paper_head.value = self._on_paper(result)
+        if self._keep_next or self.baseline is None:
+            self._keep_next = False
+            self._set_baseline(result)
         self.show(result)
 
-    def tell(self, answer: str, reasons: Iterable[str]) -> None:
-        """The answer and its reasons, at the top."""
-        listed = "".join(f"<li>{escape(r)}</li>" for r in reasons)
+    def _on_paper(self, result: Result) -> str:
+        try:
+            name = self.build_of(result).name
+        except LedgerError:
+            return ""
+        return f"{escape(name)}, {datetime.date.today():%d %B %Y}"
+
+    def tell(self, answer: str, change: str = "") -> None:
+        """The answer at the top, its first words large; change: what has become of it since the baseline."""
+        first, rest = split_answer(answer)
+        parts = [f"<p>{escape(each)}</p>" for each in rest]
+        parts.insert(1, f'<p class="ll-change">{escape(change)}</p>' if change else "")
+        said = "".join(parts)
         self.answer.value = (
-            f'<div class="ll-answer" role="status" aria-live="polite">{escape(answer)}</div>'
-            f'<ul class="ll-reasons">{listed}</ul>'
+            f'<div class="ll-answer" role="status" aria-live="polite" data-answer="{escape(answer)}">'
+            f"<h2{' class=ll-long' if len(first) > _LONG else ''}>{escape(first)}</h2><div>{said}</div></div>"
         )
         if time.monotonic() - self._made_at < _LOADING_S:
             for delay_s in _SAY_AGAIN_S:
                 timer = threading.Timer(delay_s, self._say_again)
                 timer.daemon = True
                 timer.start()
-
-
-class CamPanel(SheetPanel[Inputs, Result]):
-    """A panel about one cam of the build, chosen in the bar, and where `which` is shown about one of its valves."""
-
-    def __init__(self, folder: Path, name: str, compute: Callable[[Inputs, Progress], Result]) -> None:
-        super().__init__(folder, name, compute)
-        self.cam = w.Dropdown(options=[], description="Cam", style={"description_width": "32px"})
-        self.cam.add_class("ll-cam")
-        self.which = w.ToggleButtons(options=["intake", "exhaust"], style={"button_width": "82px"})
-        self.which.add_class("ll-which")
-        for each in (self.cam, self.which):
-            each.observe(lambda _: self._other(), names="value")
-
-    def forget(self) -> None:
-        """Drop what belongs to the cam shown before."""
-
-    def turn_pages(self, pages: dict[str, w.Widget], draw: Callable[[], None]) -> w.Tab:
-        """Pages under their titles; `draw` is called when another is turned to.
-
-        Plotly mislays a legend in a page that is hidden, so charts are drawn once their page is looked at.
-        """
-        made = w.Tab(list(pages.values()), layout=WIDE)
-        for i, title in enumerate(pages):
-            made.set_title(i, title)
-        made.add_class("ll-pages")
-        made.observe(lambda _: draw(), names="selected_index")
-        return made
-
-    def open(self, build: Build) -> None:
-        """Open a build with the cam chosen before, or its first."""
-        options = [(c.name, c.id) for c in build.candidates]
-        before = self.cam.value
-
-        def set_cams() -> None:
-            self.cam.options = options
-            self.cam.value = before if before in [cid for _, cid in options] else options[0][1]
-
-        self.forget()
-        self.quietly(set_cams)
-        super().open(build)
-
-    def _other(self) -> None:
-        if not self._quiet:
-            self.forget()
-            self.quietly(self._fill_controls)
-            self.request()
-
-
-class Charts:
-    """Live figures with their titles in a grid; drawn anew only where the traces no longer match."""
-
-    def __init__(self, wide: tuple[str, ...] = ()) -> None:
-        self.box = w.Box([])
-        self.box.add_class("ll-grid")
-        self.figures: dict[str, Any] = {}
-        self._wide = wide
-        self._alone = threading.Lock()  # a page turned draws on the kernel's thread, a result on a worker's
-
-    def draw(self, figures: dict[str, dict[str, Any]]) -> None:
-        """Bring the grid to these figures, by title."""
-        with self._alone:
-            self._bring(figures)
-
-    def _bring(self, figures: dict[str, dict[str, Any]]) -> None:
-        rebuild = list(figures) != list(self.figures)
-        kept = {title: widget for title, widget in self.figures.items() if title in figures}
-        for title, figure in figures.items():
-            if title not in kept or not screen.redraw(kept[title], figure):
-                kept[title] = screen.live_figure(figure)
-                rebuild = True
-        self.figures = {title: kept[title] for title in figures}
-        if not rebuild:
-            return
-        boxes = []
-        for title, widget in self.figures.items():
-            box = w.VBox([w.HTML(f'<div class="ll-chart-title">{escape(title)}</div>'), widget], layout=WIDE)
-            if title in self._wide:
-                box.add_class("ll-wide")
-            boxes.append(box)
-        self.box.children = boxes
-
-
-_DECISIONS: Kept[tuple[Build, bool], Decision] = Kept(4)
-
-
-def decided(build: Build, progress: Progress, *, details: bool = False) -> Decision:
-    """The decision on a build; the same one when the build is asked for again, as after a change of units.
-
-    Without details it is a first answer: valvetrains are taken as tried before, or as they are given.
-    """
-    trials = MOST_TRIALS if details else 0
-    return _DECISIONS.of((build, details), lambda: decide(build, step=progress.step, details=details, trials=trials))
 
 
 def file_stem(name: str) -> str:
@@ -431,6 +537,11 @@ def file_stem(name: str) -> str:
     if not stem:
         raise BuildError("give the build a name to save it under, such as my-build")
     return stem
+
+
+def css_of(path: str) -> str:
+    """The class of the control of a value of the sheet."""
+    return "ll-set-" + re.sub(r"[^a-z0-9]+", "-", path)
 
 
 def _on_step(distance: float, step: float) -> bool:

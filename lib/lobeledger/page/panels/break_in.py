@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -19,8 +19,11 @@ import ipywidgets as w
 from lobeledger.choice.run_in import RunInPlan, run_in_plan
 from lobeledger.choice.stake import Stakes, record_changes, stake
 from lobeledger.errors import LedgerError
-from lobeledger.page.panels import screen
-from lobeledger.page.panels.base import WIDE, CamPanel, Charts, decided, round_top
+from lobeledger.page.panels.base import WIDE, boxed, round_top
+from lobeledger.page.panels.cam import CamPanel
+from lobeledger.page.panels.chart import Charts
+from lobeledger.page.panels.controls import Control, Download, Note, Select, Text, Tick
+from lobeledger.page.panels.decided import decided
 from lobeledger.page.panels.record import RecordTick, RecordView, Shelf
 from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.panels.wear import WearView
@@ -30,6 +33,8 @@ from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import money_text
+from lobeledger.page.words.run_in import reasons_not_to_run, run_answer
 from lobeledger.page.words.stake import stake_answer
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
@@ -40,9 +45,7 @@ __all__ = ["BreakIn", "BreakInInputs", "BreakInPanel", "compute_break_in"]
 
 # Enough for a steady 5 % end while a slider moves; a script may draw a million.
 _BUILDS_DRAWN = 100_000
-_ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
 _AT_STAKE = 2  # page of the stakes
-_LABEL = {"description_width": "104px"}
 
 
 @dataclass(frozen=True)
@@ -85,24 +88,22 @@ def compute_break_in(inputs: BreakInInputs, progress: Progress) -> BreakIn:
 class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
     """The panel; `widget` is what a cell shows."""
 
+    title = "Break in"
+
     def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
         super().__init__(folder, "break-in", compute_break_in)
         self.result: BreakIn | None = None
         self.shelf = Shelf(record)
-        self._factors: dict[str, w.Checkbox] = {}
         self._by_figures: set[str] = set()
-        self._is_showing = False
         self.use_record = RecordTick(self.shelf, self.request, self.fail)
         downloads = [
-            screen.DownloadButton(self._file(name), label=label, hint=hint)
+            Download(name, label, self._file(name), hint, f"ll-get-{name}")
             for label, name, hint in (
                 ("Order list", "orders", "To print, with a box to tick on each line (HTML)"),
-                ("Run sheet", "run", "The run-in step by step, with columns to fill in (HTML)"),
+                ("Run sheet", "run", "The break-in step by step, with columns to fill in (HTML)"),
             )
         ]
-        for button, name in zip(downloads, ("orders", "run"), strict=True):
-            button.add_class(f"ll-get-{name}")
-        self.bar.children = [self.picker, self.cam, self.upload, self.system, self.reset, *downloads]
+        self.tools.fill({"": [*downloads, self.reset]})
         self.orders, self.run_in, self.at_stake = (w.HTML(layout=WIDE) for _ in range(3))
         self._stake_charts = Charts()
         self.record = RecordView(self.shelf, self._kept, self._record_changed)
@@ -110,16 +111,16 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.pages = self.turn_pages(
             {
                 "Order list": w.VBox([self.orders], layout=WIDE),
-                "Run-in": w.VBox([self.run_in], layout=WIDE),
+                "Break-in": w.VBox([self.run_in], layout=WIDE),
                 "At stake": w.VBox([self._stake_charts.box, self.at_stake], layout=WIDE),
                 "Record": self.record.widget,
                 "Wear": self.wear.widget,
             },
             self._draw,
         )
-        body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
-        body.add_class("ll-body")
-        self.widget = self.frame([body])
+        self.reasons = w.HTML(layout=WIDE)
+        self.reasons.add_class("ll-view-why")
+        self.widget = self.frame([boxed([self.pages, self.reasons], "ll-main")])
         self.open_file(start)
 
     def _kept(self) -> tuple[Build, str]:
@@ -132,163 +133,118 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         super().open(build)
         self.wear.fit(build, self.cam.value, self.system.value)
 
-    def make_controls(self) -> dict[str, list[w.Widget]]:
-        """Run-in, chance of a loss, and money."""
-        build, currency = self.build, self.build.currency
+    def build_of(self, result: BreakIn) -> Build:
+        """The build as it was compared, the record's changes in it."""
+        return result.comparison.build
+
+    def below_controls(self) -> list[w.Widget]:
+        """The shop's record."""
+        return [self.use_record.box]
+
+    def opened_folds(self) -> Sequence[str]:
+        """The break-in."""
+        return ("Break-in",)
+
+    def make_controls(self, build: Build) -> dict[str, list[Control]]:
+        """Break-in, odds of failure, and money."""
+        currency, shop = build.currency, build.shop
         c = build.candidate(self.cam.value)
-        stem = f"candidates.{c.id}"
-        run_in: list[w.Widget] = []
+        stem, hours = f"candidates.{c.id}", c.fitting_time_h
+        run_in: list[Control] = []
         if c.follower == "flat":
             run_in += [
-                self.slider(f"{stem}.run_in_time", "Minutes", c.run_in_time_s / 60.0, 5, 60, 1, "min"),
-                self.slider(f"{stem}.run_in_speed", "Mean speed", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
-                self._school(stem, c.run_in_school or "varied"),
-            ]
+                self.slider(f"{stem}.run_in_time", "Break-in time", c.run_in_time_s / 60.0, 5, 60, 1, "min"),
+                self.slider(f"{stem}.run_in_speed", "Mean break-in rpm", c.run_in_speed_rpm, 1500, 4000, 50, "rpm"),
+                Select(
+                    "school", "How the speed is held", c.run_in_school or "varied",
+                    lambda new: self.move(f"{stem}.run_in_school", new), css="ll-set-school",
+                    options=[["varied", "varied speed"], ["hold", "one speed held"]],
+                    hint="Two ways shops do it; neither has a published source",
+                ),
+            ]  # fmt: skip
         run_in += [
-            self.slider(f"{stem}.dyno_time", "Dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
-            self.slider(
-                f"{stem}.fitting_time", "Hours to fit", c.fitting_time_h, 0, max(30, 2 * c.fitting_time_h), 0.5, "h"
+            self.slider(f"{stem}.dyno_time", "Hours on the dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
+            self.slider(f"{stem}.fitting_time", "Hours to fit", hours, 0, max(30, 2 * hours), 0.5, "h"),
+            Text(
+                "maker", "Maker's instruction", c.maker_instruction or "",
+                lambda new: self.move(f"{stem}.maker_instruction", new), css="ll-set-maker", lines=3,
+                placeholder="The part maker's own words; they come before everything here.",
             ),
-        ]
-        maker = w.Textarea(
-            value=c.maker_instruction or "", placeholder="The part maker's own words; they come before everything here.",
-            layout=w.Layout(width="100%", height="84px"),
-        )  # fmt: skip
-        maker.continuous_update = False
-        maker.add_class("ll-set-maker")
-        maker.observe(lambda event: self.move(f"{stem}.maker_instruction", event["new"]), names="value")
-        run_in += [w.HTML("<div class='ll-quiet'>Maker's instruction</div>"), maker]
-        shop = build.shop
+        ]  # fmt: skip
+
+        def price(path: str, text: str, now: float, unit: str, step: float = 5) -> Control:
+            return self.slider(path, text, now, 0, round_top(3 * now), step, unit)
+
         money = [
-            self.slider(
-                "shop.labour_rate",
-                "Labour",
-                shop.labour_rate_money_per_h,
-                0,
-                round_top(3 * shop.labour_rate_money_per_h),
-                5,
-                f"{currency}/h",
-            ),
-            self.slider(
-                "shop.dyno_rate",
-                "Dyno",
-                shop.dyno_rate_money_per_h,
-                0,
-                round_top(3 * shop.dyno_rate_money_per_h),
-                5,
-                f"{currency}/h",
-            ),
-            self.slider(
-                "shop.run_in_oil",
-                "Oil, filter, first service",
-                shop.run_in_oil_money,
-                0,
-                round_top(3 * shop.run_in_oil_money),
-                5,
-                currency,
-            ),
-            self.slider(
-                "limits.budget",
-                "Budget",
-                build.limits.budget_money,
-                0,
-                round_top(3 * build.limits.budget_money),
-                50,
-                currency,
-            ),
+            price("shop.labour_rate", "Labor", shop.labour_rate_money_per_h, f"{currency}/h"),
+            price("shop.dyno_rate", "Dyno", shop.dyno_rate_money_per_h, f"{currency}/h"),
+            price("shop.run_in_oil", "Oil, filter, first service", shop.run_in_oil_money, currency),
+            price("limits.budget", "Budget", build.limits.budget_money, currency, 50),
         ]
-        return {"Chance of a loss": self._risk(), "Run-in": run_in, "Money": money}
+        return {"Break-in": run_in, "Odds of failure": self._risk(build), "Money": money}
 
-    def _school(self, stem: str, now: str) -> w.Widget:
-        school = w.Dropdown(
-            options=[("varied speed", "varied"), ("one speed held", "hold")], value=now, description="School",
-            style=_LABEL, layout=WIDE, tooltip="Two schools of common practice; neither has a published source",
-        )  # fmt: skip
-        school.add_class("ll-set-school")
-        school.observe(lambda event: self.move(f"{stem}.run_in_school", event["new"]), names="value")
-        return school
-
-    def _risk(self) -> list[w.Widget]:
-        build = self.build
+    def _risk(self, build: Build) -> list[Control]:
         c = build.candidate(self.cam.value)
         stem = f"candidates.{c.id}.failure"
-        options = sorted({float(n) for n in (*_ONE_IN, c.failure.one_in)})
-        chance = w.SelectionSlider(
-            options=[(f"1 in {n:,.0f}", n) for n in options], value=c.failure.one_in, description="lost in",
-            layout=WIDE, style=_LABEL, tooltip=f"{c.failure.what}: the opinion before factors, about 1 build in so many",
-        )  # fmt: skip
-        chance.add_class("ll-set-chance")
-        chance.observe(lambda event: self.move(f"{stem}.one_in", event["new"]), names="value")
-        worth = self.slider(
-            f"{stem}.worth_builds",
-            "sure as builds",
-            c.failure.worth_builds,
-            2,
-            max(200, 2 * c.failure.worth_builds),
-            1,
-            "",
-        )
-        cost = self.slider(
-            f"{stem}.cost",
-            "cost of one loss",
-            c.failure.cost_money,
-            0,
-            round_top(3 * c.failure.cost_money),
-            50,
-            build.currency,
-        )
-        found: list[w.Widget] = [
-            w.HTML(f"<span class='ll-quiet'>{escape(c.failure.what)}</span>"),
-            chance,
-            worth,
-            cost,
-            self.use_record.box,
-        ]
+        builds, cost = c.failure.worth_builds, c.failure.cost_money
         factors = [f for f in build.factors if f.follower == c.follower]
-        self._factors = self._boxes("factors", factors, (), lambda on: self._say_factors(stem, on))
-        self._show_factors(build, c)
-        precautions = self._boxes(
-            "precautions",
-            build.precautions_offered(c),
-            c.failure.precaution_ids,
-            lambda on: self.move(f"{stem}.precautions", " ".join(on)),
-        )
-        found += [w.HTML("<div class='ll-quiet'>What is against it</div>"), *self._factors.values()]
-        found += [w.HTML("<div class='ll-quiet'>What is done about it</div>"), *precautions.values()]
-        return found
+        return [
+            Note("note-what", c.failure.what, strong=True),
+            self.odds(
+                f"{stem}.one_in", "Your starting odds", c.failure.one_in, "chance",
+                f"{c.failure.what}: before what raises or lowers it, about 1 build in so many",
+            ),
+            self.slider(f"{stem}.worth_builds", "As sure as after", builds, 2, max(200, 2 * builds), 1, "builds"),
+            self.slider(f"{stem}.cost", "Cost if it fails", cost, 0, round_top(3 * cost), 50, build.currency),
+            Note("note-factors", "What raises the risk", strong=True),
+            *self._boxes("factors", factors, self._factors_there(build, c), lambda on: self._say_factors(stem, on)),
+            Note("note-precautions", "What you'll do about it", strong=True),
+            *self._boxes(
+                "precautions",
+                build.precautions_offered(c),
+                c.failure.precaution_ids,
+                lambda on: self.move(f"{stem}.precautions", " ".join(on)),
+            ),
+        ]  # fmt: skip
+
+    def _boxes(
+        self, key: str, every: Iterable[RiskFactor | Precaution], on: Collection[str], say: Callable[[list[str]], None]
+    ) -> list[Tick]:
+        """A box a row, by id; `say` is given the ids that are ticked."""
+
+        def moved(_: bool) -> None:
+            ticked = [tick for tick in self.controls.every() if tick.key.startswith(f"{key}-") and tick.value]
+            say([tick.key.removeprefix(f"{key}-") for tick in ticked])
+
+        return [Tick(f"{key}-{each.id}", each.text, each.id in on, moved, css=f"ll-{key}-{each.id}") for each in every]
 
     @staticmethod
-    def _boxes(
-        key: str, every: Iterable[RiskFactor | Precaution], on: Collection[str], say: Callable[[list[str]], None]
-    ) -> dict[str, w.Checkbox]:
-        """A box a row, by id; `say` is given the ids that are ticked."""
-        boxes: dict[str, w.Checkbox] = {}
-        for each in every:
-            box = w.Checkbox(value=each.id in on, description=each.text, indent=False, layout=WIDE)
-            box.add_class(f"ll-{key}-{each.id}")
-            box.observe(lambda _: say([name for name, box in boxes.items() if box.value]), names="value")
-            boxes[each.id] = box
-        return boxes
+    def _by_figures_of(build: Build, c: Candidate) -> set[str]:
+        """Factors that the figures switch on, whatever the sheet says of them."""
+        plain = dataclasses.replace(c, failure=dataclasses.replace(c.failure, factors="", factors_off=""))
+        return {f.id for f in build.factors if build.is_automatic(f, plain)}
+
+    def _factors_there(self, build: Build, c: Candidate) -> set[str]:
+        """The factors that are there, whether the sheet or the figures say so."""
+        return {*c.failure.factor_ids, *(self._by_figures_of(build, c) - set(c.failure.off_ids))}
 
     def _show_factors(self, build: Build, c: Candidate) -> None:
-        """Tick the factors that are there, whether the sheet or the figures say so."""
-        plain = dataclasses.replace(c, failure=dataclasses.replace(c.failure, factors="", factors_off=""))
-        self._by_figures = {f.id for f in build.factors if build.is_automatic(f, plain)}
-        there = {*c.failure.factor_ids, *(self._by_figures - set(c.failure.off_ids))}
-        self._is_showing = True
-        for name, box in self._factors.items():
-            box.value = name in there
-        self._is_showing = False
+        """Tick the factors that are there."""
+        self._by_figures = self._by_figures_of(build, c)
+        there = self._factors_there(build, c)
+        with self.controls.quietly():
+            for tick in self.controls.every():
+                if tick.key.startswith("factors-"):
+                    tick.value = tick.key.removeprefix("factors-") in there
 
     def _say_factors(self, stem: str, on: list[str]) -> None:
         """Write the factors that the figures do not switch on, and those they would and that are not there."""
-        if not self._is_showing:
-            self.move_all(
-                {
-                    f"{stem}.factors": " ".join(name for name in on if name not in self._by_figures),
-                    f"{stem}.factors_off": " ".join(name for name in sorted(self._by_figures) if name not in on),
-                }
-            )
+        self.move_all(
+            {
+                f"{stem}.factors": " ".join(name for name in on if name not in self._by_figures),
+                f"{stem}.factors_off": " ".join(name for name in sorted(self._by_figures) if name not in on),
+            }
+        )
 
     def _record_changed(self) -> None:
         self.use_record.refresh()
@@ -307,7 +263,9 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.result = result
         comparison, chosen = result.comparison, result.candidate_id
         answer, reasons = _answer(result)
-        self.tell(answer, [*self.use_record.told(), *reasons])
+        self.tell(answer)
+        said = "".join(f"<li>{escape(each)}</li>" for each in [*self.use_record.told(), *reasons])
+        self.reasons.value = f"<h2>What is at stake</h2><ul class='ll-reasons'>{said}</ul>"
         if result.moved == self.moved:  # else a newer tick is on its way to its own result
             self._show_factors(comparison.build, comparison.build.candidate(chosen))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
@@ -349,12 +307,20 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
 
 
 def _answer(result: BreakIn) -> tuple[str, list[str]]:
-    """The answer sentence and its reasons: break-evens first."""
+    """What to do and what it takes, then what is at stake: break-evens first."""
+    comparison, build = result.comparison, result.comparison.build
     chosen = result.stakes.of(result.candidate_id)
-    own = [
-        result.comparison.break_even_text(b)
-        for b in result.comparison.break_evens
-        if result.candidate_id in (b.flat_id, b.roller_id)
+    stops = reasons_not_to_run(comparison, result.candidate_id)
+    do = (
+        f"Do not run this as it is: {stops[0].text}. It would take {stops[0].give}."
+        if stops
+        else run_answer(result.plan)
+    )
+    orders = break_in_views.orders_of(build, build.candidate(result.candidate_id), comparison.system)
+    count = len(orders["buy"])
+    first = comparison.result(result.candidate_id).figures["first_cost"].value
+    buy = f"To buy: {count} things; all of it, fitting and break-in too, comes to {money_text(build)(first)} up front."
+    reasons = [
+        comparison.break_even_text(b) for b in comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)
     ]
-    answer, *rest = [*own, stake_answer(result.comparison.build, chosen)]
-    return answer, [*rest, f"The verdict: {result.comparison.answer}"]
+    return f"{do} {buy}", [*reasons, stake_answer(build, chosen), f"The verdict: {comparison.answer}"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -18,12 +18,15 @@ import ipywidgets as w
 
 from lobeledger.choice.stake import record_changes
 from lobeledger.errors import BuildError, LedgerError
-from lobeledger.page.panels import screen
-from lobeledger.page.panels.base import WIDE, Charts, SheetPanel, decided, file_stem, round_top
+from lobeledger.page.panels.base import WIDE, SheetPanel, boxed, file_stem, round_top
+from lobeledger.page.panels.chart import Charts, LiveChart
+from lobeledger.page.panels.controls import Button, Control, Controls, Download, Note, Numbers, Pick, Select, Tick
+from lobeledger.page.panels.decided import decided
 from lobeledger.page.panels.record import RecordTick, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
 from lobeledger.page.plots import compare as plots
+from lobeledger.page.words.board import board_html, change_text
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.figures import ORIGIN_WORDS
 from lobeledger.page.words.flips import input_text
@@ -33,7 +36,12 @@ from lobeledger.sheet.open import build_from_text, starter_sheet
 
 __all__ = ["ChooseInputs", "ChoosePanel", "compute_choice"]
 
-_ONE_IN = (2, 3, 4, 5, 7, 10, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200, 300, 500, 1000)
+_CHART_PX = 270
+_COST, _ROOM, _RISK = (
+    "Total cost, by where it goes",
+    "Room left at each limit",
+    "Cost against the odds of a wiped lobe",
+)
 
 
 @dataclass(frozen=True)
@@ -65,219 +73,322 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
 class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     """The panel; `widget` is what a cell shows."""
 
+    title = "Choose a cam"
+
     def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
+        self._left_out: set[str] = set()
         super().__init__(folder, "choose", compute_choice)
         self.comparison: Comparison | None = None
+        self._baselines: dict[bool, Comparison] = {}
         self.use_record = RecordTick(Shelf(record), self.request, self.fail)
         # The best lobes take their time: the rest is shown first, and the table is filled in when they are there.
-        self.later = self.further_runner(compute_choice, self._views, fail=lambda sentence: None, name="choose-best")
-        self.table = w.HTML(layout=WIDE)
-        self.table.add_class("ll-view-table")
-        self._make_bar()
-        self._charts = Charts(wide=("Valve lift",))
+        self.later = self.further_runner(
+            compute_choice, self._shown_later, fail=lambda sentence: None, name="choose-best"
+        )
+        self.board, self.why, self.table = (w.HTML(layout=WIDE) for _ in range(3))
+        for view, kind in ((self.board, "board"), (self.why, "why"), (self.table, "table")):
+            view.add_class(f"ll-view-{kind}")
+        self._make_tools()
+        self._make_chart()
+        self._charts = Charts(wide=(_RISK,))
         self.charts = self._charts.box
-        body = w.Box([w.VBox([self.controls], layout=WIDE), w.VBox([self.table], layout=WIDE)])
-        body.add_class("ll-body")
-        self.widget = self.frame([body, self.charts])
+        self._make_entries()
+        heading = w.HTML("<h2>More charts</h2>")
+        heading.add_class("ll-charts-head")
+        more = boxed([self.why, heading, self.charts, self.table], "ll-more")
+        self.widget = self.frame([self.entry_box, self.board, self.chart_box, more])
         self.open_file(start)
 
-    # -- the bar ------------------------------------------------------------------------------------------
+    # -- the head -----------------------------------------------------------------------------------------
 
-    def _make_bar(self) -> None:
-        fresh = self.button(
-            "Start new", "A small build to start from; change it here or download its sheet", self._fresh
-        )
-        fresh.add_class("ll-fresh")
+    def _make_tools(self) -> None:
+        fresh = Button(
+            "fresh", "New build", self._fresh, css="ll-fresh",
+            hint="A small build to start from; change it here or download its sheet",
+        )  # fmt: skip
         self.save_name = w.Text(
-            placeholder="save as ...", layout=w.Layout(width="120px"), tooltip="A name for this build"
+            placeholder="Name for this copy", layout=w.Layout(width="190px"), tooltip="A name for this build"
         )
         self.save_name.add_class("ll-save-name")
-        save = self.button("Save", "Save this build under the name given, beside the others", self._save)
-        save.add_class("ll-save")
+        save = Button(
+            "save", "Save", self._save, css="ll-save", hint="Save this build under the name given, beside the others"
+        )
         downloads = [
-            screen.DownloadButton(self._file(name), label=label, hint=hint)
+            Download(name, label, self._file(name), hint, f"ll-get-{name}")
             for label, name, hint in (
                 ("Customer sheet", "sheet", "Two pages to print for the customer (HTML)"),
                 ("Quote", "quote", "Lines, quantities, prices and tax of the answer (HTML)"),
-                ("Table", "table", "Every figure of every candidate (CSV)"),
+                ("Table", "table", "Every figure of every cam (CSV)"),
                 ("Build sheet", "build", "This build, to keep or to edit (TOML)"),
             )
         ]
-        for button, name in zip(downloads, ("sheet", "quote", "table", "build"), strict=True):
-            button.add_class(f"ll-get-{name}")
-        self.bar.children = [self.picker, self.upload, fresh, self.system, self.reset, self.save_name, save, *downloads]
+        self.tools.fill({"": [save, fresh, *downloads, self.reset]})
+        self.tray.children = [self.upload, self.save_name, self.tools.box]
 
     def _fresh(self) -> None:
         def start() -> None:
             self.open_elsewhere(build_from_text(starter_sheet(), "new build"), "new")
             self.say(
-                "A small invented build to start from. Put in your own figures under 'Whole sheet' on the left "
-                "(each line says what it is), or move the sliders; then save it under a name."
+                "A small invented build to start from. Put in your own figures under 'Whole sheet' (each line says what "
+                "it is), or move the sliders; then save it under a name."
             )
 
         self.attempt(start)
 
-    # -- controls ------------------------------------------------------------------------------------------
+    # -- forms in a box of their own -----------------------------------------------------------------------
 
-    def make_controls(self) -> dict[str, list[w.Widget]]:
-        """Use, money, chances, candidates, and the whole sheet."""
-        build = self.build
-        use, limits = build.use, build.limits
-        currency = build.currency
-        rows = [
-            self.slider("use.highest_speed", "Highest speed", use.highest_speed_rpm, 1500, 9500, 50, "rpm"),
-            self.slider(
-                "use.hours_a_year", "Hours a year", use.hours_a_year_h, 0, max(400, 2 * use.hours_a_year_h), 5, "h"
-            ),
-            self.slider("use.years", "Years counted", use.years, 1, max(15, 2 * use.years), 1, ""),
-            *self._bands(),
-        ]
-        money = [
-            self.slider("limits.budget", "Budget", limits.budget_money, 0, round_top(3 * limits.budget_money), 50, currency),
-            self.slider("limits.torque_worth", "1 % torque worth", limits.torque_worth_money, 0, round_top(max(200, 3 * limits.torque_worth_money)), 5, currency),
-            self.slider("shop.labour_rate", "Labour", build.shop.labour_rate_money_per_h, 0, round_top(3 * build.shop.labour_rate_money_per_h), 5, f"{currency}/h"),
-            self.slider("shop.dyno_rate", "Dyno", build.shop.dyno_rate_money_per_h, 0, round_top(3 * build.shop.dyno_rate_money_per_h), 5, f"{currency}/h"),
-            *self._prices(),
-        ]  # fmt: skip
-        risks = [self.use_record.box, *(widget for c in build.candidates for widget in self._risk(c.id))]
-        ticks = [self._tick(c.id, c.name) for c in build.candidates]
-        self._ticks = dict(zip((c.id for c in build.candidates), ticks, strict=True))
-        return {
-            "Use": rows,
-            "Money": money,
-            "Chances of failure": risks,
-            "Candidates": ticks,
-            "Whole sheet": self._whole_sheet(),
-        }
+    def entries(self) -> dict[str, tuple[str, Callable[[], w.Widget]]]:
+        """What can be entered, by name: what its button says, and the maker of the form that it shows."""
+        return {"sheet": ("Whole sheet", self._whole_sheet)}
 
-    def _bands(self) -> list[w.Widget]:
-        """Speed bands: a range and a weight each; the weights are made to add up."""
-        found: list[w.Widget] = [
-            w.HTML('<div class="ll-quiet">Speeds where torque matters, and the time spent there</div>')
-        ]
-        self._band_sliders: list[tuple[w.FloatRangeSlider, w.FloatSlider]] = []
-        for band in self.build.use.bands:
-            span = w.FloatRangeSlider(
-                value=(band.from_rpm, band.to_rpm), min=500, max=9500, step=50, readout_format=",.0f", layout=WIDE,
-                description="rpm", style={"description_width": "104px"},
-            )  # fmt: skip
-            weight = w.FloatSlider(
-                value=100 * band.share, min=0, max=100, step=1, readout_format=".0f", layout=WIDE, description="share of time %",
-                style={"description_width": "104px"},
-            )  # fmt: skip
-            for slider in (span, weight):
-                slider.observe(lambda _: self._move_bands(), names="value")
-            self._band_sliders.append((span, weight))
-            found += [span, weight]
-        return found
+    def _make_entries(self) -> None:
+        self.entry_box = boxed([], "ll-entry")
+        self.entry_box.layout.display = "none"
+        self.entry_buttons = Controls("What you can enter", "ll-entries")
+        self._entry = ""
+        self.entry_buttons.fill(
+            {
+                "": [
+                    Button(name, label, self._turn_to(name), expanded=False, css=f"ll-enter-{name}")
+                    for name, (label, _) in self.entries().items()
+                ]
+            }
+        )
 
-    def _move_bands(self) -> None:
-        total = sum(weight.value for _, weight in self._band_sliders)
-        if total <= 0.0:
-            self._compute_failed("the shares of time are all zero: give at least one band some time")
-            return
-        bands = [
-            {"from": f"{span.value[0]:g} rpm", "to": f"{span.value[1]:g} rpm", "share": weight.value / total}
-            for span, weight in self._band_sliders
-        ]
-        self.move("use.bands", bands)
+    def _turn_to(self, name: str) -> Callable[[], None]:
+        return lambda: self.show_entry("" if name == self._entry else name)
 
-    def _risk(self, candidate_id: str) -> list[w.Widget]:
-        candidate = self.build.candidate(candidate_id)
-        now = candidate.failure.one_in
-        options = sorted({float(n) for n in (*_ONE_IN, now)})
-        stem = f"candidates.{candidate_id}.failure"
-        slider = w.SelectionSlider(
-            options=[(f"1 in {n:,.0f}", n) for n in options], value=now, description="lost in", layout=WIDE,
-            style={"description_width": "104px"}, tooltip=f"{candidate.failure.what}: about 1 build in so many",
-        )  # fmt: skip
-        slider.add_class(f"ll-set-chance-{candidate_id}")
-        slider.observe(lambda event: self.move(f"{stem}.one_in", event["new"]), names="value")
-        money = candidate.failure.cost_money
-        price = self.slider(f"{stem}.cost", "cost of one loss", money, 0, round_top(3 * money), 50, self.build.currency)
-        head = w.HTML(f"<b>{escape(candidate.name)}</b> <span class='ll-quiet'>{escape(candidate.failure.what)}</span>")
-        return [head, slider, price]
+    def show_entry(self, name: str) -> None:
+        """Show the form of this name, or with '' none."""
+        self._entry = name
+        self.entry_box.children = [self.entries()[name][1]()] if name else []
+        self.entry_box.layout.display = "" if name else "none"
+        for button in self.entry_buttons.every():
+            button.show(expanded=button.key == name)
+        self.entry_buttons.push()
 
-    def _prices(self) -> list[w.Widget]:
-        """The two dearest things to buy of each candidate, and its fitting time."""
-        found: list[w.Widget] = []
-        for c in self.build.candidates:
-            found.append(w.HTML(f"<b>{escape(c.name)}</b>"))
-            dearest = sorted(range(len(c.parts)), key=lambda i: -c.parts[i].price_money * c.parts[i].quantity)[:2]
-            for i in dearest:
-                now = c.parts[i].price_money
-                if now > 0:
-                    found.append(
-                        self.slider(f"candidates.{c.id}.parts.{i}.price", c.parts[i].item, now, 0, round_top(3 * now), 5, self.build.currency, c.parts[i].item)
-                    )  # fmt: skip
-            found.append(
-                self.slider(
-                    f"candidates.{c.id}.fitting_time",
-                    "hours to fit",
-                    c.fitting_time_h,
-                    0,
-                    max(30, 2 * c.fitting_time_h),
-                    0.5,
-                    "h",
-                )
-            )
-        return found
-
-    def _tick(self, candidate_id: str, name: str) -> w.Checkbox:
-        box = w.Checkbox(value=True, description=name, indent=False, layout=WIDE)
-        box.add_class(f"ll-tick-{candidate_id}")
-        box.observe(lambda _: self.request(), names="value")
-        return box
-
-    def _whole_sheet(self) -> list[w.Widget]:
+    def _whole_sheet(self) -> w.Widget:
         self.sheet_text = w.Textarea(layout=w.Layout(width="100%", height="420px"))
         self.sheet_text.add_class("ll-sheet-text")
-        self.sheet_text.value = sheet_text(self.build)
+        self.sheet_text.value = sheet_text(self.current())
 
         def apply() -> None:
-            self.attempt(lambda: self.open(build_from_text(self.sheet_text.value, "the sheet")))
+            self.attempt(lambda: self.take(build_from_text(self.sheet_text.value, "the sheet"), "the changed sheet"))
             # The text is long: what is wrong with it is said beside the button too.
             said.value = self.message.value
 
         said = w.HTML(layout=WIDE)
-        button = self.button("Use this sheet", "Read the text above as the build", apply)
+        button = self.button("Apply changes", "Read the text above as the build", apply)
         button.add_class("ll-apply")
-        return [
-            w.HTML(
-                '<div class="ll-quiet">Everything there is to say about the build. Change it and press the button below.</div>'
-            ),
-            self.sheet_text,
-            button,
-            said,
-        ]
+        words = "Everything there is to say about the build. Change it and press the button below."
+        return boxed([w.HTML(f"<h2>Whole sheet</h2><p>{words}</p>"), self.sheet_text, button, said], "ll-form")
 
-    # -- computing and showing -----------------------------------------------------------------------------
+    # -- controls ------------------------------------------------------------------------------------------
+
+    def below_controls(self) -> list[w.Widget]:
+        """The shop's record, and what can be entered."""
+        return [self.use_record.box, self.entry_buttons.box]
+
+    def opened_folds(self) -> Sequence[str]:
+        """Driving and money."""
+        return ("Driving", "Money")
+
+    def make_controls(self, build: Build) -> dict[str, list[Control]]:
+        """Use, money, chances, prices and candidates."""
+        use, limits, shop, currency = build.use, build.limits, build.shop, build.currency
+        driving: list[Control] = [
+            self.slider("use.highest_speed", "Top rpm", use.highest_speed_rpm, 1500, 9500, 50, "rpm"),
+            self.slider(
+                "use.hours_a_year",
+                "Engine hours a year",
+                use.hours_a_year_h,
+                0,
+                max(400, 2 * use.hours_a_year_h),
+                5,
+                "h",
+            ),
+            self.slider("use.years", "Years you keep it", use.years, 1, max(15, 2 * use.years), 1, ""),
+        ]
+        budget, worth, labour, dyno = (
+            limits.budget_money, limits.torque_worth_money, shop.labour_rate_money_per_h, shop.dyno_rate_money_per_h,
+        )  # fmt: skip
+        money: list[Control] = [
+            self.slider("limits.budget", "Budget", budget, 0, round_top(3 * budget), 50, currency),
+            self.slider(
+                "limits.torque_worth", "1% more torque is worth", worth, 0, round_top(max(200, 3 * worth)), 5, currency
+            ),
+            self.slider("shop.labour_rate", "Labor", labour, 0, round_top(3 * labour), 5, f"{currency}/h"),
+            self.slider("shop.dyno_rate", "Dyno", dyno, 0, round_top(3 * dyno), 5, f"{currency}/h"),
+        ]
+        risks = [control for c in build.candidates for control in self._risk(build, c.id)]
+        ticks = [
+            Tick(f"tick-{c.id}", c.name, c.id not in self._left_out, self._ticked(c.id), css=f"ll-tick-{c.id}")
+            for c in build.candidates
+        ]
+        return {
+            "Driving": driving,
+            "Money": money,
+            "Rpm you use, and how often": self._bands(build),
+            "Prices and hours to fit": self._prices(build),
+            "Odds of failure": risks,
+            "Cams compared": list(ticks),
+        }
+
+    def _ticked(self, candidate_id: str) -> Callable[[bool], None]:
+        def act(is_in: bool) -> None:
+            (self._left_out.discard if is_in else self._left_out.add)(candidate_id)
+            self.request()
+
+        return act
+
+    def _bands(self, build: Build) -> list[Control]:
+        """Bands of speed: from, to and a weight each; the weights are made to add up."""
+        parts = [
+            {"label": "from", "unit": "", "low": 500, "high": 9500},
+            {"label": "to", "unit": "rpm", "low": 500, "high": 9500},
+            {"label": "share", "unit": "%", "low": 0, "high": 100},
+        ]
+        return [
+            Numbers(
+                f"band-{i}", f"Band {i + 1}", (band.from_rpm, band.to_rpm, round(100 * band.share, 2)),
+                lambda _: self._move_bands(), parts=parts, css="ll-band",
+            )
+            for i, band in enumerate(build.use.bands)
+        ]  # fmt: skip
+
+    def _move_bands(self) -> None:
+        values = [control.value for control in self.controls.every() if control.key.startswith("band-")]
+        total = sum(share for _, _, share in values)
+        if total <= 0.0:
+            self._compute_failed("the shares of time are all zero: give at least one band some time")
+            return
+        bands = [{"from": f"{low:g} rpm", "to": f"{high:g} rpm", "share": share / total} for low, high, share in values]
+        self.move("use.bands", bands)
+
+    def _risk(self, build: Build, candidate_id: str) -> list[Control]:
+        c = build.candidate(candidate_id)
+        stem, money = f"candidates.{c.id}.failure", c.failure.cost_money
+        return [
+            Note(f"note-risk-{c.id}", f"{c.name}: {c.failure.what}", strong=True),
+            self.odds(
+                f"{stem}.one_in", "Odds of failure", c.failure.one_in, f"chance-{c.id}",
+                f"{c.failure.what}: about 1 build in so many",
+            ),
+            self.slider(f"{stem}.cost", "Cost if it fails", money, 0, round_top(3 * money), 50, build.currency),
+        ]  # fmt: skip
+
+    def _prices(self, build: Build) -> list[Control]:
+        """The two dearest things to buy of each candidate, and its fitting time."""
+        found: list[Control] = []
+        for c in build.candidates:
+            found.append(Note(f"note-price-{c.id}", c.name, strong=True))
+            stem, hours = f"candidates.{c.id}", c.fitting_time_h
+            dearest = sorted(range(len(c.parts)), key=lambda i: -c.parts[i].price_money * c.parts[i].quantity)[:2]
+            for i in dearest:
+                now, item = c.parts[i].price_money, c.parts[i].item
+                if now > 0:
+                    path = f"{stem}.parts.{i}.price"
+                    found.append(self.slider(path, item, now, 0, round_top(3 * now), 5, build.currency, item))
+            found.append(self.slider(f"{stem}.fitting_time", "Hours to fit", hours, 0, max(30, 2 * hours), 0.5, "h"))
+        return found
+
+    # -- computing -----------------------------------------------------------------------------------------
 
     def inputs(self) -> ChooseInputs:
         """The build, what was moved, and the candidates ticked."""
-        left_in = tuple(cid for cid, tick in self._ticks.items() if tick.value)
+        left_in = tuple(c.id for c in self.build.candidates if c.id not in self._left_out)
         return ChooseInputs(self.build, self.moved, left_in, self.system.value, self.use_record.seen())
 
-    def show(self, comparison: Comparison) -> None:
-        """Answer, table, charts."""
+    def build_of(self, result: Comparison) -> Build:
+        """The build that was compared."""
+        return result.build
+
+    # -- showing -------------------------------------------------------------------------------------------
+
+    def show(self, result: Comparison) -> None:
+        """Answer, board, charts, table; what takes longer follows."""
         self.later.request(dataclasses.replace(self.inputs(), details=True))
+        self._views(result)
+
+    def _set_baseline(self, result: Comparison) -> None:
+        self._baselines = {_is_full(result): result}
+        super()._set_baseline(result)
+
+    def _shown_later(self, comparison: Comparison) -> None:
+        # A first answer and a full one differ a little: each is told against a baseline of its own kind.
+        first = self._baselines.get(False)
+        if first is not None and True not in self._baselines and first.build == comparison.build:
+            self._baselines[True] = comparison
+        self.latest = comparison
         self._views(comparison)
+
+    def _before(self) -> Comparison | None:
+        """The baseline of what stands, if it is another one."""
+        now = self.comparison
+        if now is None or not self._baselines:
+            return None
+        kept = self._baselines.get(_is_full(now)) or next(iter(self._baselines.values()))
+        return None if kept.build == now.build else kept
 
     def _views(self, comparison: Comparison) -> None:
         self.comparison = comparison
+        before, look = self._before(), plots.styles(comparison)
+        self.tell(comparison.answer, change_text(comparison, before, self.baseline_is))
+        self.board.value = board_html(comparison, look, before)
+        self._fill_against(comparison)
+        self._draw_chart()
         more = (text for text in comparison.next_texts if text not in comparison.reasons)
-        self.tell(comparison.answer, (*comparison.reasons, *more))
-        self.table.value = report.side_table_html(comparison)
+        self.why.value = _why(comparison, [*comparison.reasons, *more])
+        self.table.value = (
+            "<h2>All figures</h2><div class='ll-scroll' tabindex='0' role='region' aria-label='All figures'>"
+            f"{report.side_table_html(comparison, before)}</div>"
+        )
         self.footer.value = _footer(comparison)
         self._charts.draw(
             {
-                "Total cost, by where it goes": plots.cost_figure(comparison),
-                "Room left at each limit": plots.margin_figure(comparison),
-                "Cost against the chance of a wiped lobe": plots.risk_figure(comparison),
-                "Torque over speed": plots.torque_figure(comparison),
-                "Valve lift": plots.lift_figure(comparison),
+                _COST: plots.cost_figure(comparison),
+                _ROOM: plots.margin_figure(comparison),
+                _RISK: plots.risk_figure(comparison),
             }
         )
+
+    # -- the one chart of the first screen -----------------------------------------------------------------
+
+    def _make_chart(self) -> None:
+        self.chart = LiveChart()
+        self.which = Pick(
+            "which", "Chart", "torque", lambda _: self._draw_chart(), css="ll-which-chart",
+            options=[["torque", "Torque"], ["lift", "Valve lift"]],
+        )  # fmt: skip
+        self.against = Select("against", "against", "", lambda _: self._draw_chart(), options=[["", "the average cam"]])
+        self.ghosts = Tick("ghosts", "Show before", True, lambda _: self._draw_chart(), css="ll-ghosts")
+        self.chart_bar = Controls("Chart", "ll-chart-bar")
+        self.chart_bar.fill({"": [self.which, self.against, self.ghosts]})
+        self.chart_box = boxed([self.chart_bar.box, self.chart], "ll-chart-box")
+
+    def _fill_against(self, comparison: Comparison) -> None:
+        options = [["", "the average cam"], *([r.candidate.id, r.candidate.name] for r in comparison.results)]
+        if options == self.against.facts["options"]:
+            return
+        # The cam that is in the engine now is what a gain is told against, where the sheet says which that is.
+        fitted = next((r.candidate.id for r in comparison.results if getattr(r.candidate, "fitted", False)), "")
+        with self.chart_bar.quietly():
+            self.against.show(options=options)
+            if self.against.value not in [each for each, _ in options] or not self.against.value:
+                self.against.value = fitted
+
+    def _draw_chart(self) -> None:
+        now, before = self.comparison, self._before()
+        if now is None:
+            return
+
+        def figure(comparison: Comparison) -> plots.Figure:
+            if self.which.value == "lift":
+                return plots.lift_figure(comparison, _CHART_PX)
+            return plots.torque_figure(comparison, self.against.value, _CHART_PX)
+
+        ghost = figure(before.in_units(now.system)) if before is not None and self.ghosts.value else None
+        self.chart.show(figure(now), ghost=ghost)
 
     # -- saving and handing out ----------------------------------------------------------------------------
 
@@ -319,6 +430,16 @@ def _called(build: Build, path: str) -> str:
     """What an input is called, and whose it is."""
     whose = f" ({build.candidate(path.split('.')[1]).name})" if path.startswith("candidates.") else ""
     return f"{input_text(build, path)}{whose}"
+
+
+def _is_full(comparison: Comparison) -> bool:
+    """Whether what takes longer is in it."""
+    return comparison.decision.trials > 0
+
+
+def _why(comparison: Comparison, reasons: Sequence[str]) -> str:
+    listed = "".join(f"<li>{escape(each)}</li>" for each in reasons)
+    return f"<h2>Why, and what would change it</h2><ul class='ll-reasons'>{listed}</ul>"
 
 
 def _footer(comparison: Comparison) -> str:

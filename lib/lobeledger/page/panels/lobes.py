@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -29,8 +29,10 @@ from lobeledger.lobe.outline import Profile, face_travel, flat_profile, grinding
 from lobeledger.lobe.reading_fit import lobe_lift_from_valve
 from lobeledger.lobe.readings import ReadLobe, differenced, lobe_from_readings
 from lobeledger.page.palette import style_of
-from lobeledger.page.panels import screen
-from lobeledger.page.panels.base import WIDE, CamPanel, Charts
+from lobeledger.page.panels.base import WIDE, boxed
+from lobeledger.page.panels.cam import CamPanel
+from lobeledger.page.panels.chart import Charts
+from lobeledger.page.panels.controls import Control, Controls, Download, Note, Slider
 from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.paper.profile import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.page.plots import best as design_plots
@@ -156,6 +158,8 @@ def compute_study(inputs: StudyInputs, progress: Progress) -> tuple[StudyInputs,
 class LobesPanel(CamPanel[LobesInputs, Motion]):
     """The panel; `widget` is what a cell shows, `later` finds the best lobe, `study_runner` the study."""
 
+    title = "Lobes"
+
     def __init__(self, folder: Path, start: str) -> None:
         super().__init__(folder, "lobes", compute_motion)
         self.motion: Motion | None = None
@@ -168,15 +172,13 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             compute_study, self._show_study, fail=self._no_study, busy=self._study_busy, name="lobes-study"
         )
         downloads = [
-            screen.DownloadButton(self._file(name), label=label, hint=hint)
+            Download(name, label, self._file(name), hint, f"ll-get-{name}")
             for label, name, hint in (
                 ("Outline CSV", "csv", "Lift and outline of this lobe for its own follower"),
                 ("Outline DXF", "dxf", "The closed outline as a drawing, in millimetres"),
             )
         ]
-        for button, name in zip(downloads, ("csv", "dxf"), strict=True):
-            button.add_class(f"ll-get-{name}")
-        self.bar.children = [self.picker, self.cam, self.which, self.upload, self.system, self.reset, *downloads]
+        self.tools.fill({"": [*downloads, self.reset]})
         self._charts = {place: Charts() for place in range(5)}
         self._make_outline_page()
         self._make_readings_page()
@@ -193,9 +195,9 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             },
             self._draw,
         )
-        body = w.Box([w.VBox([self.controls], layout=WIDE), self.pages])
-        body.add_class("ll-body")
-        self.widget = self.frame([body])
+        self.reasons = w.HTML(layout=WIDE)
+        self.reasons.add_class("ll-view-why")
+        self.widget = self.frame([boxed([self.reasons, self.pages], "ll-main")])
         self.open_file(start)
 
     # -- controls ------------------------------------------------------------------------------------------
@@ -204,9 +206,21 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         """Drop the share of the cam shown before."""
         self.share = None
 
-    def make_controls(self) -> dict[str, list[w.Widget]]:
+    def head_first(self) -> list[Control]:
+        """Intake or exhaust."""
+        return [self.which]
+
+    def build_of(self, result: Motion) -> Build:
+        """The build of the lobe that is shown."""
+        return result.build
+
+    def opened_folds(self) -> Sequence[str]:
+        """The card and its follower."""
+        return ("Card", "Follower")
+
+    def make_controls(self, build: Build) -> dict[str, list[Control]]:
         """The card's numbers, the follower, springs and speed."""
-        build, system = self.build, self.system.value
+        system = self.system.value
         c = build.candidate(self.cam.value)
         which = self.which.value
         card = c.intake if which == "intake" else c.exhaust
@@ -215,23 +229,21 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         unit = shown_unit("lift", system)
         step = 0.001 if system == "us" else 0.02
 
-        def length(path: str, text: str, value_m: float, low: float, high: float) -> w.Widget:
+        def length(path: str, text: str, value_m: float, low: float, high: float) -> Slider:
             value = round(from_si(value_m, "lift", system), 4)
-            return self.slider(
-                path, f"{text}, {unit}", value, round(low * value, 4), round(high * value, 4), step, unit
-            )
+            return self.slider(path, text, value, round(low * value, 4), round(high * value, 4), step, unit)
 
-        numbers: list[w.Widget] = []
+        numbers: list[Control] = []
         if f"{stem}.lobe_lift" in build.data:
             numbers.append(length(f"{stem}.lobe_lift", "Lobe lift", card.lobe_lift_m, 0.7, 1.4))
         for i, point in enumerate(card.points):
             path = f"{stem}.durations.{i}.duration"
             if path in build.data:
                 now = round(deg(point.duration_rad), 3)
-                text = f"at {show(point.at_m, 'lift', system)}"
+                text = f"Duration at {show(point.at_m, 'lift', system)}"
                 numbers.append(self.slider(path, text, now, now - 40, now + 40, 1, "deg"))
         own = c.valvetrain
-        follower: list[w.Widget] = []
+        follower: list[Control] = []
         if c.face_diameter_m is not None:
             follower.append(length(f"{root}.face_diameter", "Face diameter", c.face_diameter_m, 0.8, 1.3))
         if c.wheel_diameter_m is not None:
@@ -243,14 +255,15 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         rate_now = round(from_si(c.springs.rate_n_per_m, "rate", system), 1)
         top = build.use.highest_speed_rpm
         springs = [
-            self.slider(f"{root}.springs.seat_load", f"Seat load, {load}", seat_now, 0, 3 * seat_now, 1, load),
-            self.slider(f"{root}.springs.rate", f"Rate, {rate}", rate_now, 0, 3 * rate_now, 1, rate),
-            self.slider("use.highest_speed", "Highest speed", top, 1500, 9500, 50, "rpm"),
+            self.slider(f"{root}.springs.seat_load", "Seat load", seat_now, 0, 3 * seat_now, 1, load),
+            self.slider(f"{root}.springs.rate", "Spring rate", rate_now, 0, 3 * rate_now, 1, rate),
+            self.slider("use.highest_speed", "Top rpm", top, 1500, 9500, 50, "rpm"),
         ]
-        note = w.HTML(
-            f"<div class='ll-quiet'>Assumed for the best lobe: jerk up to what the card itself takes (flat or roller: "
-            f"{JERK_LIMIT_M_PER_RAD3:g} m/rad³), a grinding wheel of "
-            f"{show(2.0 * build.model.grinding_radius_m, 'lift', system)}, contact stress at the caution level.</div>"
+        note = Note(
+            "note-best",
+            "Assumed for the best lobe: sharpness as on the card (flat or roller: "
+            f"{JERK_LIMIT_M_PER_RAD3:g} m/rad\u00b3), a grinding wheel of "
+            f"{show(2.0 * build.model.grinding_radius_m, 'lift', system)}, contact stress at the caution level.",
         )
         return {"Card": numbers, "Follower": follower, "Springs and speed": [*springs, note]}
 
@@ -261,12 +274,13 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
     # -- pages ---------------------------------------------------------------------------------------------
 
     def _make_outline_page(self) -> None:
-        self.turn = w.IntSlider(value=-60, min=-180, max=180, step=5, description="cam angle", layout=WIDE)
-        self.turn.add_class("ll-turn")
-        self.turn.observe(lambda _: self._draw(), names="value")
-        play = w.Play(value=-60, min=-180, max=180, step=5, interval=120, show_repeat=True)
-        w.jslink((play, "value"), (self.turn, "value"))
-        self.turn_box = w.HBox([play, self.turn], layout=WIDE)
+        self.turn = Slider(
+            "turn", "Cam angle", -60.0, lambda _: self._draw(), low=-180, high=180, step=5, unit="deg", turns=True,
+            css="ll-turn",
+        )  # fmt: skip
+        self.turn_controls = Controls("Turn the cam", "ll-turn-box")
+        self.turn_controls.fill({"": [self.turn]})
+        self.turn_box = self.turn_controls.box
         self.outline_words = w.HTML(layout=WIDE)
 
     def _make_readings_page(self) -> None:
@@ -383,9 +397,10 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
                 f"{show(made.least_nose_radius_m, 'lift', system)}; {hollow}."
             )
         if self.share is not None:
-            self.tell(lobe_views.share_sentence(name, self.share), reasons)
+            self.tell(lobe_views.share_sentence(name, self.share))
         else:
-            self.tell(f"{name}: the best lobe its follower allows is being found.", reasons)
+            self.tell(f"{name}: the best lobe its follower allows is being found.")
+        self.reasons.value = "".join(f"<p>{escape(each)}</p>" for each in reasons)
 
     def _draw(self) -> None:
         motion = self.motion

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from pathlib import Path
@@ -26,7 +27,10 @@ from lobeledger.errors import NoSolution
 from lobeledger.lobe.lift import Lobe
 from lobeledger.lobe.outline import Profile, flat_profile, roller_profile
 from lobeledger.page.palette import style_of
-from lobeledger.page.panels.base import WIDE, CamPanel, Charts
+from lobeledger.page.panels.base import WIDE, boxed
+from lobeledger.page.panels.cam import CamPanel
+from lobeledger.page.panels.chart import Charts
+from lobeledger.page.panels.controls import Control, Controls, Slider
 from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.plots import valvetrain as valvetrain_plots
 from lobeledger.page.words import break_in as break_in_views
@@ -36,12 +40,14 @@ from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet.change import change
 from lobeledger.train.control import (
     Allowed,
-    Control,
     UsefulLimit,
     allowed_by,
     control_at,
     useful_limit,
     weakest_rung,
+)
+from lobeledger.train.control import (
+    Control as TrainControl,
 )
 from lobeledger.train.elastic import Train
 from lobeledger.train.loss import LossBand
@@ -174,8 +180,8 @@ class Doubts:
     band: LossBand
     other: UsefulLimit
     safe_rpm: float
-    rung: Control
-    at_top: Control
+    rung: TrainControl
+    at_top: TrainControl
     remedies: tuple[PricedRemedy, ...] | None
 
 
@@ -213,6 +219,8 @@ def _doubts(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Prog
 class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
     """The panel; `widget` is what a cell shows, `later` finds band and remedies."""
 
+    title = "Valvetrain"
+
     def __init__(self, folder: Path, start: str) -> None:
         super().__init__(folder, "valvetrain", compute_at_speed)
         self.result: AtSpeed | None = None
@@ -220,35 +228,35 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         self.later = self.further_runner(
             compute_doubts, self._show_doubts, fail=self._no_doubts, busy=self._doubts_busy, name="valvetrain-doubts"
         )
-        self.speed = w.FloatSlider(
-            value=3000.0, min=1000.0, max=9500.0, step=50.0, description="look at, rpm", readout_format=",.0f",
-            style={"description_width": "104px"}, layout=WIDE,
+        self.speed = Slider(
+            "look-at", "Look at", 3000.0, lambda _: self.request(), low=1000.0, high=9500.0, step=50.0, unit="rpm",
+            css="ll-look-at",
         )  # fmt: skip
-        self.speed.add_class("ll-look-at")
-        self.speed.observe(lambda _: self.request(), names="value")
-        self.bar.children = [self.picker, self.cam, self.which, self.upload, self.system, self.reset]
+        self.speed_controls = Controls("Speed looked at", "ll-speed-box")
+        self.speed_controls.fill({"": [self.speed]})
+        self.tools.fill({"": [self.reset]})
         self._charts = {place: Charts() for place in range(3)}
-        self.turn = w.IntSlider(value=-40, min=-180, max=180, step=4, description="cam angle", layout=WIDE)
-        self.turn.add_class("ll-turn")
-        self.turn.observe(lambda _: self._draw(), names="value")
-        play = w.Play(value=-40, min=-120, max=120, step=4, interval=120, show_repeat=True)
-        w.jslink((play, "value"), (self.turn, "value"))
+        self.turn = Slider(
+            "turn", "Cam angle", -40.0, lambda _: self._draw(), low=-120, high=120, step=4, unit="deg", turns=True,
+            css="ll-turn",
+        )  # fmt: skip
+        turn = Controls("Turn the cam", "ll-turn-box")
+        turn.fill({"": [self.turn]})
         self.springs, self.buys, self.wait = (w.HTML(layout=WIDE) for _ in range(3))
         self.buys.add_class("ll-buys")
         self.pages = self.turn_pages(
             {
                 "Force": self._charts[_FORCE].box,
                 "Speed map": self._charts[_MAP].box,
-                "Motion": w.VBox([w.HBox([play, self.turn], layout=WIDE), self._charts[_MOTION].box], layout=WIDE),
+                "Motion": w.VBox([turn.box, self._charts[_MOTION].box], layout=WIDE),
                 "Springs": self.springs,
                 "What buys 500 rpm": w.VBox([self.wait, self.buys], layout=WIDE),
             },
             self._draw,
         )
-        right = w.VBox([self.speed, self.pages], layout=WIDE)
-        body = w.Box([w.VBox([self.controls], layout=WIDE), right])
-        body.add_class("ll-body")
-        self.widget = self.frame([body])
+        self.reasons = w.HTML(layout=WIDE)
+        self.reasons.add_class("ll-view-why")
+        self.widget = self.frame([boxed([self.reasons, self.speed_controls.box, self.pages], "ll-main")])
         self.open_file(start)
 
     # -- controls ------------------------------------------------------------------------------------------
@@ -259,54 +267,76 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
 
     def open(self, build: Build) -> None:
         """Open a build, looked at at its highest speed."""
-        top = min(max(build.use.highest_speed_rpm, self.speed.min), self.speed.max)
-        self.quietly(lambda: setattr(self.speed, "value", top))
+        with self.speed_controls.quietly():
+            self.speed.value = self.speed.taken(build.use.highest_speed_rpm)
         super().open(build)
 
-    def make_controls(self) -> dict[str, list[w.Widget]]:
+    def head_first(self) -> list[Control]:
+        """Intake or exhaust."""
+        return [self.which]
+
+    def build_of(self, result: AtSpeed) -> Build:
+        """The build of the train that is shown."""
+        return result.build
+
+    def opened_folds(self) -> Sequence[str]:
+        """Springs and top speed, then masses."""
+        return ("Springs and top rpm", "Masses")
+
+    def make_controls(self, build: Build) -> dict[str, list[Control]]:
         """Springs, masses, stiffness, speed."""
-        build, system = self.build, self.system.value
+        system = self.system.value
         c = build.candidate(self.cam.value)
         root = f"candidates.{c.id}"
         own, model = c.valvetrain, build.model
 
-        def of(path: str, text: str, kind: str, si: float, low: float, high: float, step: float) -> w.Widget:
+        def of(path: str, text: str, kind: str, si: float, low: float, high: float, step: float) -> Slider:
             unit = shown_unit(kind, system)
             value = round(from_si(si, kind, system), 4)
-            return self.slider(path, f"{text}, {unit}", value, low * value, high * value, step, unit)
+            return self.slider(path, text, value, low * value, high * value, step, unit)
 
-        springs = [
+        springs: list[Control] = [
+            self.slider("use.highest_speed", "Top rpm", build.use.highest_speed_rpm, 1500, 9500, 50, "rpm"),
             of(f"{root}.springs.seat_load", "Seat load", "load", c.springs.seat_load_n, 0.4, 2.5, 1),
-            of(f"{root}.springs.rate", "Rate", "rate", c.springs.rate_n_per_m, 0.4, 2.5, 1),
+            of(f"{root}.springs.rate", "Spring rate", "rate", c.springs.rate_n_per_m, 0.4, 2.5, 1),
         ]
         if c.springs.has_inner:
             springs += [
-                of(f"{root}.springs.inner_seat_load", "Inner load", "load", c.springs.inner_seat_load_n, 0.0, 2.5, 1),
-                of(f"{root}.springs.inner_rate", "Inner", "rate", c.springs.inner_rate_n_per_m, 0.0, 2.5, 1),
+                of(
+                    f"{root}.springs.inner_seat_load",
+                    "Inner seat load",
+                    "load",
+                    c.springs.inner_seat_load_n,
+                    0.0,
+                    2.5,
+                    1,
+                ),
+                of(
+                    f"{root}.springs.inner_rate", "Inner spring rate", "rate", c.springs.inner_rate_n_per_m, 0.0, 2.5, 1
+                ),
             ]
         valve = f"{self.which.value}_valve_mass"
         valve_kg = own.intake_valve_mass_kg if self.which.value == "intake" else own.exhaust_valve_mass_kg
         masses = [
-            of(f"{root}.lifter_mass", "Lifter", "mass", c.lifter_mass_kg, 0.5, 2.0, 1),
-            of(f"{root}.valvetrain.pushrod_mass", "Pushrod", "mass", own.pushrod_mass_kg, 0.5, 2.0, 1),
-            of(f"{root}.valvetrain.{valve}", "Valve", "mass", valve_kg, 0.5, 1.6, 1),
+            of(f"{root}.lifter_mass", "Lifter weight", "mass", c.lifter_mass_kg, 0.5, 2.0, 1),
+            of(f"{root}.valvetrain.pushrod_mass", "Pushrod weight", "mass", own.pushrod_mass_kg, 0.5, 2.0, 1),
+            of(f"{root}.valvetrain.{valve}", "Valve weight", "mass", valve_kg, 0.5, 1.6, 1),
         ]
-        stiffness = [
+        stiffness: list[Control] = [
             self.slider(
-                "model.valvetrain_stiffness", "At the valve, MN/m", model.valvetrain_stiffness_n_per_m / 1e6, 2, 20,
+                "model.valvetrain_stiffness", "Stiffness at the valve", model.valvetrain_stiffness_n_per_m / 1e6, 2, 20,
                 0.5, "MN/m", "common practice, no source: stock 3.5 to 6, stiff pushrods and shaft rockers 8 to 12",
             ),
             self.slider("model.valvetrain_damping", "Damping ratio", model.valvetrain_damping, 0.01, 0.2, 0.005, ""),
-            self.slider("use.highest_speed", "Highest speed", build.use.highest_speed_rpm, 1500, 9500, 50, "rpm"),
         ]  # fmt: skip
         if c.lifter == "hydraulic":
             stiffness.append(
                 self.slider(
-                    "model.oil_bulk_modulus", "Oil, GPa", model.oil_bulk_modulus_pa / 1e9, 0.1, 2.0, 0.05, "GPa",
+                    "model.oil_bulk_modulus", "Oil stiffness", model.oil_bulk_modulus_pa / 1e9, 0.1, 2.0, 0.05, "GPa",
                     "bulk modulus: air in the oil softens it",
                 )
             )  # fmt: skip
-        return {"Springs": springs, "Masses": masses, "Stiffness and speed": stiffness}
+        return {"Springs and top rpm": springs, "Masses": list(masses), "Stiffness": stiffness}
 
     def inputs(self) -> ValvetrainInputs:
         """The build, what was moved, the cam, its valve and the speed looked at."""
@@ -348,7 +378,8 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         reasons += valvetrain_views.limit_reasons(
             result.rigid_rpm, result.loss_rpm, result.run.last, result.inputs.system
         )
-        self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}", reasons)
+        self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}")
+        self.reasons.value = "".join(f"<p>{escape(each)}</p>" for each in reasons)
 
     def _draw(self) -> None:
         result, page = self.result, self.pages.selected_index

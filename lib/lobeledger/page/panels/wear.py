@@ -11,7 +11,8 @@ from html import escape
 import ipywidgets as w
 
 from lobeledger.errors import BuildError, LedgerError
-from lobeledger.page.panels.base import WIDE, Charts
+from lobeledger.page.panels.base import WIDE
+from lobeledger.page.panels.chart import Charts
 from lobeledger.page.panels.record import LABEL, NARROW, Shelf, View, button, said
 from lobeledger.page.plots import break_in as break_in_plots
 from lobeledger.page.words import break_in as break_in_views

@@ -251,10 +251,22 @@ def _cautions(comparison: Comparison, shown: list[CandidateResult]) -> list[tupl
     return [("; ".join(names), " ".join(texts)) for names, texts in said.items()]
 
 
-def side_table_html(comparison: Comparison) -> str:
-    """The side-by-side table for a screen: all candidates in the sheet's order."""
+def side_table_html(comparison: Comparison, before: Comparison | None = None) -> str:
+    """The side-by-side table for a screen: all candidates in the sheet's order. before: a baseline with the same
+    candidates; where a figure differs from it, what it was stands beside."""
     template = templates().get_template("side_table.html.j2")
-    return template.render(**side_by_side(comparison, list(comparison.results)))
+    whole = side_by_side(comparison, list(comparison.results))
+    old: dict[tuple[str, int], str] = {}
+    ids = [r.candidate.id for r in comparison.results]
+    if before is not None and [r.candidate.id for r in before.results] == ids:
+        told = side_by_side(before.in_units(comparison.system), list(before.results))
+        for row in (row for group in told["groups"] for row in group["rows"]):
+            old |= {(row["heading"], i): cell["value"] for i, cell in enumerate(row["cells"])}
+    for row in (row for group in whole["groups"] for row in group["rows"]):
+        for i, cell in enumerate(row["cells"]):
+            was = old.get((row["heading"], i), "-")
+            cell["was"] = "" if was in ("-", cell["value"]) or cell["value"] == "-" else was
+    return template.render(**whole)
 
 
 def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date: datetime.date | None = None) -> str:

@@ -22,7 +22,7 @@ from lobeledger import units
 from lobeledger.choice import cost
 from lobeledger.choice.results import CandidateResult, Decision
 from lobeledger.engine.cycle import CRANK_GRID_RAD, SPEED_GRID_RPM, crank_lift_m, valve_timing
-from lobeledger.page.palette import GROUP_HATCHES, GROUP_SHADES, INK, CandidateStyle, style_of
+from lobeledger.page.palette import FONT, GROUP_HATCHES, GROUP_SHADES, INK, QUIET, CandidateStyle, style_of
 from lobeledger.page.words.comparison import LIMITS, Comparison
 from lobeledger.page.words.figures import chance_text, in_tries
 from lobeledger.page.words.judged import LIMIT_NAMES, room_text
@@ -54,7 +54,7 @@ ASIDE = {
     "y": 1.0,
     "xanchor": "left",
     "yanchor": "top",
-    "font": {"size": 11},
+    "font": {"size": 14},
     "traceorder": "normal",
 }
 
@@ -87,12 +87,12 @@ def layout_of(height: int, **more: Any) -> dict[str, Any]:
         "height": height,
         "autosize": True,
         "margin": {"l": 10, "r": 12, "t": 8, "b": 10},
-        "font": {"size": 12, "color": INK, "family": "DejaVu Sans, Segoe UI, Helvetica Neue, Arial, sans-serif"},
+        "font": {"size": 14, "color": INK, "family": FONT},
         "paper_bgcolor": "white",
         "plot_bgcolor": "white",
-        "hoverlabel": {"align": "left", "bgcolor": "white", "font": {"size": 12}},
+        "hoverlabel": {"align": "left", "bgcolor": "white", "font": {"size": 14}},
         # Hung from the figure's own top: hung from the plot, plotly mislays it when the figure finds its width.
-        "legend": {"orientation": "h", "yref": "container", "y": 1.0, "yanchor": "top", "x": 0, "font": {"size": 11}},
+        "legend": {"orientation": "h", "yref": "container", "y": 1.0, "yanchor": "top", "x": 0, "font": {"size": 14}},
         "uirevision": "keep",
     }
     return {**whole, **more}
@@ -101,8 +101,8 @@ def layout_of(height: int, **more: Any) -> dict[str, Any]:
 def base_figure(traces: list[dict[str, Any]], *, x: str, y: str = "", height: int = 270, **layout: Any) -> Figure:
     """A figure of these traces in the house's looks; `layout` adds to it."""
     axes = {
-        "xaxis": axis(title={"text": x, "standoff": 6}),
-        "yaxis": axis(title={"text": y, "standoff": 6}),
+        "xaxis": axis(title={"text": x, "standoff": 6, "font": {"size": 14}}),
+        "yaxis": axis(title={"text": y, "standoff": 6, "font": {"size": 14}}),
     }
     for name in axes:
         axes[name].update(layout.pop(name, {}))
@@ -154,6 +154,7 @@ def cost_figure(comparison: Comparison) -> Figure:
     return base_figure(
         traces,
         x=f"{currency} over {comparison.build.use.years:g} years",
+        height=300,
         barmode="stack",
         bargap=0.35,
         legend=ASIDE,
@@ -165,7 +166,7 @@ def _short(result: CandidateResult) -> str:
     return name if len(name) <= 26 else name[:25] + "…"
 
 
-def lift_figure(comparison: Comparison) -> Figure:
+def lift_figure(comparison: Comparison, height: int = 270) -> Figure:
     """Valve lift of intake and exhaust over crank angle about the overlap TDC, with the card's band."""
     system, look = comparison.system, styles(comparison)
     angle = np.degrees(CRANK_GRID_RAD) - 360.0
@@ -202,14 +203,20 @@ def lift_figure(comparison: Comparison) -> Figure:
                     "<br>net of lash or take-up, computed from the card; shaded: every lobe the card allows<extra></extra>",
                 ),
             ]  # fmt: skip
-    return base_figure(
+    figure = base_figure(
         traces,
-        x="crank angle from overlap TDC [°]",
-        y=f"valve lift [{units.shown_unit('lift', system)}]",
+        x="crank degrees from overlap TDC",
+        y=f"valve lift, {units.shown_unit('lift', system)}",
+        height=height,
         xaxis={"dtick": 60},
         yaxis={"rangemode": "tozero"},
-        legend=ASIDE,
     )
+    said = ", ".join(
+        f"{r.candidate.name} {units.show(r.figures['intake_lift'].value, 'lift', system)}"
+        for r in comparison.results
+        if "intake_lift" in r.figures
+    )
+    return {**figure, "text": f"Valve lift over crank degrees. Greatest intake lift: {said}."}
 
 
 def margin_figure(comparison: Comparison) -> Figure:
@@ -317,34 +324,61 @@ def risk_figure(comparison: Comparison) -> Figure:
     )
 
 
-def torque_figure(comparison: Comparison) -> Figure:
-    """Torque of each candidate against the mean of them over speed, the speeds used shaded."""
-    look = styles(comparison)
+def torque_figure(comparison: Comparison, against_id: str = "", height: int = 270) -> Figure:
+    """Torque of each candidate over speed, the speeds used shaded: against the mean of them, or against one of them."""
+    look, use = styles(comparison), comparison.build.use
     known = [r for r in comparison.results if r.assessment.torque_n_m.size]
     # Far above the highest speed torque nears zero, and shares of nothing would fill the chart.
-    near = SPEED_GRID_RPM <= comparison.build.use.highest_speed_rpm * 1.15
-    mean = np.nanmean([r.assessment.torque_n_m for r in known], axis=0) if known else np.ones_like(SPEED_GRID_RPM)
+    near = SPEED_GRID_RPM <= use.highest_speed_rpm * 1.15
+    base = next((r for r in known if r.candidate.id == against_id), None)
+    every = [r.assessment.torque_n_m for r in known]
+    level = (
+        base.assessment.torque_n_m
+        if base is not None
+        else np.nanmean(every, axis=0)
+        if known
+        else np.ones_like(SPEED_GRID_RPM)
+    )
     traces: list[Any] = []
     for result in known:
         style = look[result.candidate.id]
         traces.append(
             trace(
                 "scatter",
-                x=SPEED_GRID_RPM[near], y=((result.assessment.torque_n_m / mean - 1.0) * 100.0)[near], mode="lines", name=_short(result),
-                line={"color": style.colour, "dash": style.dash, "width": 2, "shape": "spline"},
-                hovertemplate=f"<b>{result.candidate.name}</b><br>%{{y:+.1f}} % at %{{x:,.0f}} rpm<br>estimate, for differences only<extra></extra>",
+                x=SPEED_GRID_RPM[near], y=((result.assessment.torque_n_m / level - 1.0) * 100.0)[near], mode="lines", name=_short(result),
+                line={"color": style.colour, "dash": style.dash, "width": 2.4, "shape": "spline"},
+                hovertemplate=f"<b>{result.candidate.name}</b><br>%{{y:+.1f}}% at %{{x:,.0f}} rpm<br>estimate, for differences only<extra></extra>",
             )
         )  # fmt: skip
-    bands, highest = comparison.build.use.bands, comparison.build.use.highest_speed_rpm
-    top = max(b.share for b in bands)
+    top = max(b.share for b in use.bands)
     shapes = [
         {
             "type": "rect", "x0": b.from_rpm, "x1": b.to_rpm, "yref": "paper", "y0": 0, "y1": 1, "layer": "below",
-            "fillcolor": "#22384d", "opacity": 0.05 + 0.13 * b.share / top, "line": {"width": 0},
+            "fillcolor": "#22384d", "opacity": 0.05 + 0.11 * b.share / top, "line": {"width": 0},
         }
-        for b in bands
+        for b in use.bands
     ]  # fmt: skip
-    return base_figure(
-        traces, x="engine speed [rpm], time spent there shaded", y="torque against their mean [%]", shapes=shapes,
-        xaxis={"range": [1000, max(highest * 1.08, 2000)], "tickformat": ",d"},
+    notes = [
+        {
+            "x": (b.from_rpm + b.to_rpm) / 2.0, "y": 0.01, "yref": "paper", "yanchor": "bottom", "showarrow": False,
+            "text": f"{b.share:.0%} of the time", "font": {"size": 14, "color": QUIET},
+        }
+        for b in use.bands
+    ]  # fmt: skip
+    whom = "the average cam" if base is None else _short(base)
+    said = ", ".join(f"{r.candidate.name} {r.figures['gain'].value:+.1%}" for r in known if "gain" in r.figures)
+    figure = base_figure(
+        traces, x="engine rpm (shaded: your rpm)", y="torque vs. average, %" if base is None else "torque vs. that cam, %",
+        height=height, shapes=shapes, annotations=notes, xaxis={"range": [1000, max(use.highest_speed_rpm * 1.06, 2000)], "tickformat": ",d"},
+        yaxis=_roomy(traces),
     )  # fmt: skip
+    return {**figure, "text": f"Torque over engine speed against {whom}. At your rpm, over the weakest: {said}."}
+
+
+def _roomy(traces: list[dict[str, Any]]) -> dict[str, Any]:
+    """A vertical axis with room below the lines for what is written there."""
+    found = [float(v) for each in traces for v in each["y"] if math.isfinite(v)]
+    if not found:
+        return {}
+    span = max(max(found) - min(found), 1.0)
+    return {"range": [min(found) - 0.22 * span, max(found) + 0.08 * span], "nticks": 6, "tickformat": "+.1~f"}

@@ -62,7 +62,7 @@ def _yaxis(row: int) -> str:
 
 
 def _note(x: Any, y: Any, text: str, **more: Any) -> dict[str, Any]:
-    return {"x": x, "y": y, "text": text, "showarrow": False, "font": {"size": 11, "color": _QUIET}, **more}
+    return {"x": x, "y": y, "text": text, "showarrow": False, "font": {"size": 14, "color": _QUIET}, **more}
 
 
 def _rows(*shares: float, gap: float = 0.05) -> list[list[float]]:
@@ -274,7 +274,7 @@ class _Scene:
                  "mode": "lines+markers", "marker": push},
                 {"type": "scatter", "mode": "markers", "marker": touch, **axes, **still},
                 {"type": "scatter", "mode": "text", "textposition": "middle right",
-                 "textfont": {"size": 13, "color": INK}, **said, **axes, **still},
+                 "textfont": {"size": 14, "color": INK}, **said, **axes, **still},
             ]  # fmt: skip
 
         left, right, low = ({"xaxis": f"x{k}", "yaxis": f"y{k}"} for k in ("", "2", "3"))
@@ -334,7 +334,7 @@ class _Scene:
         }  # fmt: skip
         heads = [
             _note(x, 1.0, f"<b>{text}</b>", xref="paper", yref="paper", xanchor="left", yanchor="top",
-                  font={"size": 13, "color": style.colour})
+                  font={"size": 14, "color": style.colour})
             for x, text, style in (
                 (0.01, f"flat face, {face}", _FLAT),
                 (0.52, f"roller, {wheel} wheel", _ROLLER),
@@ -445,7 +445,7 @@ def overlaid_figure(flat: Profile, roller: Profile, *, system: str = "us") -> Fi
             440,
             xaxis=axis(title={"text": f"[{unit}]", "standoff": 6}, constrain="domain", zeroline=True),
             yaxis=axis(title={"text": f"toward the nose [{unit}]", "standoff": 6}, scaleanchor="x", constrain="domain"),
-            legend={"orientation": "v", "x": 0.68, "y": 1.0, "yanchor": "top", "font": {"size": 12}},
+            legend={"orientation": "v", "x": 0.68, "y": 1.0, "yanchor": "top", "font": {"size": 14}},
             hovermode="closest",
         ),
     }
