@@ -29,12 +29,12 @@ GROUPS: dict[str, bool] = {
     "parts": True,
     "machining": True,
     "fitting": True,
-    "run-in": True,
+    "break-in": True,
     "freight and tax": True,
     "surprises": True,
     "upkeep": False,
-    "fuel for the valvetrain": False,
-    "risk of a loss": False,
+    "fuel lost to friction": False,
+    "risk of failure": False,
 }
 
 
@@ -70,7 +70,7 @@ def _goods_and_fitting(build: Build, candidate: Candidate, value: Lookup, labour
             goods = goods + amount
     if not candidate.is_fitted:
         fitting = own("fitting_time") * labour
-        lines.append(CostLine("fitting", "Labour to fit it", fitting, candidate.fitting_time_h, "h"))
+        lines.append(CostLine("fitting", "Labor to install it", fitting, candidate.fitting_time_h, "h"))
     for each in build.precautions_on(candidate):
         price = value(f"precautions.{each.id}.price")
         goods = goods + price
@@ -78,17 +78,17 @@ def _goods_and_fitting(build: Build, candidate: Candidate, value: Lookup, labour
             lines.append(CostLine("parts", f"Precaution: {each.text}", price))
         if each.time_h > 0:
             time = value(f"precautions.{each.id}.time")
-            lines.append(CostLine("fitting", f"Labour: {each.text}", time * labour, each.time_h, "h"))
+            lines.append(CostLine("fitting", f"Labor: {each.text}", time * labour, each.time_h, "h"))
     for needed in added_lines(build, candidate):
         if needed.price_money:
             amount = value(f"pairing.{needed.rule}.price") * needed.quantity
-            lines.append(CostLine(needed.group, f"Needed as well: {needed.what}", amount, needed.quantity))
+            lines.append(CostLine(needed.group, f"Also needed: {needed.what}", amount, needed.quantity))
             if needed.group != "machining":
                 goods = goods + amount
         if needed.time_h > 0:
             time = value(f"pairing.{needed.rule}.time") * needed.quantity
             taken = needed.time_h * needed.quantity
-            lines.append(CostLine("fitting", f"Labour: {needed.what}", time * labour, taken, "h"))
+            lines.append(CostLine("fitting", f"Labor: {needed.what}", time * labour, taken, "h"))
     return lines, goods
 
 
@@ -124,7 +124,7 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
     lines, goods = _goods_and_fitting(build, candidate, value, labour)
     for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
-        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
+        lines.append(CostLine("break-in", charge.text, charge.amount, charge.count, charge.unit))
     freight = value("shop.freight") * goods
     lines.append(CostLine("freight and tax", "Freight on goods", freight))
     lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))
@@ -150,13 +150,13 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     )
     lines.append(
         CostLine(
-            "fuel for the valvetrain",
-            "Fuel for the rubbing of the followers (published fit, from memory)",
+            "fuel lost to friction",
+            "Fuel lost to rubbing in the valvetrain (published fit, from memory)",
             rubbed * fuel_price,
         )
     )
     risk = value(chance_path(candidate)) * value(f"candidates.{candidate.id}.failure.cost")
-    lines.append(CostLine("risk of a loss", f"Expected loss: {candidate.failure.what}", risk))
+    lines.append(CostLine("risk of failure", f"Average failure cost: {candidate.failure.what}", risk))
     return lines
 
 
@@ -183,9 +183,9 @@ def cost_of_owning(lines: list[CostLine]) -> Any:
 
 def expected_loss(lines: list[CostLine]) -> Any:
     """The part of the cost that is chance times cost of a loss."""
-    return _total([line.amount for line in lines if line.group == "risk of a loss"])
+    return _total([line.amount for line in lines if line.group == "risk of failure"])
 
 
 def cost_without_loss(lines: list[CostLine]) -> Any:
     """Everything but the expected loss."""
-    return _total([line.amount for line in lines if line.group != "risk of a loss"])
+    return _total([line.amount for line in lines if line.group != "risk of failure"])

@@ -244,7 +244,9 @@ def risk_data(build: Build) -> dict[str, Datum]:
 
     for candidate in build.candidates:
         for f in build.factors_on(candidate):
-            put(f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of a loss: {f.text}")
+            put(
+                f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of failure: {f.text}"
+            )
         for p in build.precautions_on(candidate):
             note = f"precaution: {p.text}"
             put(f"precautions.{p.id}.odds", p.odds, p.low, p.high, "", p.origin, f"multiplies the odds; {note}")
