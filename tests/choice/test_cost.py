@@ -213,7 +213,7 @@ def test_what_is_never_done_has_no_line():
     lines = lines_of(never)
     assert not [x for x in lines if x.group == "upkeep"]
     assert not [x for x in lines if x.text == "Fuel for the lobe break-in"]
-    # Without the break-in's fuel the allowance of 10 % shrinks with it; odds of 1 to 49 grow by 8 (factors.csv) to 8 to 49.
+    # Without the break-in's fuel the allowance of 10 % shrinks with it; odds of 1 to 49 grow by 8 (factors.csv).
     likelier = 3000.00 * 8 / 57 - 60.00
     assert cost.cost_of_owning(lines) == pytest.approx(5752.70 - 2970.00 - 1.10 * RUN_IN_FUEL + likelier, abs=1e-9)
 

@@ -27,6 +27,7 @@ from lobeledger.page.panels.controls import Button, Control, Controls, Pick, Sli
 from lobeledger.page.panels.runner import Progress, Runner
 from lobeledger.page.panels.steps import Step, Steps
 from lobeledger.page.words.board import split_answer
+from lobeledger.page.words.glossary import glossary_html
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change
 from lobeledger.sheet.open import build_from_bytes, read_build
@@ -174,7 +175,18 @@ class SheetPanel(Generic[Inputs, Result]):
         controls = boxed([w.HTML("<h2>What you can change</h2>"), self.controls.box, *self.below_controls()], "ll-side")
         top = boxed([self.answer, self.progress], "ll-top")
         widget = boxed(
-            [screen.style_widget(), head, self.tray, self.message, top, controls, *body, self.footer], "ll-panel"
+            [
+                screen.style_widget(),
+                head,
+                self.tray,
+                self.message,
+                top,
+                controls,
+                *body,
+                self.footer,
+                w.HTML(glossary_html(), layout=WIDE),
+            ],
+            "ll-panel",
         )
         widget.add_class(f"ll-{self.name}")
         self._frame = widget

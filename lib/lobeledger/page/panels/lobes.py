@@ -37,8 +37,10 @@ from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.paper.profile import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.page.plots import best as design_plots
 from lobeledger.page.plots import lobes as lobe_plots
+from lobeledger.page.plots.drawing import drawn_html
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import lobes as lobe_views
+from lobeledger.page.words.glossary import marked
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
@@ -188,7 +190,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.pages = self.turn_pages(
             {
                 "Motion": self._charts[_MOTION].box,
-                "Outline": w.VBox([self.turn_box, self._charts[_OUTLINE].box, self.outline_words], layout=WIDE),
+                "Outline": w.VBox([self.drawings, self.turn_box, self._charts[_OUTLINE].box], layout=WIDE),
                 "Best lobe": w.VBox([self.best_wait, self._charts[_BEST].box, self.best_words], layout=WIDE),
                 "Readings": self.readings_page,
                 "Flat or roller": self.study_page,
@@ -281,7 +283,8 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.turn_controls = Controls("Turn the cam", "ll-turn-box")
         self.turn_controls.fill({"": [self.turn]})
         self.turn_box = self.turn_controls.box
-        self.outline_words = w.HTML(layout=WIDE)
+        self.drawings = w.HTML(layout=WIDE)
+        self.drawings.add_class("ll-drawings")
 
     def _make_readings_page(self) -> None:
         shipped = sorted((tables.data_dir() / "readings").glob("*.csv"))
@@ -400,7 +403,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             self.tell(lobe_views.share_sentence(name, self.share))
         else:
             self.tell(f"{name}: the best lobe its follower allows is being found.")
-        self.reasons.value = "".join(f"<p>{escape(each)}</p>" for each in reasons)
+        self.reasons.value = marked("".join(f"<p>{escape(each)}</p>" for each in reasons), place="why")
 
     def _draw(self) -> None:
         motion = self.motion
@@ -440,6 +443,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
                 grinding_wheel_radius_m=motion.build.model.grinding_radius_m,
                 system=system,
             )
+            self.drawings.value = drawn_html(c, motion.flat if c.follower == "flat" else motion.roller, system)
             charts[page].draw(
                 {
                     "The same lift under a flat face and under a roller": riding,

@@ -35,6 +35,7 @@ from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.plots import valvetrain as valvetrain_plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import valvetrain as valvetrain_views
+from lobeledger.page.words.glossary import marked
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet.change import change
@@ -379,7 +380,7 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
             result.rigid_rpm, result.loss_rpm, result.run.last, result.inputs.system
         )
         self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}")
-        self.reasons.value = "".join(f"<p>{escape(each)}</p>" for each in reasons)
+        self.reasons.value = marked("".join(f"<p>{escape(each)}</p>" for each in reasons), place="why")
 
     def _draw(self) -> None:
         result, page = self.result, self.pages.selected_index

@@ -2,6 +2,7 @@
 
 What does the lobe look like under its follower?       `lobe_drawing`
 How does the face lie across the lobe?                 `across_drawing`, crown and taper drawn higher than they are
+Both of a candidate, side by side                      `drawn_html`
 
 Our own drawing, in grey with one shade for the follower's kind; markers in the picture stand again before their lines
 below it, so that it can be read alone, on a telephone and in grey print. Text has the size given (14 px on a screen)
@@ -23,8 +24,9 @@ from lobeledger.errors import OutOfRange
 from lobeledger.lobe.flat import crown_height_m, lobe_taper_rad, taper_contact_offset_m
 from lobeledger.lobe.outline import Profile, pose, turned
 from lobeledger.page.palette import INK, style_of
+from lobeledger.parts.candidate import Candidate
 
-__all__ = ["FULL_SIZE", "Measures", "across_drawing", "lobe_drawing"]
+__all__ = ["FULL_SIZE", "Measures", "across_drawing", "drawn_html", "lobe_drawing"]
 
 # A browser's pixel is 1/96 in: at this many of them a millimetre is drawn as a millimetre.
 FULL_SIZE = 96.0 / 25.4
@@ -269,6 +271,22 @@ def _roller_lifter(
     return [
         _Line(px(-0.62 * radius, 0.0)[0], px(0.0, height_m + 0.3 * radius)[1], "roller, across", show(2.0 * radius))
     ]
+
+
+def drawn_html(candidate: Candidate, profile: Profile, system: str) -> str:
+    """The lobe under its lifter, along the camshaft and across it, side by side as HTML."""
+    measures = Measures(
+        candidate.valvetrain.lobe_width_m,
+        face_diameter_m=candidate.face_diameter_m,
+        crown_radius_m=candidate.crown_radius_m,
+        lobe_taper_m=candidate.lobe_taper_m,
+        wheel_width_m=candidate.wheel_width_m,
+    )
+    pictures = (
+        lobe_drawing(profile, measures, system=system, title="Along the camshaft"),
+        across_drawing(profile, measures, system=system, title="Across it"),
+    )
+    return "<div style='display:flex;flex-wrap:wrap;gap:16px'>" + "".join(pictures) + "</div>"
 
 
 def across_drawing(

@@ -36,7 +36,7 @@ def marked(piece: str, *, place: str = "", terms: tuple[Term, ...] | None = None
     lie in them; text of headings, links, buttons and drawings is left as it is.
 
     >>> told = marked("<p>Set the lash hot, then check lash again.</p>", place="run")
-    >>> told.count("<button"), told.count("popovertarget='ll-tip-run-lash'"), told.endswith("then check lash again.</p>")
+    >>> told.count("<button"), told.count("popovertarget='ll-tip-run-lash'"), told.endswith("check lash again.</p>")
     (1, 1, True)
     """
     known = read_glossary() if terms is None else terms
@@ -98,7 +98,7 @@ def _tip(term: Term, said: str, where: str) -> str:
 
 
 def glossary_html() -> str:
-    """Every term in plain words, folded, in the order of the alphabet, with the style of the list and of the tooltips."""
+    """Every term in plain words, folded, by the alphabet, with the style of the list and of the tooltips."""
     terms = sorted(read_glossary(), key=lambda term: term.name.lstrip(".").lower())
     style = importlib.resources.files("lobeledger").joinpath("templates/glossary.css").read_text(encoding="utf-8")
     return templates().get_template("glossary.html.j2").render(terms=terms, style=style)
