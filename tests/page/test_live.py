@@ -137,7 +137,8 @@ def test_what_a_person_sets_is_heard_and_not_sent_back() -> None:
 @pytest.mark.parametrize(
     ("key", "value", "held"),
     [("budget", 1e9, 7500.0), ("budget", "much", 2500), ("budget", None, 2500), ("odds", 0, 1.0),
-     ("odds", 5000, 5000.0), ("band", [3], (1, 2)), ("band", [-5, 99], (0.0, 9.0)), ("units", "other", "us"), ("nobody", 1, None)],
+     ("odds", 5000, 5000.0), ("band", [3], (1, 2)), ("band", [-5, 99], (0.0, 9.0)),
+     ("units", "other", "us"), ("nobody", 1, None)],
 )  # fmt: skip
 def test_what_no_control_offers_is_not_taken(key: str, value: Any, held: Any) -> None:
     controls, _ = box()
