@@ -138,7 +138,10 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     # -- forms in a box of their own -----------------------------------------------------------------------
 
     def entries(self) -> dict[str, tuple[str, Callable[[], w.Widget]]]:
-        """What can be entered, by name: what its button says, and the maker of the form that it shows."""
+        """What can be entered, by name: what its button says, and the maker of the form that it shows.
+
+        A form hands the build it makes to `take`; if it has a `refresh(system)`, that is called after each result.
+        """
         return {"sheet": ("Whole sheet", self._whole_sheet)}
 
     def _make_entries(self) -> None:
@@ -146,6 +149,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         self.entry_box.layout.display = "none"
         self.entry_buttons = Controls("What you can enter", "ll-entries")
         self._entry = ""
+        self._form: w.Widget | None = None
         self.entry_buttons.fill(
             {
                 "": [
@@ -161,7 +165,8 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     def show_entry(self, name: str) -> None:
         """Show the form of this name, or with '' none."""
         self._entry = name
-        self.entry_box.children = [self.entries()[name][1]()] if name else []
+        self._form = self.entries()[name][1]() if name else None
+        self.entry_box.children = [self._form] if self._form is not None else []
         self.entry_box.layout.display = "" if name else "none"
         for button in self.entry_buttons.every():
             button.show(expanded=button.key == name)
@@ -351,6 +356,10 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             }
         )
         self.footer.value = _footer(comparison)
+        # A form that shows what the build is follows what was done elsewhere.
+        refresh = getattr(self._form, "refresh", None)
+        if refresh is not None:
+            refresh(self.system.value)
 
     # -- the one chart of the first screen -----------------------------------------------------------------
 
@@ -449,10 +458,15 @@ def _footer(comparison: Comparison) -> str:
         f"<td>{escape(ORIGIN_WORDS.get(str(r['origin']), str(r['origin'])))}</td><td>{escape(str(r['note']))}</td></tr>"
         for r in comparison.assumptions.to_dict("records")
     )
+    # What holds for several cams is said once.
+    whose: dict[str, list[str]] = {}
+    for result in comparison.results:
+        for text in comparison.cautions(result.candidate.id):
+            whose.setdefault(text, []).append(result.candidate.name)
     cautions = "".join(
-        f"<li><b>{escape(r.candidate.name)}</b>: {escape(text)}</li>"
-        for r in comparison.results
-        for text in comparison.cautions(r.candidate.id)
+        f"<li><b>{escape('every cam' if len(names) == len(comparison.results) > 1 else '; '.join(names))}</b>: "
+        f"{escape(text)}</li>"
+        for text, names in whose.items()
     )
     return (
         (
@@ -461,7 +475,7 @@ def _footer(comparison: Comparison) -> str:
             else ""
         )
         + f"<details><summary><b>{count} numbers we filled in</b>, because the sheet does not say</summary>"
-        f"<table class='ll-side' style='width:auto'><tbody>{rows}</tbody></table></details>"
+        f"<table class='ll-filled'><tbody>{rows}</tbody></table></details>"
         "<p class='ll-quiet'>Estimates to choose by, not dynamometer figures. The part makers' instructions and local rules come first. "
         "A running engine, hot oil and springs under load can hurt: exhaust outside, extinguisher at hand, glasses and a proper spring compressor.</p>"
     )
