@@ -197,7 +197,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
                 f"{stem}.one_in", "Your starting odds", c.failure.one_in, "chance",
                 f"{c.failure.what}: before what raises or lowers it, about 1 build in so many",
             ),
-            self.slider(f"{stem}.worth_builds", "As sure as after", builds, 2, max(200, 2 * builds), 1, "builds"),
+            self.slider(f"{stem}.worth_builds", "As sure as after builds", builds, 2, max(200, 2 * builds), 1, ""),
             self.slider(f"{stem}.cost", "Cost if it fails", cost, 0, round_top(3 * cost), 50, build.currency),
             Note("note-factors", "What raises the risk", strong=True),
             *self._boxes("factors", factors, self._factors_there(build, c), lambda on: self._say_factors(stem, on)),
@@ -266,8 +266,8 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.result = result
         comparison, chosen = result.comparison, result.candidate_id
         answer, reasons = _answer(result)
-        self.tell(answer)
-        said = "".join(f"<li>{escape(each)}</li>" for each in [*self.use_record.told(), *reasons])
+        self.tell(answer, " ".join(self.use_record.told()))
+        said = "".join(f"<li>{escape(each)}</li>" for each in reasons)
         self.reasons.value = f"<h2>What is at stake</h2><ul class='ll-reasons'>{said}</ul>"
         if result.moved == self.moved:  # else a newer tick is on its way to its own result
             self._show_factors(comparison.build, comparison.build.candidate(chosen))
