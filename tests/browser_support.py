@@ -62,9 +62,10 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
     skip = shutil.ignore_patterns(".ipynb_checkpoints", "__pycache__")
     for part in ("workbook", "data"):
         if (ROOT / part).exists():
-            shutil.copytree(ROOT / part, folder / part, ignore=skip)
+            shutil.copytree(ROOT / part, folder / part, ignore=skip, dirs_exist_ok=True)
     # The library of this tree, wherever the one of the environment was installed from.
-    (folder / "lib").symlink_to(ROOT / "lib", target_is_directory=True)
+    if not (folder / "lib").exists():
+        (folder / "lib").symlink_to(ROOT / "lib", target_is_directory=True)
     for name, notebook in (notebooks or {}).items():
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (
@@ -76,6 +77,9 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
     command = launch.server_command(port=port, token=token, root=folder, private=private, python=Path(sys.executable))
     env = launch.server_environment(root=folder, private=private)
     env["PYTHONPATH"] = str(ROOT / "lib")  # the copy holds no lib
+    # the page's frame as it stands in the tree, not as it was when the environment was last installed
+    shutil.copytree(ROOT / "lib" / "jupyter" / "voila", tmp / "share" / "voila" / "templates", dirs_exist_ok=True)
+    env["JUPYTER_PATH"] = str(tmp / "share")
     env["LOBELEDGER_DATA"] = str(folder / "data")  # what a test saves stays in the copy
     with open(log, "wb") as out:
         server = subprocess.Popen(

@@ -2,8 +2,9 @@
 """Run every test:   python3 tests/run.py [--browser] [pytest arguments]
 
 Makes .venv if need be, installs tests/requirements.txt into it, then runs the tests, every notebook in
-workbook/ and every example in the docstrings of lib/lobeledger. `--browser` adds the tests that drive
-Chromium. Other arguments go to pytest: `python3 tests/run.py -k lobe`.
+workbook/ and every example in the docstrings of lib/lobeledger, on all processors side by side. `--browser` adds the
+long proofs and the tests that drive Chromium, one after another. Other arguments go to pytest, and then it runs as it
+would by itself: `python3 tests/run.py -k lobe`.
 """
 
 import os
@@ -20,13 +21,24 @@ import subprocess
 
 from _launch.environment import SetupError, child_environment, ensure, venv_python
 
+# What says how much is printed leaves the whole run as it is; any other argument chooses tests or a way to run them.
+PRINTING = ("-q", "-qq", "-v", "-vv", "--durations", "--tb", "-r", "--color")
+MOST_SIDE_BY_SIDE = 4  # each takes about 0.6 GB
 
-def pytest_command(python, arguments):
-    # type: (str, list[str]) -> list[str]
-    """The pytest command for these arguments; --browser lifts the marker filter that .pytest.ini sets."""
+
+def pytest_command(python, arguments, processors=1):
+    # type: (str, list[str], int) -> list[str]
+    """The pytest command for these arguments.
+
+    --browser lifts the marker filter that .pytest.ini sets. A run of everything is spread over the processors, a file
+    to one of them: the cells of a notebook belong together, and what a file's tests share is made once.
+    """
     rest = [a for a in arguments if a != "--browser"]
     every = ["-m", ""] if "--browser" in arguments else []
-    return [python, "-m", "pytest"] + every + rest
+    whole = not every and all(a.startswith(PRINTING) for a in rest)
+    number = min(processors, MOST_SIDE_BY_SIDE)
+    side = ["-n", str(number), "--dist", "loadfile", "--no-loadscope-reorder"] if whole and number > 1 else []
+    return [python, "-m", "pytest"] + every + side + rest
 
 
 def main(arguments):
@@ -46,8 +58,8 @@ def main(arguments):
     except KeyboardInterrupt:
         return 130
     if "--browser" not in arguments:
-        say("Browser tests are left out here; --browser adds them (they need Chromium).")
-    command = pytest_command(str(venv_python()), arguments)
+        say("Browser tests and long proofs are left out here; --browser adds them (they need Chromium).")
+    command = pytest_command(str(venv_python()), arguments, os.cpu_count() or 1)
     try:
         code = subprocess.run(command, cwd=ROOT, env=child_environment()).returncode
     except KeyboardInterrupt:

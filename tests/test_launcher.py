@@ -225,6 +225,14 @@ def test_server_stays_on_loopback_and_keeps_its_token(tree: Path) -> None:
     assert settings["VoilaConfiguration"]["strip_sources"] is True
 
 
+def test_kernels_of_closed_pages_are_let_go_and_one_is_kept_ready(tree: Path) -> None:
+    settings = server.server_settings(port=8899, token="secret", root=tree)
+    culling = settings["MappingKernelManager"]
+    assert culling["cull_connected"] is False, "a page that is open keeps its kernel however long nobody moves anything"
+    assert 60 <= culling["cull_idle_timeout"] <= 900 and culling["cull_interval"] <= 120  # type: ignore[operator]
+    assert settings["ServerApp"]["kernel_manager_class"] == "lobeledger.spare_kernels.SpareKernels"
+
+
 def test_server_command_carries_the_path_whole_and_hides_the_token(tree: Path) -> None:
     private = server.private_folder(tree)
     command = server.server_command(port=8899, token="secret", root=tree, private=private)
@@ -239,9 +247,11 @@ def test_server_environment_is_ours_alone(tree: Path, monkeypatch: pytest.Monkey
     monkeypatch.setenv("PYTHONPATH", "/somebody/elses")
     monkeypatch.setenv("JUPYTER_PORT", "1")
     monkeypatch.setenv("JUPYTER_PATH", "/somebody/elses")
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
     env = server.server_environment(root=tree, private=server.private_folder(tree))
     assert env["PYTHONPATH"] == str(tree / "lib")
-    assert "JUPYTER_PORT" not in env and "JUPYTER_PATH" not in env
+    assert not {"JUPYTER_PORT", "JUPYTER_PATH", "PYTHONDONTWRITEBYTECODE"} & set(env)
+    assert env["LOBELEDGER_DESKS"].startswith(str(server.private_folder(tree)))
     assert all(env[k].startswith(str(tree)) for k in env if k.startswith("JUPYTER"))
 
 
@@ -276,12 +286,18 @@ def test_run_passes_arguments_to_pytest() -> None:
     code = (
         "import importlib.util as u; s = u.spec_from_file_location('run', r'%s'); m = u.module_from_spec(s);"
         "s.loader.exec_module(m); print(m.pytest_command('py', ['-k', 'lobe']));"
-        "print(m.pytest_command('py', ['--browser', '-x']))"
+        "print(m.pytest_command('py', ['--browser', '-x'], 2));"
+        "print(*m.pytest_command('py', ['-q', '--durations=9'], 2)); print(*m.pytest_command('py', [], 16));"
+        "print(*m.pytest_command('py', ['-m', 'slow'], 2)); print(*m.pytest_command('py', [], 1))"
     ) % (ROOT / "tests" / "run.py")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines() == [
         "['py', '-m', 'pytest', '-k', 'lobe']",
         "['py', '-m', 'pytest', '-m', '', '-x']",
+        "py -m pytest -n 2 --dist loadfile --no-loadscope-reorder -q --durations=9",
+        "py -m pytest -n 4 --dist loadfile --no-loadscope-reorder",
+        "py -m pytest -m slow",
+        "py -m pytest",
     ]
 
 

@@ -19,6 +19,7 @@ from lobeledger.page import palette
 from lobeledger.page.words import flips as flip_words
 from lobeledger.page.words.break_in import input_name
 from lobeledger.sheet.tables import data_dir
+from shipped_builds import compared
 
 ROOT = Path(__file__).parents[1]
 ROOMS = ROOT / "lib" / "lobeledger"
@@ -118,7 +119,7 @@ def asked_paths() -> list[tuple[ll.Build, str]]:
     """Every path that the cost of each candidate of each shipped build asks for."""
     found: dict[str, tuple[ll.Build, str]] = {}
     for sheet in BUILDS:
-        comparison = ll.compare(ll.read_build(sheet))
+        comparison = compared(sheet.stem)
         build = comparison.build
         plain = draws.nominal(build)
         for result in comparison.results:
@@ -160,7 +161,7 @@ def test_the_search_for_flips_moves_every_input_of_the_cost(sheet, monkeypatch):
         return []
 
     monkeypatch.setattr(flips, "_moves", watched)
-    comparison = ll.compare(ll.read_build(sheet))
+    comparison = compared(sheet.stem)
     build, order = comparison.build, comparison.decision.order
     moved.clear()
     flips.flips(build, comparison.results, order)
@@ -180,7 +181,7 @@ def test_the_search_for_flips_moves_every_input_of_the_cost(sheet, monkeypatch):
 
 @pytest.mark.parametrize("sheet", BUILDS, ids=lambda p: p.stem)
 def test_every_input_with_a_range_has_its_bar(sheet):
-    comparison = ll.compare(ll.read_build(sheet))
+    comparison = compared(sheet.stem)
     build = comparison.build
     for result in comparison.results:
         asked: set[str] = set()

@@ -6,7 +6,7 @@ What does this lobe ask of its follower, and how much better could it be?       
 How fast can it turn before it leaves the lobe?                                 `valvetrain`
 
 Each panel has a room of its own: pure compute, pure view (`report`, `plots`) and the wiring between them
-(`sheet_panel`). Compute runs in `runner`.
+(`base`). Compute runs in `runner`; what is open goes from page to page with `keeper_panel`.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import ipywidgets as w
 from lobeledger.page.panels.base import SheetPanel
 from lobeledger.page.panels.break_in import BreakInPanel
 from lobeledger.page.panels.choose import ChoosePanel
+from lobeledger.page.panels.keeper_panel import Keeping
 from lobeledger.page.panels.lobes import LobesPanel
 from lobeledger.page.panels.valvetrain import ValvetrainPanel
 from lobeledger.sheet import tables
@@ -26,6 +27,22 @@ from lobeledger.sheet import tables
 __all__ = ["break_in", "choose", "lobes", "valvetrain"]
 
 _FIRST_RESULT_S = 30.0
+
+
+class _Choose(Keeping, ChoosePanel):
+    pass
+
+
+class _BreakIn(Keeping, BreakInPanel):
+    pass
+
+
+class _Lobes(Keeping, LobesPanel):
+    pass
+
+
+class _Valvetrain(Keeping, ValvetrainPanel):
+    pass
 
 
 def _ready(panel: SheetPanel[Any, Any]) -> w.Widget:
@@ -44,21 +61,21 @@ def _builds(folder: str | Path | None) -> Path:
 
 def choose(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The choose panel. folder: where build sheets are read and saved; start: the sheet it opens with."""
-    return _ready(ChoosePanel(_builds(folder), start))
+    return _ready(_Choose(_builds(folder), start))
 
 
 def break_in(
     folder: str | Path | None = None, *, start: str = "budget-cruiser", record: str | Path | None = None
 ) -> w.Widget:
     """The break-in panel. folder and start as in `choose`; record: the shop's record, its usual place if not given."""
-    return _ready(BreakInPanel(_builds(folder), start, Path(record) if record is not None else None))
+    return _ready(_BreakIn(_builds(folder), start, Path(record) if record is not None else None))
 
 
 def lobes(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The lobes panel. folder and start as in `choose`."""
-    return _ready(LobesPanel(_builds(folder), start))
+    return _ready(_Lobes(_builds(folder), start))
 
 
 def valvetrain(folder: str | Path | None = None, *, start: str = "budget-cruiser") -> w.Widget:
     """The valvetrain panel. folder and start as in `choose`."""
-    return _ready(ValvetrainPanel(_builds(folder), start))
+    return _ready(_Valvetrain(_builds(folder), start))

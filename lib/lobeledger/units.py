@@ -238,7 +238,7 @@ _SHOWN: dict[str, tuple[str, dict[str, tuple[str, str, int]]]] = {
     "rpm": ("rpm", {"us": ("rpm", "rpm", 0), "metric": ("rpm", "rpm", 0)}),
     "volume": ("m**3", {"us": ("gal", "gal", 2), "metric": ("L", "L", 1)}),
     "share": ("dimensionless", {"us": ("percent", "%", 1), "metric": ("percent", "%", 1)}),
-    "heat": ("W", {"us": ("BTU/min", "BTU/min", 0), "metric": ("kW", "kW", 0)}),
+    "heat": ("W", {"us": ("hp", "hp", 0), "metric": ("kW", "kW", 0)}),
     "landing": ("m/s", {"us": ("ft/s", "ft/s", 1), "metric": ("m/s", "m/s", 2)}),
     "speed": ("m/s", {"us": ("mph", "mph", 0), "metric": ("km/h", "km/h", 0)}),
 }

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import lobeledger as ll
+from shipped_builds import compared
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
 
@@ -142,7 +143,7 @@ def test_a_part_dearer_by_a_little_costs_by_a_little() -> None:
 
 @functools.cache
 def racer() -> ll.Comparison:
-    return ll.compare(build_of("weekend-racer"))
+    return compared("weekend-racer")
 
 
 def test_where_nothing_holds_the_surest_comes_nearest_and_its_shortfall_is_told() -> None:
@@ -152,7 +153,7 @@ def test_where_nothing_holds_the_surest_comes_nearest_and_its_shortfall_is_told(
     # Chances that 64 trials do not tell apart (0.05) count as the same; of those the least cost.
     near = [r for r in c.results if r.mended_chance >= max(chances.values()) - 0.05]
     assert c.nearest_id == min(near, key=lambda r: r.cost_draws.mean()).candidate.id
-    assert c.build.candidate(c.nearest_id).name in c.answer and "comes nearest" in c.answer
+    assert c.build.candidate(c.nearest_id).name in c.answer and "comes closest" in c.answer
     assert c.decision.shortfalls
     for each in c.decision.shortfalls:
         a, b = (c.result(x) for x in (each.cheaper_id, each.dearer_id))

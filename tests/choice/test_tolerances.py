@@ -153,11 +153,10 @@ def deaf(paths: list[str]) -> list[str]:
 
 
 def test_a_few_ranges_arrive() -> None:
-    """One of each kind; the slow test takes all."""
+    """A few kinds; the slow test takes all."""
     some = [
-        "engine.stroke", "vehicle.axle_ratio", "use.highest_speed", "limits.budget", "model.ambient_pressure",
-        "candidates.s-flat.intake.durations.0.duration", "candidates.h-roller.lobe_separation",
-        "candidates.s-flat.parts.0.core_charge", "engine.flow.1.intake",
+        "engine.stroke", "vehicle.axle_ratio", "limits.budget", "candidates.s-flat.intake.durations.0.duration",
+        "candidates.s-flat.parts.0.core_charge",
     ]  # fmt: skip
     assert set(some) <= set(PATHS)
     assert deaf(some) == []

@@ -46,6 +46,7 @@ def test_other_units_are_the_same_lobes(panel: LobesPanel) -> None:
     assert metric.system == "metric" and metric.card is us.card and metric.flat is us.flat and panel.share is share
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
 @pytest.mark.parametrize("kind", ["h-flat", "s-roller"])
 def test_every_slider_holds_at_both_ends(folder: Path, name: str, kind: str) -> None:

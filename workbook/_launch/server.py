@@ -36,6 +36,7 @@ __all__ = [
 HOST = "127.0.0.1"
 FIRST_PORT = 8888
 START = "choose"
+CLOSED_PAGE_S = 300  # a laptop lid shut over lunch keeps its connection; a browser that was ended does not
 # Voila's pages fetch a formula setter from a content network as soon as any widget shows text. They get this
 # instead, which sets nothing: our pages hold no formulas.
 _NO_MATHJAX = (
@@ -93,6 +94,7 @@ def server_settings(*, port: int, token: str, name: str = START, root: Path = RO
             "tornado_settings": {"mathjax_url": _NO_MATHJAX},
             "log_level": "ERROR",
             "jpserver_extensions": {"jupyterlab": True, "voila.server_extension": True},
+            "kernel_manager_class": "lobeledger.spare_kernels.SpareKernels",
         },
         "IdentityProvider": {"token": token},
         "LabApp": {
@@ -103,6 +105,13 @@ def server_settings(*, port: int, token: str, name: str = START, root: Path = RO
         },
         # kernels reached over loopback need no cipher, and insisting on one slows each start
         "KernelManager": {"transport_encryption": "auto"},
+        # A page that is left ends its kernel itself. One whose tab or browser died cannot: a kernel that no page
+        # has been connected to for so long is let go. What lay open stays on its desk.
+        "MappingKernelManager": {
+            "cull_idle_timeout": CLOSED_PAGE_S,
+            "cull_interval": max(1, CLOSED_PAGE_S // 5),
+            "cull_connected": False,
+        },
         # the page hides the lesson cells, so it need not wait for them either
         "VoilaExecutor": {"skip_cells_with_tag": "lesson"},
         "VoilaConfiguration": {
@@ -148,6 +157,7 @@ def server_environment(*, root: Path = ROOT, private: Path) -> dict[str, str]:
         JUPYTER_RUNTIME_DIR=str(private / "runtime"),
         JUPYTER_DATA_DIR=str(private / "data"),
         IPYTHONDIR=str(private / "ipython"),
+        LOBELEDGER_DESKS=str(private / "desks"),  # what lies open in each tab, see keeper_desk
     )
     for name in list(env):
         if name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH", "JUPYTER_TOKEN", "MPLBACKEND") or name.startswith(

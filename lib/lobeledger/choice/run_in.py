@@ -228,12 +228,12 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
         burned: Any = 0.0
         for line in steps:
             burned = burned + _step_fuel(candidate, line, value, swept_m3)
-        found.append(Charge("Fuel for the lobe run-in", burned * value("shop.fuel_price")))
+        found.append(Charge("Fuel for the lobe break-in", burned * value("shop.fuel_price")))
     if candidate.is_run_in_without_inner:
-        text = "Labour: inner springs out for the run-in and back"
+        text = "Labor: inner springs out for the break-in and back"
         found.append(Charge(text, 2.0 * own("spring_labour") * labour, 2.0 * candidate.spring_labour_h, "h"))
     if candidate.run_in_rocker_labour_h is not None:
-        text = "Labour: rockers of lower ratio on for the run-in and back"
+        text = "Labor: rockers of lower ratio on for the break-in and back"
         hours = 2.0 * candidate.run_in_rocker_labour_h
         found.append(Charge(text, 2.0 * own("run_in_rocker_labour") * labour, hours, "h"))
     return found

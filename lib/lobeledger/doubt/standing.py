@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import beta
+from scipy.special import betainc, betaincc
 
 from lobeledger.arrays import Array
 
@@ -194,5 +194,5 @@ def share_is_settled(met: int, trials: int, *, sure: float = 0.95, low: float = 
     if not trials:
         return False
     a, b = met + 0.5, trials - met + 0.5
-    above, below = float(beta.sf(HOLDS, a, b)), float(beta.cdf(low, a, b))
+    above, below = float(betaincc(a, b, HOLDS)), float(betainc(a, b, low))
     return max(above, below) > sure and math.isfinite(above)

@@ -55,7 +55,7 @@ class Datum:
 
 @dataclass(frozen=True, kw_only=True)
 class Build:
-    """A whole build sheet as parts; `data` says where each value came from."""
+    """A whole build sheet as parts; `data` says where each value came from, `system` in which units it is read."""
 
     name: str
     currency: str
@@ -77,6 +77,7 @@ class Build:
     run_in: tuple[RunInLine, ...] = ()
     remedies: tuple[Remedy, ...] = ()
     measures: tuple[Measure, ...] = ()
+    system: str = "us"
 
     def __post_init__(self) -> None:
         if not self.candidates:
@@ -243,7 +244,9 @@ def risk_data(build: Build) -> dict[str, Datum]:
 
     for candidate in build.candidates:
         for f in build.factors_on(candidate):
-            put(f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of a loss: {f.text}")
+            put(
+                f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of failure: {f.text}"
+            )
         for p in build.precautions_on(candidate):
             note = f"precaution: {p.text}"
             put(f"precautions.{p.id}.odds", p.odds, p.low, p.high, "", p.origin, f"multiplies the odds; {note}")

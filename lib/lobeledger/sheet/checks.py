@@ -58,7 +58,7 @@ def check_candidate(reader: Reader, values: Mapping[str, Any], path: str, block:
             reader.fail_for_price(f"{path}.{key_of(price)}", spec_of(Candidate, price))
     for (low_key, high_key), low, high in _PAIRS:
         if values[low] > values[high]:
-            reader.fail(f"{path}.{low_key}", f"lies above {high_key}; swap them or mend one")
+            reader.fail(f"{path}.{low_key}", f"lies above {high_key}; swap them or fix one")
     face = values["face_diameter_m"]
     if face is not None and face > block.lifter_bore_m * (1.0 + 1e-9):
         reader.fail(
@@ -87,7 +87,7 @@ def check_risk_ids(reader: Reader, failure: Failure, follower: str, path: str, *
             reader.fail(
                 f"{path}.precautions",
                 f"the library's price of '{each.id}' is in {LIBRARY_CURRENCY} and this sheet is in "
-                f"{reader.currency}; put what it costs among the parts and say the chance in one_in",
+                f"{reader.currency}; put what it costs among the parts and say the odds in one_in",
             )
 
 
@@ -98,5 +98,5 @@ def _check_serves(reader: Reader, lines: tuple[Price, ...], path: str) -> None:
         for name in line.serve_names:
             if name not in known:
                 reader.fail(
-                    f"{path}.parts.{i}.serves", f"there is no need called '{on_one_line(name)}'{nearest(name, known)}"
+                    f"{path}.parts.{i}.serves", f"names an unknown need, '{on_one_line(name)}'{nearest(name, known)}"
                 )

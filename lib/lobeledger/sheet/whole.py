@@ -42,6 +42,7 @@ from lobeledger.sheet.tables import (
     read_remedies,
     read_run_in,
 )
+from lobeledger.units import SYSTEMS
 
 __all__ = ["build_of"]
 
@@ -50,6 +51,13 @@ _CURRENCY = re.compile(r"[A-Z]{3}")
 _NAME = Spec("text", "name of the build", example='"Sunday car"')
 _CURRENCY_SPEC = Spec("text", "the sheet's currency in three capital letters", example='"USD"')
 _NOTE = Spec("text", "a remark", example='"..."', optional=True)
+_SYSTEM = Spec("choice", "the units that pages and sheets open in", example='"metric"', choices=SYSTEMS)
+# SI unit of a field -> units in which only one of the two systems writes it.
+_TOLD_BY = {
+    "m": (("in", "inch", "inches", "thou", "mil", "ft"), ("mm", "cm", "m", "um", "micrometer")),
+    "N": (("lbf",), ("N", "kN", "newton")),
+    "N/m": (("lbf/in",), ("N/mm", "N/m", "kN/m")),
+}
 
 
 def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
@@ -94,6 +102,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
             "candidates": candidates,
             "data": reader.data,
             "source": source,
+            "system": reader.scalar(_SYSTEM, tree["system"], "system") if "system" in tree else _system_of(reader),
             "factors": read_factors(),
             "precautions": tuple(p for p in read_precautions() if reader.is_ours or not p.price_money),
             "run_in": read_run_in(),
@@ -104,6 +113,19 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
         "",
     )
     return dataclasses.replace(built, data={**reader.data, **risk_data(built), **pairing_data(built)})
+
+
+def _system_of(reader: Reader) -> str:
+    """The units a sheet was written in: metric where more of its lengths and loads are metric than not."""
+    # Written once for all candidates, a line counts once.
+    written = {datum.line: datum for datum in reader.data.values() if datum.written and datum.unit in _TOLD_BY}
+    us = metric = 0
+    for datum in written.values():
+        unit = re.sub(r"^[\s+\-\d.eE]+", "", datum.text).strip()
+        us_units, metric_units = _TOLD_BY[datum.unit]
+        us += unit in us_units
+        metric += unit in metric_units
+    return "metric" if metric > us else "us"
 
 
 def _candidate(

@@ -164,10 +164,10 @@ class RecordView(View):
         super().__init__()
         self._shelf, self._current, self._changed = shelf, current, changed
         self._make_finding()
-        self.acts = w.Accordion(children=[self._writing(), self._putting_right()], layout=WIDE)
+        # Tabs, not folds: the heads of an accordion cannot be reached by the keyboard.
+        self.acts = w.Tab(children=[self._writing(), self._putting_right()], layout=WIDE)
         self.acts.set_title(0, "Write down")
         self.acts.set_title(1, "Put right")
-        self.acts.selected_index = None
         self.widget = w.VBox(
             [
                 w.HBox([self.which, self.upload, self.export], layout=_WRAPPED),
@@ -193,8 +193,9 @@ class RecordView(View):
         self.search.add_class("ll-record-find")
         self.search.observe(lambda _: self.refresh(), names="value")
         self.kind = w.Dropdown(
-            options=[("everything", ""), *((f"{k}s", k) for k in KINDS)], layout=w.Layout(width="140px")
-        )
+            options=[("everything", ""), *((f"{k}s", k) for k in KINDS)], layout=w.Layout(width="140px"),
+            tooltip="What to list",
+        )  # fmt: skip
         self.kind.observe(lambda _: self.refresh(), names="value")
         self.upload = w.FileUpload(accept=".csv", description="Take in CSV", tooltip="All of a file or nothing of it")
         self.upload.add_class("ll-record-import")

@@ -117,7 +117,9 @@ class WearView(View):
         self.lash_cylinder = w.BoundedIntText(
             value=1, min=1, max=16, description="Cylinder", style=LABEL, layout=w.Layout(width="180px")
         )
-        self.lash_valve = w.Dropdown(options=["intake", "exhaust"], layout=w.Layout(width="110px"))
+        self.lash_valve = w.Dropdown(
+            options=["intake", "exhaust"], layout=w.Layout(width="110px"), tooltip="Which valve"
+        )
         lash_load = button("Read from record", "This valve's lash over running hours", self._load_lash, "lash-load")
         lash_keep = button("Write to record", "Keep the lines that are new", self._keep_lash, "lash-keep")
         self.lash_answer = w.HTML(layout=WIDE)
@@ -164,7 +166,11 @@ class WearView(View):
             for valve in ("intake", "exhaust"):
                 for stage in ("before", "after"):
                     key = (cylinder, valve, stage)
-                    cell = w.FloatText(value=round(kept.get(key, 0.0), 5), step=0.0005, layout=w.Layout(width="104px"))
+                    # the name is for those who listen; who looks has the heads of column and row
+                    cell = w.FloatText(
+                        value=round(kept.get(key, 0.0), 5), step=0.0005, layout=w.Layout(width="104px"),
+                        description=f"Cylinder {cylinder}, {valve}, {stage}, {unit}", style={"description_width": "0px"},
+                    )  # fmt: skip
                     cell.add_class(f"ll-wear-{cylinder}-{valve}-{stage}")
                     cell.observe(lambda _: self.judge(), names="value")
                     cells[key] = cell
