@@ -323,6 +323,8 @@ def _answer(result: BreakIn) -> tuple[str, list[str]]:
     count = len(orders["buy"])
     first = comparison.result(result.candidate_id).figures["first_cost"].value
     buy = f"To buy: {count} things; all of it, fitting and break-in too, comes to {money_text(build)(first)} up front."
+    if result.plan.candidate.is_fitted:
+        buy = "There is nothing to buy."
     reasons = [
         comparison.break_even_text(b) for b in comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)
     ]
