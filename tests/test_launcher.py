@@ -225,6 +225,14 @@ def test_server_stays_on_loopback_and_keeps_its_token(tree: Path) -> None:
     assert settings["VoilaConfiguration"]["strip_sources"] is True
 
 
+def test_kernels_of_closed_pages_are_let_go_and_one_is_kept_ready(tree: Path) -> None:
+    settings = server.server_settings(port=8899, token="secret", root=tree)
+    culling = settings["MappingKernelManager"]
+    assert culling["cull_connected"] is False, "a page that is open keeps its kernel however long nobody moves anything"
+    assert 60 <= culling["cull_idle_timeout"] <= 900 and culling["cull_interval"] <= 120  # type: ignore[operator]
+    assert settings["ServerApp"]["kernel_manager_class"] == "lobeledger.spare_kernels.SpareKernels"
+
+
 def test_server_command_carries_the_path_whole_and_hides_the_token(tree: Path) -> None:
     private = server.private_folder(tree)
     command = server.server_command(port=8899, token="secret", root=tree, private=private)
@@ -239,9 +247,11 @@ def test_server_environment_is_ours_alone(tree: Path, monkeypatch: pytest.Monkey
     monkeypatch.setenv("PYTHONPATH", "/somebody/elses")
     monkeypatch.setenv("JUPYTER_PORT", "1")
     monkeypatch.setenv("JUPYTER_PATH", "/somebody/elses")
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
     env = server.server_environment(root=tree, private=server.private_folder(tree))
     assert env["PYTHONPATH"] == str(tree / "lib")
-    assert "JUPYTER_PORT" not in env and "JUPYTER_PATH" not in env
+    assert not {"JUPYTER_PORT", "JUPYTER_PATH", "PYTHONDONTWRITEBYTECODE"} & set(env)
+    assert env["LOBELEDGER_DESKS"].startswith(str(server.private_folder(tree)))
     assert all(env[k].startswith(str(tree)) for k in env if k.startswith("JUPYTER"))
 
 

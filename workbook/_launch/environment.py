@@ -48,7 +48,8 @@ def child_environment(root: Path = ROOT) -> dict[str, str]:
     on Windows in folders with accents, where Python before 3.13 misreads an editable install's .pth file.
     """
     env = dict(os.environ)
-    for name in ("PYTHONHOME", "PYTHONSTARTUP", "__PYVENV_LAUNCHER__"):
+    # the last: every start would compile every module anew, and .venv is ours to keep them in
+    for name in ("PYTHONHOME", "PYTHONSTARTUP", "__PYVENV_LAUNCHER__", "PYTHONDONTWRITEBYTECODE"):
         env.pop(name, None)
     env["PYTHONPATH"] = str(root / "lib")
     env["PYDEVD_DISABLE_FILE_VALIDATION"] = "1"  # silences a debugger warning on every kernel start
@@ -195,9 +196,10 @@ def _make_venv(root: Path) -> None:
 
 
 def _pip_install(requirements: str, root: Path) -> None:
-    # run from the top of the tree: pip resolves "-e ./lib" against the working directory
+    # run from the top of the tree: pip resolves "-e ./lib" against the working directory. Nothing is compiled ahead: a
+    # start needs a quarter of the modules installed, and Python keeps those compiled from their first use on.
     command = [
-        str(venv_python(root)), "-m", "pip", "install", "--disable-pip-version-check", "--no-input",
+        str(venv_python(root)), "-m", "pip", "install", "--disable-pip-version-check", "--no-input", "--no-compile",
         "--progress-bar", "off", "-r", requirements,
     ]  # fmt: skip
     env = child_environment(root)
