@@ -35,7 +35,7 @@ def test_the_answer_moves_with_a_spring_and_the_map_is_drawn(served: Served, bro
         timeout=20_000,
     )
     page.locator(".ll-pages [role=tab]").filter(has_text="Speed map").first.click()
-    page.get_by_text("highest speed").first.wait_for(timeout=20_000)
+    page.get_by_text("top rpm").first.wait_for(timeout=20_000)
     assert page.evaluate("document.documentElement.scrollWidth") <= 1366
     watch.assert_clean()
     page.context.close()

@@ -145,7 +145,7 @@ def test_show_in_both_systems() -> None:
     assert show(0.125, "share") == "12.5%"
     assert show(1000.0, "load", "metric", unit=False) == "1,000"
     # 1 Btu (IT) is 1055.056 J: NIST SP 811, 2008, appendix B.9 (from memory).
-    assert show(1055.056 * 4000.0 / 60.0, "heat") == "4,000 BTU/min" and show(70337.0, "heat", "metric") == "70 kW"
+    assert show(94.0 * 745.69987, "heat") == "94 hp" and show(70337.0, "heat", "metric") == "70 kW"
     assert show(3.048, "landing") == "10.0 ft/s" and show(3.048, "landing", "metric") == "3.05 m/s"
 
 

@@ -2,7 +2,7 @@
 
 What does this text mean?           `quantity`, `money`, `UnitTrouble`
 What temperature is that?           `kelvin`
-How is it shown to a person?        `show`, `shown_unit`, `from_si`, `rewritten`, `SYSTEMS`
+How is it shown to a person?        `show`, `shown_unit`, `sheet_unit`, `from_si`, `rewritten`, `SYSTEMS`
 Which shaft is this angle on?       `cam_rad_from_crank_rad`, `crank_rad_from_cam_rad`, `rad`, `deg`
 
 A build sheet writes quantities as text with a unit ("4.030 in"). `pint` does the arithmetic; this room
@@ -32,6 +32,7 @@ __all__ = [
     "quantity",
     "rad",
     "rewritten",
+    "sheet_unit",
     "show",
     "shown_unit",
 ]
@@ -237,7 +238,7 @@ _SHOWN: dict[str, tuple[str, dict[str, tuple[str, str, int]]]] = {
     "rpm": ("rpm", {"us": ("rpm", "rpm", 0), "metric": ("rpm", "rpm", 0)}),
     "volume": ("m**3", {"us": ("gal", "gal", 2), "metric": ("L", "L", 1)}),
     "share": ("dimensionless", {"us": ("percent", "%", 1), "metric": ("percent", "%", 1)}),
-    "heat": ("W", {"us": ("BTU/min", "BTU/min", 0), "metric": ("kW", "kW", 0)}),
+    "heat": ("W", {"us": ("hp", "hp", 0), "metric": ("kW", "kW", 0)}),
     "landing": ("m/s", {"us": ("ft/s", "ft/s", 1), "metric": ("m/s", "m/s", 2)}),
     "speed": ("m/s", {"us": ("mph", "mph", 0), "metric": ("km/h", "km/h", 0)}),
 }
@@ -252,6 +253,15 @@ def from_si(value: float, kind: str, system: str = "us") -> float:
 def shown_unit(kind: str, system: str = "us") -> str:
     """The unit text in which `kind` is shown."""
     return _SHOWN[kind][1][system][1]
+
+
+def sheet_unit(kind: str, system: str = "us") -> str:
+    """The unit of a kind as a build sheet spells it.
+
+    >>> sheet_unit("angle"), sheet_unit("rate", "metric")
+    ('deg', 'N/mm')
+    """
+    return _SHOWN[kind][1][system][0]
 
 
 def show(

@@ -153,7 +153,7 @@ def test_where_nothing_holds_the_surest_comes_nearest_and_its_shortfall_is_told(
     # Chances that 64 trials do not tell apart (0.05) count as the same; of those the least cost.
     near = [r for r in c.results if r.mended_chance >= max(chances.values()) - 0.05]
     assert c.nearest_id == min(near, key=lambda r: r.cost_draws.mean()).candidate.id
-    assert c.build.candidate(c.nearest_id).name in c.answer and "comes nearest" in c.answer
+    assert c.build.candidate(c.nearest_id).name in c.answer and "comes closest" in c.answer
     assert c.decision.shortfalls
     for each in c.decision.shortfalls:
         a, b = (c.result(x) for x in (each.cheaper_id, each.dearer_id))

@@ -363,18 +363,18 @@ def test_a_roller_whose_maker_asks_for_a_run_gets_it() -> None:
     root = "candidates.h-roller."
     plan = plan_of("h-roller", (root + "run_in_time", "10 min"), (root + "run_in_speed", "1800 rpm"))
     assert [(s.from_rpm, s.to_rpm, s.time_s) for s in plan.steps] == [(1800.0, 1800.0, 600.0)]
-    assert amounts(plan.charges)["Fuel for the lobe run-in"] > 0.0
+    assert amounts(plan.charges)["Fuel for the lobe break-in"] > 0.0
 
 
 def test_what_does_not_fit_together_is_said() -> None:
     slow = plan_of("h-flat", (F + "run_in_speed", "1500 rpm"))
     assert any("too little oil" in text for text in run_cautions(slow))
     none = plan_of("h-flat", (F + "run_in_time", "0 min"))
-    assert not none.steps and any("no run-in" in text for text in run_cautions(none))
+    assert not none.steps and any("no break-in" in text for text in run_cautions(none))
     short = plan_of("h-flat", (F + "dyno_time", "0.25 h"))
     assert any("dyno time" in text for text in run_cautions(short))
     weak = plan_of("h-flat", (F + "springs.seat_load", "12 lbf"), (F + "springs.rate", "30 lbf/in"))
-    assert weak.springs.rigid_limit_rpm.low < 3000.0 and any("leave the lobes" in text for text in run_cautions(weak))
+    assert weak.springs.rigid_limit_rpm.low < 3000.0 and any("valves may float" in text for text in run_cautions(weak))
     for name in NAMES:
         for c in shipped(name).candidates:
             assert run_in_plan(shipped(name), c).cautions == (), c.id
@@ -412,7 +412,7 @@ def test_inner_springs_out_are_one_act_with_one_price_and_one_effect() -> None:
     swept = displacement_m3(out.engine)
     charges = amounts(run_in_charges(out, out.candidate("s-flat"), swept, draws.nominal(out)))
     # 4 h of spring labour (defaults.csv) twice at 130 an hour; the sheet keeps 12 % more for surprises.
-    labour = charges["Labour: inner springs out for the run-in and back"]
+    labour = charges["Labor: inner springs out for the break-in and back"]
     assert labour == pytest.approx(1040.00, abs=1e-9)
     with_it, without = ll.compare(out).result("s-flat"), ll.compare(nested).result("s-flat")
     first = [r.figures["first_cost"].value for r in (with_it, without)]
@@ -526,7 +526,7 @@ def test_the_total_is_the_run_in_group_of_the_cost_lines(name: str) -> None:
     build = shipped(name)
     for result in shipped_builds.compared(name).results:
         plan = run_in_plan(build, result.candidate)
-        group = [(x.text, float(x.amount)) for x in result.lines if x.group == "run-in"]
+        group = [(x.text, float(x.amount)) for x in result.lines if x.group == "break-in"]
         assert [text for text, _ in group] == [c.text for c in plan.charges]
         assert math.fsum(a for _, a in group) == pytest.approx(plan.total_money.value, abs=0.005)
         assert plan.total_money.low <= plan.total_money.value <= plan.total_money.high
@@ -538,8 +538,8 @@ def test_charges_by_hand() -> None:
     # 3 h at 180; 170 for oil; 4 h of spring labour twice and 1.5 h of rockers twice at 130 (sheet and defaults.csv).
     assert charges["Dyno with operator"] == pytest.approx(540.00, abs=1e-9)
     assert charges["Oil, filter, additive and first service"] == pytest.approx(170.00, abs=1e-9)
-    assert charges["Labour: inner springs out for the run-in and back"] == pytest.approx(1040.00, abs=1e-9)
-    assert charges["Labour: rockers of lower ratio on for the run-in and back"] == pytest.approx(390.00, abs=1e-9)
+    assert charges["Labor: inner springs out for the break-in and back"] == pytest.approx(1040.00, abs=1e-9)
+    assert charges["Labor: rockers of lower ratio on for the break-in and back"] == pytest.approx(390.00, abs=1e-9)
     assert len(charges) == 5
     # A quote bills hours at the rate of the hour: count times rate is the amount.
     hours = {c.text: c.count for c in run_in_plan(build, build.candidate("s-flat")).charges if c.unit == "h"}
@@ -555,11 +555,11 @@ def test_draws_of_the_speed_take_friction_along() -> None:
     path = F + "run_in_speed"
 
     def fuel(value) -> object:
-        return amounts(run_in_charges(build, c, swept, value))["Fuel for the lobe run-in"]
+        return amounts(run_in_charges(build, c, swept, value))["Fuel for the lobe break-in"]
 
     again = ll.change(build, {path: "3000 rpm"})
     there = amounts(run_in_charges(again, again.candidate("h-flat"), swept, draws.nominal(again)))
-    assert fuel(draws.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe run-in"], rel=1e-12)
+    assert fuel(draws.nominal(build, {path: 3000.0})) == pytest.approx(there["Fuel for the lobe break-in"], rel=1e-12)
     drawn = draws.draws(build)
     found = fuel(drawn)
     one = {p: float(np.broadcast_to(drawn(p), (draws.DRAWS,))[7]) for p in (
@@ -582,7 +582,7 @@ def test_draws_stay_within_the_maker_s_speeds() -> None:
         heating_value_j_per_kg=build.model.fuel_heating_value_j_per_kg,
     )  # fmt: skip
     price = build.shop.fuel_price_money_per_m3
-    assert top["Fuel for the lobe run-in"] == pytest.approx(held * price, rel=1e-12)
+    assert top["Fuel for the lobe break-in"] == pytest.approx(held * price, rel=1e-12)
     assert run_in_plan(pinned, pinned.candidate("h-flat")).fuel_m3.value < held
 
 

@@ -124,7 +124,7 @@ def test_what_is_no_chance_or_no_factor_is_refused(p, factors):
 
 @pytest.mark.parametrize(("losses", "builds"), [(-1, 3), (4, 3)])
 def test_more_losses_than_builds_are_refused(losses, builds):
-    with pytest.raises(ll.OutOfRange, match="losses lie between 0 and the number of builds"):
+    with pytest.raises(ll.OutOfRange, match="failures lie between 0 and the number of builds"):
         posterior(ChancePrior(1.0, 1.0), losses, builds)
 
 
@@ -151,14 +151,16 @@ def test_ids_are_unique_and_ranges_are_wide():
     ids = [f.id for f in factors] + [p.id for p in acts]
     assert len(set(ids)) == len(ids)
     for f in factors:
-        assert 1.0 < f.low < f.odds < f.high and f.high / f.low >= 2.0, f.id
+        # A factor lies on one side of 1 with its whole range.
+        assert f.low < f.odds < f.high and f.high / f.low >= 2.0 and (f.low > 1.0 or f.high < 1.0), f.id
     for p in acts:
         assert p.removes or p.odds < 1.0, p.id
         assert p.high <= 1.0, p.id
         # Good practice is in the opinion already: it saves nothing on top.
         assert (p.practice == "good") == (p.odds == 1.0), p.id
-    # Every factor has something that can be done about it; against a short run-in, its minutes.
-    assert {f.id for f in factors} - {name for p in acts for name in p.removes} == {NO_RUN_IN}
+    # Every factor has something that can be done about it; against a short run-in, its minutes. A cam that has run is
+    # as it is: against its wear there is another cam.
+    assert {f.id for f in factors if not f.is_of_fitted} - {name for p in acts for name in p.removes} == {NO_RUN_IN}
 
 
 # -- through the comparison ----------------------------------------------------------------------------------
@@ -250,7 +252,7 @@ def test_the_shops_record_replaces_opinion_little_by_little():
         ({"factors_off": "no-past"}, "did you mean 'no-paste'"),
         ({"factors": "no-paste", "factors_off": "no-paste"}, "keep it in one of them"),
         ({"seen_losses": 3}, "give both or neither"),
-        ({"seen_losses": 3, "seen_builds": 2}, "lost once at most"),
+        ({"seen_losses": 3, "seen_builds": 2}, "fails once at most"),
     ],
 )
 def test_what_a_sheet_may_not_say(failure, says):
@@ -371,7 +373,7 @@ def test_flat_and_roller_with_the_same_inputs_run_the_same_risk():
 
 
 @settings(max_examples=20, deadline=None)
-@given(st.sets(st.sampled_from([f.id for f in read_factors() if f.follower == "flat"])))
+@given(st.sets(st.sampled_from([f.id for f in read_factors() if f.follower == "flat" and not f.is_of_fitted])))
 def test_more_factors_never_lower_the_cost(ids):
     c = shipped().candidate("h-flat")
     p, before = 1 / c.failure.one_in, 0.0

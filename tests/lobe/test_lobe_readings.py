@@ -394,8 +394,8 @@ def test_phasing_is_told_early_or_late() -> None:
 
     assert "as the card says" in told(110.0, 106.0)[0] and "as the card says" in told(110.0, 106.0)[1]
     assert told(112.0, 104.0)[0].startswith("lobe separation: 2.0° closer than the card")
-    assert told(112.0, 104.0)[1].startswith("intake centreline: 2.0° later than the card")
-    assert told(110.0, 108.0)[1].startswith("intake centreline: 2.0° earlier than the card")
+    assert told(112.0, 104.0)[1].startswith("intake centerline: 2.0° later than the card")
+    assert told(110.0, 108.0)[1].startswith("intake centerline: 2.0° earlier than the card")
 
 
 def test_a_lift_the_lobe_does_not_reach_is_told() -> None:
@@ -467,7 +467,7 @@ def test_a_slip_of_reading_is_left_out_and_named() -> None:
     lift = table.lift_m.copy()
     lift[100] += 0.020 * IN
     clean, slipped = read(table), lobe_from_readings(table.angle_rad, lift, lift_step_m=STEP_M, lines=range(2, 182))
-    assert any(s.startswith("line 102 ") and "left out as a slip" in s for s in slipped.handled)
+    assert any(s.startswith("line 102 ") and "skipped as a misread" in s for s in slipped.handled)
     assert slipped.reading_cam_rad.size == clean.reading_cam_rad.size - 1
     assert np.all(np.abs(slipped.lobe.lift_m - clean.lobe.lift_m) < clean.lift_band_m + 1e-6)
 
@@ -502,7 +502,7 @@ def broken(what: str) -> tuple[Array, Array]:
     if what == "no base":
         keep = np.abs(angle - math.pi) < 70.0 * DEG
         return angle[keep], lift[keep]
-    if what == "run-out":
+    if what == "runout":
         return angle, lift + 0.002 * IN * np.sign(np.sin(angle / 2.0 - 1.2)) * (lift < STEP_M)
     if what == "one side":
         keep = angle - math.pi < 40.0 * DEG
@@ -523,7 +523,7 @@ def broken(what: str) -> tuple[Array, Array]:
         ("upside down", "change the sign"),
         ("two turns", "if they were read on the crank, say crank angle"),
         ("no base", "only 7 readings lie on the base circle"),
-        ("run-out", "which would be the base circle; .* run-out"),
+        ("runout", "which would be the base circle; .* runout"),
         ("one side", "no reading for|begin or end on the lobe"),
         ("too high", "check the unit"),
         ("not a number", "line 18: angle and lift must be finite"),
@@ -547,7 +547,7 @@ def test_a_given_angle_error_that_is_too_small_is_told_by_the_scatter() -> None:
     lobe = read(table, angle_error_cam_rad=0.05 * DEG)
     assert lobe.angle_error_cam_rad == pytest.approx(0.05 * DEG)
     assert lobe.found_angle_error_cam_rad > 0.12 * DEG
-    assert any("the bands are too narrow" in sentence for sentence in lobe.handled)
+    assert any("the ranges are too narrow" in sentence for sentence in lobe.handled)
     assert not any("too narrow" in s for s in read(table, angle_error_cam_rad=JITTER_RAD).handled)
 
 

@@ -127,7 +127,7 @@ def test_a_lift_past_the_flow_table_is_told_of_that_cam_alone() -> None:
     assert have > 0.600
     (told,) = [each for each in after.cautions("h-roller") if "flow table" in each]
     assert told.startswith(f"Its intake valve lifts {have:.3f} in, past the 0.600 in where your flow table ends: ")
-    assert told.endswith("and the torque of this cam is given more doubt.")
+    assert told.endswith("and trust the torque of this cam less.")
     for other in ("h-flat", "s-flat", "s-roller"):
         assert after.cautions(other) == before.cautions(other)
         assert after.result(other).assessment.figures == before.result(other).assessment.figures

@@ -100,7 +100,7 @@ def test_factors_and_precautions_move_the_chance_both_ways(panel: BreakInPanel) 
     assert "pairing" not in {b.limit for b in settled(panel).comparison.result("h-flat").broken}
     ticks(panel, "precautions")["new-lifters"].value = False
     assert "pairing" in {b.limit for b in settled(panel).comparison.result("h-flat").broken}
-    assert "Do not run this" in panel.run_in.value and "Does not go together" in panel.orders.value
+    assert "Do not run this" in panel.run_in.value and "Won't work together" in panel.orders.value
 
 
 def test_a_factor_the_figures_switch_on_is_ticked_and_can_be_taken_off(folder: Path, tmp_path: Path) -> None:
@@ -221,11 +221,11 @@ def test_wear_reads_the_record_judges_and_keeps(panel: BreakInPanel, tmp_path: P
     assert "16 readings of the record; 8 lobes were read before and after" in wear.message.value
     cell = wear.cells[3, "exhaust", "after"]
     cell.value = 0.2894
-    assert "Go on" in wear.answer.value
+    assert "OK to run" in wear.answer.value
     panel.system.value = "metric"
     settled(panel)
     assert wear.cells[3, "exhaust", "after"].value == pytest.approx(0.2894 * 25.4, abs=2e-5)
-    assert "Go on" in wear.answer.value
+    assert "OK to run" in wear.answer.value
     wear.step.value = "rubbish"
     assert "ll-error" in wear.message.value and "dial" in wear.message.value
 
@@ -373,7 +373,7 @@ def test_the_lash_watch_looks_as_far_as_the_cam_s_next_check(folder: Path, tmp_p
     panel = BreakInPanel(folder, "weekend-racer", tmp_path / "shop.sqlite")
     settled(panel)
     # No growth to be seen, and 0.00044 in of doubt in each of three readings: the limit may be 240 h away.
-    for every, verdict in ((5, "Go on"), (400, "Watch")):
+    for every, verdict in ((5, "OK to run"), (400, "Watch")):
         panel.cam.value = "s-flat"
         panel.move("candidates.s-flat.lash_check_every", f"{every} h")
         settled(panel)

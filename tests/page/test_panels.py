@@ -277,7 +277,7 @@ def test_quote_adds_up_and_leaves_out_upkeep(panel: ChoosePanel) -> None:
     result = comparison.result(comparison.winner_id)
     total = sum(float(line.amount) for line in result.lines if line.is_first and line.group != "surprises")
     _, _, quote = panel._file("quote")()
-    assert f"{total:,.2f}" in quote and "Lash checks" not in quote and "Expected loss" not in quote
+    assert f"{total:,.2f}" in quote and "Lash checks" not in quote and "Average failure cost" not in quote
 
 
 def test_a_figure_that_stands_is_not_sent_again(panel: ChoosePanel) -> None:

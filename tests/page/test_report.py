@@ -308,7 +308,7 @@ def test_each_run_in_is_told_as_its_run_sheet_tells_it():
     names = [c.name for c in comparison.build.candidates]
     for name, said in zip(
         names,
-        ("30 minutes at 2,000", "20 minutes held at 3,500", "No lobe run-in", "10 minutes held at 1,800"),
+        ("30 minutes at 2,000", "20 minutes held at 3,500", "No lobe break-in", "10 minutes held at 1,800"),
         strict=True,
     ):
         assert f"{name}: {said}" in text
@@ -394,7 +394,7 @@ def test_a_quote_bills_what_the_sheet_forgot_and_the_precautions():
         build, {"candidates.h-roller.parts.2.serves": "", "candidates.h-roller.failure.precautions": "bore-check"}
     )
     result = ll.compare(bare).result("h-roller")
-    added = [line for line in result.lines if line.text.startswith(("Needed as well", "Precaution", "Labour:"))]
+    added = [line for line in result.lines if line.text.startswith(("Also needed", "Precaution", "Labor:"))]
     assert len(added) >= 2
     html = report.quote_html(ll.compare(bare), candidate_id="h-roller", date=DAY)
     for line in added:

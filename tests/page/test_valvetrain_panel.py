@@ -37,17 +37,20 @@ def settled(panel: ValvetrainPanel) -> AtSpeed:
 def test_it_opens_with_the_answer_and_tells_how_sure_it_is_when_that_is_there(panel: ValvetrainPanel) -> None:
     result = settled(panel)
     rpm, top = result.limit.crank_rpm, result.build.use.highest_speed_rpm
-    assert f"valve control holds to {round(rpm, -1):,.0f} rpm, {round(rpm - top, -1):,.0f} above" in panel.answer.value
+    assert (
+        f"valve control holds to {round(rpm, -1):,.0f} rpm, {round(rpm - top, -1):,.0f} over your top rpm"
+        in panel.answer.value
+    )
     headline, _, reasons = panel.answer.value.partition("ll-reasons")
     assert "the lifter pumps up" in headline and "contact" not in headline
     assert f"First touch, a note: at {result.loss_rpm:,.0f} rpm" in reasons
     assert panel.later.wait(120)
     doubts = panel.doubts
     assert doubts is not None
-    assert f"(band {doubts.band.low_rpm:,.0f} to {doubts.band.high_rpm:,.0f})" in panel.answer.value
+    assert f"({doubts.band.low_rpm:,.0f} to {doubts.band.high_rpm:,.0f})" in panel.answer.value
     assert f"nine of ten tries of both valves hold to {doubts.safe_rpm:,.0f} rpm" in panel.answer.value
     assert doubts.safe_rpm >= top and "nowhere below is it more" in panel.answer.value
-    assert "What buys 500 rpm" in panel.buys.value and "How sure" in panel.buys.value
+    assert "How to gain 500 rpm" in panel.buys.value and "How sure" in panel.buys.value
 
 
 def test_the_lesser_of_its_two_valves_is_what_the_comparison_tells(panel: ValvetrainPanel) -> None:

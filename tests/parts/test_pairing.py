@@ -274,7 +274,7 @@ def test_what_is_added_is_listed_as_assumed_and_said() -> None:
     rows = assumed[assumed["path"] == "pairing.gear-steel-core.price"]
     assert rows["origin"].tolist() == ["assumed"]
     said = comparison.cautions("h-roller")
-    assert any("No price line serves these" in each and "distributor gear" in each for each in said)
+    assert any("No price on your sheet for these" in each and "distributor gear" in each for each in said)
 
 
 EURO_SHOP = """
@@ -312,9 +312,13 @@ def test_what_has_no_price_in_the_sheet_s_currency_stops_the_candidate() -> None
     comparison = compare(build)
     result = comparison.result("h-flat")
     (broken,) = (b for b in comparison.broken("h-flat") if b.limit == "unpriced")
-    assert "no price in EUR" in broken.text and "timing set" in broken.text and "that serve timing, lube" in broken.give
+    assert (
+        "enter prices in EUR for: " in broken.text
+        and "timing set" in broken.text
+        and "that serve timing, lube" in broken.give
+    )
     assert not result.passes and "timing set" in comparison.verdict
-    assert not any("library's own prices" in x for x in comparison.cautions("h-flat"))
+    assert not any("we used our own" in x for x in comparison.cautions("h-flat"))
     with pytest.raises(OutOfRange, match="no price in EUR"):
         draws.nominal(build)("pairing.timing.price")
 
@@ -351,15 +355,15 @@ def test_the_stakes_say_what_they_leave_out() -> None:
 def test_deposits_and_the_oil_stand_on_the_order_list() -> None:
     build = starter((F + "parts.0.core_charge", "45 USD"), ("shop.run_in_oil", "99.50 USD"))
     html = order_sheet_html(compare(build), "h-flat")
-    assert "a deposit of 45.00 until the old part is back" in html and "45.00 of deposits" in html
-    assert "run-in oil, or oil and the additive" in html and "99.50" in html
+    assert "a core charge of 45.00, refunded for the old part" in html and "45.00 of deposits" in html
+    assert "break-in oil, or oil and the additive" in html and "99.50" in html
     assert "the engine&#39;s own oil" in order_sheet_html(compare(build), "h-roller")
 
 
 def test_what_is_done_without_buying_is_not_only_kept_in_mind() -> None:
     left_out = (F + "failure.factors", "no-gauge no-priming")
     html = order_sheet_html(compare(starter(left_out, (F + "failure.precautions", "gauge prime"))), "h-flat")
-    done = html[html.index("Do as well") :]
+    done = html[html.index("Also do") :]
     assert "gauge the crown" in done and "prime the oil pump" in done
 
 
@@ -367,7 +371,7 @@ def test_an_order_list_says_first_what_stops_it() -> None:
     bound = compare(starter((F + "springs.coil_bind", "1.640 in")))
     for text in (order_sheet_html(bound, "h-flat"), tables_html(order_tables(bound, "h-flat"))):
         assert text.index("Do not order this as it is") < text.index("camshaft and lifters")
-        assert "coil bind" in text and "It would take" in text
+        assert "coil bind" in text and "To fix it" in text
     assert "spring seats, for a taller" in order_sheet_html(bound, "h-flat")
     assert "Do not order" not in order_sheet_html(compare(starter()), "h-flat")
 

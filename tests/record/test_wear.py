@@ -226,7 +226,7 @@ def test_a_coarse_indicator_clears_nobody():
 
 def test_all_low_alike_points_to_the_set_up():
     w = inspect(np.random.default_rng(12), shift_in=0.008)
-    assert w.verdict == "stop" and "check the indicator's set-up" in watch_answer(w, "us")
+    assert w.verdict == "stop" and "check the indicator's setup" in watch_answer(w, "us")
 
 
 def test_lift_that_grew_is_a_reading_to_repeat():

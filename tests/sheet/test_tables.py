@@ -73,7 +73,6 @@ ASKED = {
     "candidate.valvetrain",
     "candidate.springs",
     "candidate.failure",
-    "candidate.parts",
     "price.item",
     "price.price",
 }

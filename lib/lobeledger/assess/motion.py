@@ -44,6 +44,13 @@ def seat_side(key: MechanicalInputs, which: str, lobe: CardLobe, side: str) -> F
     )
 
 
+def _lifter_duration(lobe: CardLobe) -> Figure:
+    """Crank angle (rad) with the lobe lifted more than 0.050 in, as cams are sold, with what the card leaves open."""
+    at_m = 0.050 * INCH_M
+    found = [each.duration_crank_rad(at_m) for each in lobe.members if each.greatest_lift_m > at_m]
+    return Figure(found[0], min(found), max(found)) if len(found) == len(lobe.members) else NOT_FOR_THIS
+
+
 def _off_seat(
     key: MechanicalInputs, which: str, lobe: CardLobe, above_seat_m: float, angle: Callable[[Lobe, float], float]
 ) -> Figure:
@@ -94,6 +101,7 @@ def motion_figures(
     ):
         figures[f"{which}_lift"] = _net_lift(key, which, card, lash)
     figures["seat_duration"] = seat_duration(key, "intake", intake)
+    figures["lifter_duration"] = _lifter_duration(intake)
     figures["valve_duration"] = seat_duration(key, "intake", intake, above_seat_m=0.050 * INCH_M)
 
     def nose_radius(_: str, lobe: CardLobe) -> Figure:

@@ -41,7 +41,7 @@ __all__ = [
 
 LIMITS = ("jerk", "springs", "stress", "face", "angle", "velocity", "nose", "hollow", "lift", "no dip")
 LIMIT_WORDS = {
-    "jerk": "jerk",
+    "jerk": "sharpness (jerk)",
     "springs": "the springs",
     "stress": "contact stress",
     "face": "the lifter's face",
@@ -50,7 +50,7 @@ LIMIT_WORDS = {
     "nose": "the least nose radius",
     "hollow": "the grinding wheel in the hollow flank",
     "lift": "the greatest lift",
-    "no dip": "having to rise",
+    "no dip": "having to keep rising",
 }
 # What has a price, as named in `LobeTask` or its `limits`: an amount in its own unit that people think in, in words.
 PRICED: dict[str, tuple[float, str]] = {

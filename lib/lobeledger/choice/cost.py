@@ -29,12 +29,12 @@ GROUPS: dict[str, bool] = {
     "parts": True,
     "machining": True,
     "fitting": True,
-    "run-in": True,
+    "break-in": True,
     "freight and tax": True,
     "surprises": True,
     "upkeep": False,
-    "fuel for the valvetrain": False,
-    "risk of a loss": False,
+    "fuel lost to friction": False,
+    "risk of failure": False,
 }
 
 
@@ -68,7 +68,9 @@ def _goods_and_fitting(build: Build, candidate: Candidate, value: Lookup, labour
         lines.append(CostLine(group, part.item, amount, part.quantity))
         if part.group != "machining":
             goods = goods + amount
-    lines.append(CostLine("fitting", "Labour to fit it", own("fitting_time") * labour, candidate.fitting_time_h, "h"))
+    if not candidate.is_fitted:
+        fitting = own("fitting_time") * labour
+        lines.append(CostLine("fitting", "Labor to install it", fitting, candidate.fitting_time_h, "h"))
     for each in build.precautions_on(candidate):
         price = value(f"precautions.{each.id}.price")
         goods = goods + price
@@ -76,17 +78,17 @@ def _goods_and_fitting(build: Build, candidate: Candidate, value: Lookup, labour
             lines.append(CostLine("parts", f"Precaution: {each.text}", price))
         if each.time_h > 0:
             time = value(f"precautions.{each.id}.time")
-            lines.append(CostLine("fitting", f"Labour: {each.text}", time * labour, each.time_h, "h"))
+            lines.append(CostLine("fitting", f"Labor: {each.text}", time * labour, each.time_h, "h"))
     for needed in added_lines(build, candidate):
         if needed.price_money:
             amount = value(f"pairing.{needed.rule}.price") * needed.quantity
-            lines.append(CostLine(needed.group, f"Needed as well: {needed.what}", amount, needed.quantity))
+            lines.append(CostLine(needed.group, f"Also needed: {needed.what}", amount, needed.quantity))
             if needed.group != "machining":
                 goods = goods + amount
         if needed.time_h > 0:
             time = value(f"pairing.{needed.rule}.time") * needed.quantity
             taken = needed.time_h * needed.quantity
-            lines.append(CostLine("fitting", f"Labour: {needed.what}", time * labour, taken, "h"))
+            lines.append(CostLine("fitting", f"Labor: {needed.what}", time * labour, taken, "h"))
     return lines, goods
 
 
@@ -114,18 +116,22 @@ def _upkeep_lines(candidate: Candidate, value: Lookup, hours: Any, labour: Any) 
 def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup) -> list[CostLine]:
     """Every line of the cost of owning one candidate over the years of use, in the sheet's currency.
 
-    Freight is on goods, tax on goods and freight, the allowance for surprises on everything paid at the
-    start. Upkeep counts running hours over the interval without rounding: an expected number of services. What goes
-    with the cam and no line serves is added at the price of its rule (`pairing`); one without a price is left out here
-    and stops the candidate (`limits`).
+    Freight is on goods, tax on goods and freight, tax on labour (where the sheet names one) on what is paid by the hour
+    and on machining, the allowance for surprises on everything paid at the start. Upkeep counts running hours over the
+    interval without rounding: an expected number of services. What goes with the cam and no line serves is added at the
+    price of its rule (`pairing`); one without a price is left out here and stops the candidate (`limits`).
     """
     labour, fuel_price = value("shop.labour_rate"), value("shop.fuel_price")
     lines, goods = _goods_and_fitting(build, candidate, value, labour)
     for charge in run_in_charges(build, candidate, fuel.displacement_m3, value):
-        lines.append(CostLine("run-in", charge.text, charge.amount, charge.count, charge.unit))
+        lines.append(CostLine("break-in", charge.text, charge.amount, charge.count, charge.unit))
     freight = value("shop.freight") * goods
     lines.append(CostLine("freight and tax", "Freight on goods", freight))
     lines.append(CostLine("freight and tax", "Tax on goods and freight", value("shop.tax") * (goods + freight)))
+    if build.shop.tax_labour > 0.0:
+        work = _total([line.amount for line in lines if line.unit == "h" or line.group == "machining"])
+        lines.append(CostLine("freight and tax", "Tax on labor", value("shop.tax_labour") * work))
+        labour = labour * (1.0 + value("shop.tax_labour"))
     start: Any = 0.0
     for line in lines:
         start = start + line.amount
@@ -144,13 +150,13 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     )
     lines.append(
         CostLine(
-            "fuel for the valvetrain",
-            "Fuel for the rubbing of the followers (published fit, from memory)",
+            "fuel lost to friction",
+            "Fuel lost to rubbing in the valvetrain (published fit, from memory)",
             rubbed * fuel_price,
         )
     )
     risk = value(chance_path(candidate)) * value(f"candidates.{candidate.id}.failure.cost")
-    lines.append(CostLine("risk of a loss", f"Expected loss: {candidate.failure.what}", risk))
+    lines.append(CostLine("risk of failure", f"Average failure cost: {candidate.failure.what}", risk))
     return lines
 
 
@@ -177,9 +183,9 @@ def cost_of_owning(lines: list[CostLine]) -> Any:
 
 def expected_loss(lines: list[CostLine]) -> Any:
     """The part of the cost that is chance times cost of a loss."""
-    return _total([line.amount for line in lines if line.group == "risk of a loss"])
+    return _total([line.amount for line in lines if line.group == "risk of failure"])
 
 
 def cost_without_loss(lines: list[CostLine]) -> Any:
     """Everything but the expected loss."""
-    return _total([line.amount for line in lines if line.group != "risk of a loss"])
+    return _total([line.amount for line in lines if line.group != "risk of failure"])

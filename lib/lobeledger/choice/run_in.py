@@ -149,6 +149,8 @@ def run_in_heat_w(
 
 
 def _holding(build: Build, candidate: Candidate, *stages: str) -> tuple[RunInLine, ...]:
+    if candidate.is_fitted:
+        return ()
     facts = build.facts(candidate)
     return tuple(line for line in build.run_in if line.stage in stages and line.when.holds(facts))
 
@@ -211,8 +213,10 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
     """Every charge of the run-in in the sheet's currency; amounts may be draws.
 
     The dyno's hours hold set-up and run-in alike. Inner springs and rockers that are changed for the run-in are changed
-    twice.
+    twice. The cam that is fitted has been run in.
     """
+    if candidate.is_fitted:
+        return []
     own, labour = _own(candidate, value), value("shop.labour_rate")
     found = []
     if candidate.dyno_time_h > 0:
@@ -224,12 +228,12 @@ def run_in_charges(build: Build, candidate: Candidate, swept_m3: float, value: L
         burned: Any = 0.0
         for line in steps:
             burned = burned + _step_fuel(candidate, line, value, swept_m3)
-        found.append(Charge("Fuel for the lobe run-in", burned * value("shop.fuel_price")))
+        found.append(Charge("Fuel for the lobe break-in", burned * value("shop.fuel_price")))
     if candidate.is_run_in_without_inner:
-        text = "Labour: inner springs out for the run-in and back"
+        text = "Labor: inner springs out for the break-in and back"
         found.append(Charge(text, 2.0 * own("spring_labour") * labour, 2.0 * candidate.spring_labour_h, "h"))
     if candidate.run_in_rocker_labour_h is not None:
-        text = "Labour: rockers of lower ratio on for the run-in and back"
+        text = "Labor: rockers of lower ratio on for the break-in and back"
         hours = 2.0 * candidate.run_in_rocker_labour_h
         found.append(Charge(text, 2.0 * own("run_in_rocker_labour") * labour, hours, "h"))
     return found
@@ -505,6 +509,8 @@ def _is_written(build: Build, path: str) -> bool:
 def run_in_cautions(candidate: Candidate, steps: tuple[RunInStep, ...], springs: RunInSprings) -> list[Caution]:
     """What is unusual or risky about a run-in as the sheet has it."""
     found: list[Caution] = []
+    if candidate.is_fitted:
+        return found
     if candidate.follower == "flat" and not steps:
         found.append(Caution("no_run_in"))
     slowest = Figure.exact(min((step.from_rpm for step in steps), default=math.inf))

@@ -159,9 +159,7 @@ def _stake(build: Build, result: CandidateResult, costs: Array, lost: int) -> St
     return Stake(
         candidate=c,
         opinion=opinion,
-        factors=tuple(
-            FactorShown(f, f.id in on, build.is_automatic(f, c)) for f in build.factors if f.follower == c.follower
-        ),
+        factors=tuple(FactorShown(f, f.id in on, build.is_automatic(f, c)) for f in build.factors_for(c)),
         chance=figures["chance"],
         expected_loss=figures["expected_loss"],
         owning=figures["owning"],

@@ -59,7 +59,7 @@ def posterior(prior: ChancePrior, losses: int, builds: int) -> ChancePrior:
     4.0
     """
     if not 0 <= losses <= builds:
-        raise OutOfRange(f"{losses} losses in {builds} builds; losses lie between 0 and the number of builds")
+        raise OutOfRange(f"{losses} failures in {builds} builds; failures lie between 0 and the number of builds")
     return ChancePrior(prior.alpha + losses, prior.beta + builds - losses)
 
 
@@ -74,7 +74,7 @@ def odds_after(prior: Any, factors: Sequence[Any]) -> Any:
     0.5
     """
     if not np.all((np.asarray(prior) >= 0.0) & (np.asarray(prior) <= 1.0)):
-        raise OutOfRange(f"the chance of loss is {prior}; it lies between 0 and 1")
+        raise OutOfRange(f"the chance of failure is {prior}; it lies between 0 and 1")
     if not len(factors):
         return prior
     product: Any = 1.0

@@ -217,5 +217,8 @@ def _price(build: Build, candidate: Candidate, remedy: Remedy, value: Lookup) ->
         goods = goods + value(f"candidates.{candidate.id}.spring_set_price")
         hours = hours + value(f"candidates.{candidate.id}.spring_labour")
     carried = goods * (1.0 + value("shop.freight")) * (1.0 + value("shop.tax"))
-    total = (carried + hours * value("shop.labour_rate")) * (1.0 + value("shop.contingency"))
+    labour = value("shop.labour_rate")
+    if build.shop.tax_labour > 0.0:
+        labour = labour * (1.0 + value("shop.tax_labour"))
+    total = (carried + hours * labour) * (1.0 + value("shop.contingency"))
     return in_every_draw(total)

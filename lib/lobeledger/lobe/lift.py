@@ -17,7 +17,7 @@ import numpy as np
 
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
-from lobeledger.units import crank_rad_from_cam_rad
+from lobeledger.units import both, crank_rad_from_cam_rad
 
 __all__ = ["Lobe", "from_functions", "seat_lobe_lift_m", "valve_lift_m"]
 
@@ -48,13 +48,13 @@ class Lobe:
         """
         if not 0.0 < lobe_lift_m < self.greatest_lift_m:
             raise OutOfRange(
-                f"a lift of {lobe_lift_m * 1e3:.3f} mm is not between zero and the lobe's "
-                f"{self.greatest_lift_m * 1e3:.3f} mm"
+                f"a lift of {both(lobe_lift_m, 'lift')} is not between zero and the lobe's "
+                f"{both(self.greatest_lift_m, 'lift')}"
             )
         above = np.flatnonzero(self.lift_m > lobe_lift_m)
         if above[0] == 0 or above[-1] == self.lift_m.size - 1:
             raise OutOfRange(
-                f"the lobe is already above {lobe_lift_m * 1e3:.3f} mm where its curve begins or ends; "
+                f"the lobe is already above {both(lobe_lift_m, 'lift')} where its curve begins or ends; "
                 "give it down to the base circle"
             )
         return (

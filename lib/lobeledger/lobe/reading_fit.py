@@ -102,7 +102,7 @@ def lobe_lift_from_valve(
     if not 1.0 <= rocker_ratio <= 2.2:
         raise OutOfRange(f"the rocker ratio is {rocker_ratio:g}; it lies between 1.0 and 2.2")
     if not 0.0 <= lash_m <= 0.002:
-        raise OutOfRange(f"the lash is {lash_m * 1e3:.3f} mm; it lies between 0 and 2 mm")
+        raise OutOfRange(f"the lash is {both(lash_m, 'lift')}; it lies between 0 and {both(0.002, 'lift')}")
     angle, valve, line = as_readings(angle_cam_rad, valve_lift_m, lines)
     level, scatter = _base_level(valve, lift_step_m)
     lift = valve - level
@@ -169,7 +169,7 @@ def laid_out(angle: Array, lift: Array, line: Array, step: float) -> LaidOut:
     if below.size > MOST_SLIPS:
         raise OutOfRange(
             f"{below.size} readings (first on line {line[below].min():.0f}) lie more than {dial_lift(threshold)} below "
-            f"{dial_lift(level)}, which would be the base circle; carry the readings round it, or mend its run-out"
+            f"{dial_lift(level)}, which would be the base circle; carry the readings around it, or fix the runout"
         )
     # The run of lifted readings round the ring with most members is the lobe.
     n = angle.size

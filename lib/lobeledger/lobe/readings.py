@@ -34,6 +34,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from lobeledger import units
 from lobeledger.arrays import Array
 from lobeledger.errors import OutOfRange
 from lobeledger.lobe.lift import Lobe
@@ -167,7 +168,7 @@ class ReadLobe:
         slopes = self._fit.curve(np.array([opening, closing]) + self._shift_rad, 1)
         if not slopes[0] > 0.0 > slopes[1]:
             raise OutOfRange(
-                f"the lift does not pass {lobe_lift_m * 1e3:.3f} mm cleanly here; choose a lift on the flanks"
+                f"the lift does not pass {units.both(lobe_lift_m, 'lift')} cleanly here; choose a lift on the flanks"
             )
         at = np.array([opening, closing]) + self._shift_rad
         noise, posterior, bias = self._fit.variances(at)
@@ -215,7 +216,10 @@ def lobe_from_readings(
     Raises OutOfRange when the readings are not one lobe on a base circle, with the line and what would be right.
     """
     if not 0.0 < lift_step_m <= 0.0005:
-        raise OutOfRange(f"the dial's step is {lift_step_m * 1e3:.4f} mm; it must lie above 0 and not above 0.5 mm")
+        raise OutOfRange(
+            f"the dial's step is {units.both(lift_step_m, 'lift', digits=1)}; it must lie above 0 and not above "
+            f"{units.both(0.0005, 'lift')}"
+        )
     if angle_error_cam_rad is not None and not 0.0 <= angle_error_cam_rad <= rad(5.0):
         raise OutOfRange(f"the angle error is {deg(angle_error_cam_rad):.2f} cam degrees; it lies between 0 and 5")
     if not 0.0 <= wheel_zero_error_cam_rad <= math.pi:
@@ -231,14 +235,14 @@ def lobe_from_readings(
             off = dial_lift(float(fit.residuals[k]))
             sentences.append(
                 f"line {laid.line[k]:.0f} ({deg(laid.angle[k]):.1f} cam degrees) lies {off} "
-                "off the curve, far beyond its scatter; left out as a slip of reading"
+                "off the curve, far beyond its scatter; skipped as a misread"
             )
         kept = np.delete(np.arange(laid.angle.size), slips)
         laid = laid_out(laid.angle[kept], laid.lift[kept] + laid.level, laid.line[kept], lift_step_m)
         fit, _ = _fitted(laid, lift_step_m, angle_error_cam_rad)
     elif slips.size:
         sentences.append(
-            f"{slips.size} readings lie further off the curve than their scatter allows, too many to be slips; "
+            f"{slips.size} readings lie further off the curve than their scatter allows, too many to be misreads; "
             "the angle error given may be too small"
         )
     return _assembled(laid, fit, lift_step_m, angle_error_cam_rad, wheel_zero_error_cam_rad, sentences)
@@ -305,7 +309,7 @@ def _assembled(
     if angle_error is not None and found > 1.5 * angle_error and found > rad(0.05):
         sentences.append(
             f"the readings scatter as if angles were off by {deg(found):.2f} cam degrees, more than the "
-            f"{deg(angle_error):.2f} given; the bands are too narrow unless that is mended"
+            f"{deg(angle_error):.2f} given; the ranges are too narrow until that is fixed"
         )
     return ReadLobe(
         lobe=lobe,

@@ -47,12 +47,12 @@ GROUP_SHADES = {
     "parts": "#22384d",
     "machining": "#8fa3b5",
     "fitting": "#4f6b85",
-    "run-in": "#c9d3dc",
+    "break-in": "#c9d3dc",
     "freight and tax": "#70869b",
     "surprises": "#e4e9ee",
     "upkeep": "#a8763e",
-    "fuel for the valvetrain": "#e7cfae",
-    "risk of a loss": "#7a1f1f",
+    "fuel lost to friction": "#e7cfae",
+    "risk of failure": "#7a1f1f",
 }
 # Costs after the start are hatched as well, so that grey print tells them from those at the start.
-GROUP_HATCHES = {"upkeep": "/", "fuel for the valvetrain": ".", "risk of a loss": "x"}
+GROUP_HATCHES = {"upkeep": "/", "fuel lost to friction": ".", "risk of failure": "x"}

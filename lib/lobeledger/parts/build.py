@@ -55,7 +55,7 @@ class Datum:
 
 @dataclass(frozen=True, kw_only=True)
 class Build:
-    """A whole build sheet as parts; `data` says where each value came from."""
+    """A whole build sheet as parts; `data` says where each value came from, `system` in which units it is read."""
 
     name: str
     currency: str
@@ -77,6 +77,7 @@ class Build:
     run_in: tuple[RunInLine, ...] = ()
     remedies: tuple[Remedy, ...] = ()
     measures: tuple[Measure, ...] = ()
+    system: str = "us"
 
     def __post_init__(self) -> None:
         if not self.candidates:
@@ -86,6 +87,9 @@ class Build:
             if each.id in seen:
                 raise OutOfRange(f"two candidates have the id '{each.id}'; give each its own")
             seen.add(each.id)
+        fitted = [each.id for each in self.candidates if each.is_fitted]
+        if len(fitted) > 1:
+            raise OutOfRange(f"{fitted[0]} and {fitted[1]} are both fitted = true; only one cam is in the engine now")
         object.__setattr__(self, "data", Frozen(self.data))
 
     def candidate(self, candidate_id: str) -> Candidate:
@@ -97,6 +101,11 @@ class Build:
         near = difflib.get_close_matches(candidate_id, names, n=1)
         hint = f"; did you mean '{near[0]}'?" if near else f"; there are {', '.join(names)}"
         raise OutOfRange(f"no candidate '{candidate_id}'{hint}")
+
+    @property
+    def fitted(self) -> Candidate | None:
+        """The cam that is in the engine now, if the sheet says which: what gains are told against."""
+        return next((each for each in self.candidates if each.is_fitted), None)
 
     def kept(self, what: str, about: Candidate, make: Callable[[], Made]) -> Made:
         """What was made before of a candidate, else made now: a build never changes, and its rules are asked often.
@@ -116,8 +125,11 @@ class Build:
     def precautions_on(self, candidate: Candidate) -> tuple[Precaution, ...]:
         """The precautions a candidate takes, in the table's order.
 
-        Good practice is counted on already: one of those stands here only where it takes off a factor.
+        Good practice is counted on already: one of those stands here only where it takes off a factor. The time of the
+        fitted cam for them is past.
         """
+        if candidate.is_fitted:
+            return ()
 
         def find() -> tuple[Precaution, ...]:
             against, taken = {f.id for f in self._factors_against(candidate)}, candidate.failure.precaution_ids
@@ -129,6 +141,8 @@ class Build:
 
     def precautions_for(self, candidate: Candidate) -> tuple[Precaution, ...]:
         """The precautions a candidate could take; lighter springs only where there is an inner to take out."""
+        if candidate.is_fitted:
+            return ()
         return tuple(
             p
             for p in self.precautions
@@ -160,6 +174,12 @@ class Build:
     def usual_run_in_load_n(self, candidate: Candidate) -> float | None:
         """The usual greatest open load for the run-in (runin.csv); None where none is usual, as for rollers."""
         return usual_run_in_load_n(self.run_in, self.facts(candidate))
+
+    def factors_for(self, candidate: Candidate) -> tuple[RiskFactor, ...]:
+        """The factors that could be there; those of a cam that has run only where it is fitted."""
+        return tuple(
+            f for f in self.factors if f.follower == candidate.follower and (candidate.is_fitted or not f.is_of_fitted)
+        )
 
     def is_automatic(self, factor: RiskFactor, candidate: Candidate) -> bool:
         """Whether a candidate's own figures switch a factor on."""
@@ -197,8 +217,11 @@ class Build:
         return tuple(found)
 
     def whole_run_in_time_s(self, candidate: Candidate) -> float | None:
-        """The least time of a whole run-in at speed (runin.csv); None for rollers, and where the maker's word rules."""
-        if candidate.has_maker_instruction:
+        """The least time of a whole run-in at speed (runin.csv); None for rollers, and where the maker's word rules.
+
+        None for the fitted cam too, which has been run in.
+        """
+        if candidate.has_maker_instruction or candidate.is_fitted:
             return None
         return whole_run_in_time_s(self.run_in, self.facts(candidate))
 
@@ -221,7 +244,9 @@ def risk_data(build: Build) -> dict[str, Datum]:
 
     for candidate in build.candidates:
         for f in build.factors_on(candidate):
-            put(f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of a loss: {f.text}")
+            put(
+                f"factors.{f.id}.odds", f.odds, f.low, f.high, "", f.origin, f"multiplies the odds of failure: {f.text}"
+            )
         for p in build.precautions_on(candidate):
             note = f"precaution: {p.text}"
             put(f"precautions.{p.id}.odds", p.odds, p.low, p.high, "", p.origin, f"multiplies the odds; {note}")

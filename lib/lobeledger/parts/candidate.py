@@ -3,6 +3,7 @@
 What opens the valves?               `Candidate`, `CamAndTrain`, `Valvetrain`, `Springs`
 What must be paid for it?            `Price`, `UPKEEP_PRICES`
 How can it be lost?                  `Failure`, `LIGHT_SPRINGS`, `NEW_LIFTERS`, `USED_LIFTERS`
+Is it in the engine already?         `FITTED_ALONE`, `NOT_FOR_FITTED`, `PROVEN_H`
 """
 
 from __future__ import annotations
@@ -13,12 +14,15 @@ from dataclasses import dataclass, replace
 
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.card import Card
-from lobeledger.parts.spec import Part, amount, choice, key_of, number, table, tables, words
+from lobeledger.parts.spec import Part, amount, choice, flag, key_of, number, table, tables, words
 from lobeledger.units import DEG_RAD, both
 
 __all__ = [
+    "FITTED_ALONE",
     "LIGHT_SPRINGS",
     "NEW_LIFTERS",
+    "NOT_FOR_FITTED",
+    "PROVEN_H",
     "UPKEEP_PRICES",
     "USED_LIFTERS",
     "CamAndTrain",
@@ -43,6 +47,12 @@ LIGHT_SPRINGS = "light-springs"
 NEW_LIFTERS = ("new-lifters", "new-rollers")
 # Factors (factors.csv) that say the same as lifter_state = "used".
 USED_LIFTERS = ("used-lifters", "used-rollers")
+# Most flat lobes that are wiped go in the first hours (common practice, no source); after this many a cam is taken to
+# have outlived them (assumed).
+PROVEN_H = 20.0
+# Fields that only the fitted cam has, and fields that are nothing for it, whatever its block of the sheet says.
+FITTED_ALONE = ("hours_run_h", "lobe_wear_m")
+NOT_FOR_FITTED = ("fitting_time_h", "dyno_time_h", "run_in_time_s", "run_in_rocker_ratio", "run_in_rocker_labour_h")
 # Upkeep that is done every so many hours -> the price without which it cannot be reckoned.
 UPKEEP_PRICES = {
     "lifter_service_every_h": "lifter_service_price_money",
@@ -55,9 +65,9 @@ class Springs(Part):
     """One valve spring assembly; the outer spring, and the inner if there is one."""
 
     installed_height_m: float = amount("m", '"1.80 in"', "installed height", 0.02, 0.08)
-    seat_load_n: float = amount("N", '"115 lbf"', "outer spring load, valve closed", 50.0, 3000.0)
+    seat_load_n: float = amount("N", '"115 lbf"', "outer spring seat load", 50.0, 3000.0)
     rate_n_per_m: float = amount("N/m", '"310 lbf/in"', "outer spring rate", 5e3, 4e5)
-    inner_seat_load_n: float = amount("N", '"0 lbf"', "inner spring load, valve closed; 0 if none", 0.0, 2000.0)
+    inner_seat_load_n: float = amount("N", '"0 lbf"', "inner spring seat load; 0 if none", 0.0, 2000.0)
     inner_rate_n_per_m: float = amount("N/m", '"0 lbf/in"', "inner spring rate; 0 if none", 0.0, 3e5)
     coil_bind_m: float = amount("m", '"1.15 in"', "height at coil bind", 0.01, 0.07)
     retainer_to_seal_m: float = amount("m", '"0.550 in"', "retainer to seal or guide, valve closed", 0.003, 0.05)
@@ -123,6 +133,8 @@ class Price(Part):
     group: str = choice("what kind of line it is", "parts", "machining", "consumables")
     core_charge_money: float = amount("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
     serves: str | None = words("needs this line serves, by name, with spaces between", default="")
+    part_number: str | None = words("the supplier's number for it", default="")
+    supplier: str | None = words("who sells it or does it", default="")
 
     @property
     def serve_names(self) -> tuple[str, ...]:
@@ -132,21 +144,21 @@ class Price(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class Failure(Part):
-    """How this choice can be lost: an opinion 'about 1 in n builds', and what it costs when it happens."""
+    """How this choice can fail: an opinion 'about 1 in n builds', and what it costs when it happens."""
 
     what: str = words("what fails")
-    one_in: float = number("about 1 build in this many is lost", 1.0, 1e6, example="60", exact=_ONEIN)
+    one_in: float = number("about 1 build in this many fails", 1.0, 1e6, example="60", exact=_ONEIN)
     worth_builds: float = number(
         "how many builds' experience that opinion is worth", 1.0, 1e6, example="40", exact=_DOUBT
     )
-    cost_money: float = amount("money", '"3600 USD"', "cost of one loss", 0.0, 1e7)
-    factors: str | None = words("risk factors present, by id, with spaces between", default="")
+    cost_money: float = amount("money", '"3600 USD"', "cost if it fails", 0.0, 1e7)
+    factors: str | None = words("what raises the odds of failure here, by id, with spaces between", default="")
     factors_off: str | None = words(
-        "risk factors that the figures would switch on and that are not there, by id, with spaces between", default=""
+        "what the figures would count as raising the odds and that is not there, by id, with spaces between", default=""
     )
     precautions: str | None = words("precautions taken, by id, with spaces between", default="")
     seen_losses: int | None = number(
-        "losses in the shop's own record of such builds", 0, 1_000_000, whole=True, example="1", optional=True
+        "failures in the shop's own record of such builds", 0, 1_000_000, whole=True, example="1", optional=True
     )
     seen_builds: int | None = number(
         "builds in the shop's own record", 0, 1_000_000, whole=True, example="25", optional=True
@@ -159,7 +171,7 @@ class Failure(Part):
         if self.seen_losses is not None and self.seen_builds is not None and self.seen_losses > self.seen_builds:
             raise OutOfRange(
                 f"seen_losses is {self.seen_losses}, more than the {self.seen_builds} of seen_builds; "
-                "a build is lost once at most"
+                "a build fails once at most"
             )
         named = (("factors", self.factor_ids), ("factors_off", self.off_ids), ("precautions", self.precaution_ids))
         for key, ids in named:
@@ -199,7 +211,7 @@ class CamAndTrain(Part):
     exhaust: Card = table("exhaust lobe's card")
     lobe_separation_rad: float = amount("rad", '"112 deg"', "lobe separation, cam degrees", 85 * DEG_RAD, 135 * DEG_RAD)
     intake_centreline_rad: float = amount(
-        "rad", '"108 deg"', "intake centreline as installed, crank degrees ATDC", 80 * DEG_RAD, 140 * DEG_RAD
+        "rad", '"108 deg"', "intake centerline as installed, crank degrees ATDC", 80 * DEG_RAD, 140 * DEG_RAD
     )
     intake_lash_m: float = amount("m", '"0.022 in"', "intake lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
     exhaust_lash_m: float = amount("m", '"0.022 in"', "exhaust lash, hot, at the valve; 0 if hydraulic", 0.0, 0.002)
@@ -243,6 +255,21 @@ class Candidate(CamAndTrain):
 
     id: str = words("short name, unique in the sheet")
     name: str = words("name shown to the customer")
+    fitted: bool | None = flag(
+        "this cam is in the engine now: nothing is bought, fitted or run in for it", optional=True
+    )
+    hours_run_h: float | None = amount(
+        "h", '"900 h"', "hours the cam that is fitted has run", 0.0, 1e5, optional=True, exact=_RULE
+    )
+    lobe_wear_m: float | None = amount(
+        "m",
+        '"0.001 in"',
+        "lift that the most worn lobe of the fitted cam has lost",
+        0.0,
+        0.01,
+        optional=True,
+        exact=_RULE,
+    )
     lifter_state: str = choice("whether the lifters are new", "new", "used")
     lifter_seat_change_m: float | None = amount(
         "m",
@@ -260,17 +287,17 @@ class Candidate(CamAndTrain):
     seat_load_high_n: float = amount("N", '"130 lbf"', "usual seat load, high end", 0.0, 9e3, exact=_CAUTION)
     open_load_low_n: float = amount("N", '"0 lbf"', "usual open load, low end", 0.0, 9e3, exact=_CAUTION)
     open_load_high_n: float = amount("N", '"330 lbf"', "usual open load, high end", 0.0, 2e4, exact=_CAUTION)
-    fitting_time_h: float = amount("h", '"8 h"', "labour to fit it", 0.0, 1000.0)
-    dyno_time_h: float = amount("h", '"2 h"', "dyno time with operator, run-in included", 0.0, 200.0)
+    fitting_time_h: float = amount("h", '"8 h"', "labor to install it", 0.0, 1000.0)
+    dyno_time_h: float = amount("h", '"2 h"', "dyno time with operator, break-in included", 0.0, 200.0)
     run_in_school: str | None = choice(
-        "how a flat cam is run in: at varied speed, or held at one speed", "varied", "hold", optional=True
+        "how a flat cam is broken in: at varied speed, or held at one speed", "varied", "hold", optional=True
     )
-    run_in_time_s: float = amount("s", '"30 min"', "lobe run-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
-    run_in_speed_rpm: float = amount("rpm", '"2300 rpm"', "mean speed of the run-in", 500.0, 6000.0)
+    run_in_time_s: float = amount("s", '"30 min"', "lobe break-in at speed; 0 for rollers", 0.0, 4 * 3600.0)
+    run_in_speed_rpm: float = amount("rpm", '"2300 rpm"', "mean speed of the break-in", 500.0, 6000.0)
     run_in_lowest_speed_rpm: float | None = amount(
         "rpm",
         '"2000 rpm"',
-        "slowest speed of a varied run-in, where the maker names one",
+        "slowest speed of a varied break-in, where the maker names one",
         500.0,
         6000.0,
         optional=True,
@@ -279,14 +306,14 @@ class Candidate(CamAndTrain):
     run_in_highest_speed_rpm: float | None = amount(
         "rpm",
         '"3000 rpm"',
-        "fastest speed of a varied run-in, where the maker names one",
+        "fastest speed of a varied break-in, where the maker names one",
         500.0,
         6000.0,
         optional=True,
         exact=_MAKER,
     )
     run_in_rocker_ratio: float | None = number(
-        "rocker ratio for the run-in of a flat cam, if it is lower",
+        "rocker ratio for the break-in of a flat cam, if it is lower",
         1.0,
         2.2,
         example="1.2",
@@ -294,34 +321,36 @@ class Candidate(CamAndTrain):
         exact=_MAKER,
     )
     run_in_rocker_labour_h: float | None = amount(
-        "h", '"1 h"', "labour to change the rockers once; they are changed twice", 0.0, 100.0, optional=True
+        "h", '"1 h"', "labor to change the rockers once; they are changed twice", 0.0, 100.0, optional=True
     )
-    maker_instruction: str | None = words("the part maker's own run-in instruction, word for word", default="")
+    maker_instruction: str | None = words("the part maker's own break-in instruction, word for word", default="")
     lash_check_every_h: float = amount("h", '"50 h"', "running hours between lash checks; 0 for never", 0.0, 1e5)
-    lash_check_labour_h: float = amount("h", '"1.5 h"', "labour of one lash check", 0.0, 100.0)
+    lash_check_labour_h: float = amount("h", '"1.5 h"', "labor of one lash check", 0.0, 100.0)
     spring_change_every_h: float = amount(
         "h", '"600 h"', "running hours a set of springs is kept; 0 for all of them", 0.0, 1e5
     )
     spring_set_price_money: float | None = amount(
         "money", '"260 USD"', "price of a set of springs", 0.0, 1e6, optional=True
     )
-    spring_labour_h: float = amount("h", '"5 h"', "labour to change a set of springs", 0.0, 100.0)
+    spring_labour_h: float = amount("h", '"5 h"', "labor to change a set of springs", 0.0, 100.0)
     lifter_service_every_h: float = amount(
         "h", '"400 h"', "running hours between lifter services; 0 for never", 0.0, 1e5
     )
     lifter_service_price_money: float | None = amount(
         "money", '"300 USD"', "price of one lifter service", 0.0, 1e6, optional=True
     )
-    lifter_labour_h: float = amount("h", '"6 h"', "labour of one lifter service", 0.0, 100.0)
-    failure: Failure = table("how it can be lost")
-    parts: tuple[Price, ...] = tables("everything that must be bought or machined for it")
+    lifter_labour_h: float = amount("h", '"6 h"', "labor of one lifter service", 0.0, 100.0)
+    failure: Failure = table("how it can fail")
+    parts: tuple[Price, ...] = tables("everything that must be bought or machined for it", least=0)
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        self._check_fitted()
         ratio = self.run_in_rocker_ratio
         if self.follower == "roller" and ratio is not None:
             raise OutOfRange(
-                "run_in_rocker_ratio lightens the run-in of flat tappets; a roller needs its full springs, so remove it"
+                "run_in_rocker_ratio lightens the break-in of flat tappets; a roller needs its full springs, so "
+                "remove it"
             )
         if LIGHT_SPRINGS in self.failure.precaution_ids and not self.springs.has_inner:
             raise OutOfRange(
@@ -336,16 +365,38 @@ class Candidate(CamAndTrain):
         if ratio is not None and ratio >= self.valvetrain.rocker_ratio:
             raise OutOfRange(
                 f"run_in_rocker_ratio is {ratio:g}, not below the rocker ratio of {self.valvetrain.rocker_ratio:g}; "
-                "rockers for the run-in have a lower one"
+                "rockers for the break-in have a lower one"
             )
         slowest, fastest = self.run_in_lowest_speed_rpm, self.run_in_highest_speed_rpm
         if not (slowest or 0.0) <= self.run_in_speed_rpm <= (fastest or math.inf):
             raise OutOfRange(
                 f"run_in_speed is {self.run_in_speed_rpm:.0f} rpm, not between run_in_lowest_speed and "
-                "run_in_highest_speed; it is the mean of the run-in"
+                "run_in_highest_speed; it is the mean of the break-in"
             )
         if (ratio is None) != (self.run_in_rocker_labour_h is None):
             raise OutOfRange("run_in_rocker_ratio and run_in_rocker_labour go together; give both or neither")
+
+    def _check_fitted(self) -> None:
+        """A cam that is fitted costs nothing to have; any other needs at least one thing bought."""
+        known = [key for key in FITTED_ALONE if getattr(self, key) is not None]
+        if not self.fitted and known:
+            raise OutOfRange(
+                f"{key_of(known[0])} is of the cam that is in the engine now; write fitted = true or remove it"
+            )
+        if not self.fitted and not self.parts:
+            raise OutOfRange("parts needs at least one entry, unless fitted = true says that it is in the engine now")
+        if self.fitted and (self.parts or any(getattr(self, key) for key in NOT_FOR_FITTED)):
+            raise OutOfRange("a cam that is fitted has no parts to buy and no hours of fitting, dyno or run-in")
+
+    @property
+    def is_fitted(self) -> bool:
+        """Whether this is the cam that is in the engine now."""
+        return bool(self.fitted)
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether it is fitted and has outlived its first hours; one of which no hours are said is taken to have."""
+        return self.is_fitted and (self.hours_run_h is None or self.hours_run_h >= PROVEN_H)
 
     @property
     def has_maker_instruction(self) -> bool:
@@ -359,7 +410,13 @@ class Candidate(CamAndTrain):
 
     @property
     def has_used_lifters(self) -> bool:
-        """Whether it would run on used lifters: the sheet or its factors say so, and no precaution replaces them."""
+        """Whether it would run on used lifters: the sheet or its factors say so, and no precaution replaces them.
+
+        Flat lifters of the fitted cam have worn to its own lobes, and count as its own; its rollers are used ones where
+        nobody says how long they have run.
+        """
+        if self.is_fitted:
+            return self.follower == "roller" and self.hours_run_h is None
         said, off, taken = (
             set(ids) for ids in (self.failure.factor_ids, self.failure.off_ids, self.failure.precaution_ids)
         )

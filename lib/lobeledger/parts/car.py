@@ -38,7 +38,7 @@ class Engine(Part):
     cylinders: int = number("number of cylinders", 1, 16, whole=True, example="8")
     bore_m: float = amount("m", '"4.030 in"', "cylinder bore", 0.03, 0.2)
     stroke_m: float = amount("m", '"3.480 in"', "crank stroke", 0.03, 0.25)
-    rod_m: float = amount("m", '"5.700 in"', "connecting rod, centre to centre", 0.05, 0.4)
+    rod_m: float = amount("m", '"5.700 in"', "connecting rod, center to center", 0.05, 0.4)
     compression: float = number("static compression ratio", 5.0, 18.0, example="9.5")
     intake_valve_m: float = amount("m", '"1.94 in"', "intake valve head diameter", 0.015, 0.08)
     exhaust_valve_m: float = amount("m", '"1.50 in"', "exhaust valve head diameter", 0.012, 0.07)
@@ -107,7 +107,7 @@ class Vehicle(Part):
     )
     axle_ratio: float = number("final drive ratio", 1.5, 8.0, example="3.42")
     top_gear_ratio: float = number("top gear ratio", 0.4, 2.0, example="1.0")
-    tyre_diameter_m: float = amount("m", '"26.5 in"', "tyre diameter", 0.3, 1.5)
+    tyre_diameter_m: float = amount("m", '"26.5 in"', "tire diameter", 0.3, 1.5)
     brake_booster: bool = flag("the brakes rely on engine vacuum")
     booster_vacuum_pa: float = amount(
         "Pa", '"15 inHg"', "vacuum the booster needs at idle, as a gauge reads it out of gear", 0.0, 90000.0

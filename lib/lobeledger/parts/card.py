@@ -89,7 +89,7 @@ class Card:
             if not 0.3 <= share <= 0.7:
                 raise OutOfRange(
                     f"the opening side at {both(p.at_m, 'lift')} is {share:.2f} of its duration, outside 0.3 to 0.7; "
-                    "opening and closing are crank degrees either side of the greatest lift, not of a dead centre"
+                    "opening and closing are crank degrees either side of the greatest lift, not of a dead center"
                 )
         for side in ("opening", "closing"):
             flank = self.flank_crank_rad(side)

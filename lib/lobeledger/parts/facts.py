@@ -149,6 +149,9 @@ def facts_of(
         "follower": candidate.follower,
         "lifter": candidate.lifter,
         "core": candidate.core,
+        "fitted": "yes" if candidate.is_fitted else "no",
+        "proven": "yes" if candidate.is_proven else "no",
+        "lobe_wear": candidate.lobe_wear_m or 0.0,
         "lifter_state": "used" if candidate.has_used_lifters else "new",
         "provision": block.lifter_provision.replace(" ", "-"),
         "retention": block.cam_retention,
@@ -174,8 +177,11 @@ def facts_of(
         is_high = candidate.greatest_open_load_n > candidate.open_load_high_n
     else:
         is_high = candidate.as_run_in.greatest_open_load_n > usual
-    facts["run_in_load"] = "high" if is_high else "usual"
+    # What a flat bore at its run-in no longer matters once it has outlived its first hours.
+    is_past = candidate.is_proven and candidate.follower == "flat"
+    facts["run_in_load"] = "high" if is_high and not is_past else "usual"
     whole = whole_run_in_time_s(run_in, facts)
     is_short = whole is not None and candidate.run_in_time_s < whole and not candidate.has_maker_instruction
+    is_short = is_short and not candidate.is_fitted
     facts["run_in_length"] = "short" if is_short else "whole"
     return facts

@@ -75,7 +75,12 @@ class OrderLine:
 def order_list(
     build: Build, candidate: Candidate, rules: tuple[PairingRule, ...] | None = None
 ) -> tuple[OrderLine, ...]:
-    """Everything that goes with a candidate, in the order of the rules (those of the build if none are given)."""
+    """Everything that goes with a candidate, in the order of the rules (those of the build if none are given).
+
+    Nothing goes with the cam that is fitted: what it needs is in the engine, and that it goes together it has shown.
+    """
+    if candidate.is_fitted:
+        return ()
     if rules is None:
         return build.kept("order_list", candidate, lambda: order_list(build, candidate, build.pairing))
     served: dict[str, str] = {}

@@ -50,6 +50,11 @@ class RiskFactor(Part):
         super().__post_init__()
         check_ordered(self.id, self.low, self.odds, self.high)
 
+    @property
+    def is_of_fitted(self) -> bool:
+        """Whether only the cam that is in the engine now can have it."""
+        return self.switch is not None and not self.switch.asked.isdisjoint(("fitted", "proven"))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Precaution(Part):
@@ -63,7 +68,7 @@ class Precaution(Part):
     follower: str = choice("follower it concerns", "flat", "roller")
     practice: str = choice("good practice that is counted on, or further than that", "good", "further")
     price_money: float = amount("money", '"35 USD"', "what is bought for it", 0.0, 1e6)
-    time_h: float = amount("h", '"0.5 h"', "shop labour for it", 0.0, 1000.0)
+    time_h: float = amount("h", '"0.5 h"', "shop labor for it", 0.0, 1000.0)
     removes: tuple[str, ...] = field(metadata={"spec": Spec("text", "ids of the factors it switches off")})
     low: float = number("least it may multiply the odds by", 1e-3, 1e3)
     odds: float = number("what it multiplies the odds by", 1e-3, 1e3)
@@ -96,9 +101,9 @@ class PairingRule(Part):
     price_low_money: float | None = amount("money", '"50 USD"', "least price of one", 0.0, 1e6, optional=True)
     price_money: float | None = amount("money", '"80 USD"', "price of one", 0.0, 1e6, optional=True)
     price_high_money: float | None = amount("money", '"120 USD"', "most it may cost", 0.0, 1e6, optional=True)
-    time_low_h: float = amount("h", '"0.3 h"', "least shop labour for one", 0.0, 1000.0)
-    time_h: float = amount("h", '"0.5 h"', "shop labour for one", 0.0, 1000.0)
-    time_high_h: float = amount("h", '"1 h"', "most shop labour for one", 0.0, 1000.0)
+    time_low_h: float = amount("h", '"0.3 h"', "least shop labor for one", 0.0, 1000.0)
+    time_h: float = amount("h", '"0.5 h"', "shop labor for one", 0.0, 1000.0)
+    time_high_h: float = amount("h", '"1 h"', "most shop labor for one", 0.0, 1000.0)
     item: str = words("what it is")
     reason: str = words("why, in plain words")
     remedy: str = words("what to do about it", default="")
@@ -132,11 +137,11 @@ class Remedy(Part):
     """
 
     id: str = words("short name")
-    limit: str = choice("limit it mends", *REMEDIED_LIMITS)
+    limit: str = choice("limit it fixes", *REMEDIED_LIMITS)
     when: Conditions = _when()
     also: str | None = words("what of the candidate's own prices comes on top", default="")
     price_money: float | None = amount("money", '"300 USD"', "what is bought for it", 0.0, 1e6, optional=True)
-    time_h: float = amount("h", '"2 h"', "shop labour for it", 0.0, 1000.0)
+    time_h: float = amount("h", '"2 h"', "shop labor for it", 0.0, 1000.0)
     text: str = words("what is done")
     caution: str | None = words("how it can hurt, and what to do about it", default="")
     origin: str = choice("where the figures come from", *ORIGINS)
@@ -172,7 +177,7 @@ class RunInLine(Part):
     from_speed: float | None = number("speed at its start over the mean speed", 0.1, 3.0, optional=True)
     to_speed: float | None = number("speed at its end over the mean speed", 0.1, 3.0, optional=True)
     open_load_n: float | None = amount("N", '"260 lbf"', "spring load, valve open", 0.0, 5e3, optional=True)
-    time_s: float | None = amount("s", '"20 min"', "minutes of a whole run-in", 1.0, 4 * 3600.0, optional=True)
+    time_s: float | None = amount("s", '"20 min"', "minutes of a whole break-in", 1.0, 4 * 3600.0, optional=True)
     where: str = words("what it is done to")
     text: str = words("what is done")
     watch: str | None = words("what to watch meanwhile", default="")

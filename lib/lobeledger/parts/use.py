@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lobeledger.errors import OutOfRange
-from lobeledger.parts.spec import Part, amount, number, tables
+from lobeledger.parts.spec import Part, amount, number, tables, words
 from lobeledger.units import DEG_RAD
 
 __all__ = ["Limits", "Model", "Shop", "SpeedBand", "Use"]
@@ -47,10 +47,10 @@ class SpeedBand(Part):
 class Use(Part):
     """How the engine will be used."""
 
-    bands: tuple[SpeedBand, ...] = tables("speeds at which torque matters, with their shares of time")
-    highest_speed_rpm: float = amount("rpm", '"5200 rpm"', "highest speed it will see", 1000.0, 10000.0)
-    hours_a_year_h: float = amount("h", '"120 h"', "running hours a year", 0.0, 8766.0)
-    years: float = number("years the costs are counted over", 0.1, 50.0, example="6")
+    bands: tuple[SpeedBand, ...] = tables("rpm you use, and how often")
+    highest_speed_rpm: float = amount("rpm", '"5200 rpm"', "top rpm: the most it will see", 1000.0, 10000.0)
+    hours_a_year_h: float = amount("h", '"120 h"', "engine hours a year", 0.0, 8766.0)
+    years: float = number("years you'll own it", 0.1, 50.0, example="6")
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -61,17 +61,22 @@ class Use(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class Shop(Part):
-    """Rates and extras."""
+    """Rates and extras, and what a quote says of the shop itself."""
 
-    labour_rate_money_per_h: float = amount("money/h", '"115 USD/h"', "shop labour", 0.0, 1e5)
+    labour_rate_money_per_h: float = amount("money/h", '"115 USD/h"', "shop labor", 0.0, 1e5)
     dyno_rate_money_per_h: float = amount("money/h", '"140 USD/h"', "dyno with operator", 0.0, 1e5)
     fuel_price_money_per_m3: float = amount("money/m**3", '"3.60 USD/gal"', "fuel", 0.0, 1e6)
     run_in_oil_money: float = amount(
-        "money", '"130 USD"', "run-in oil, filter, additive and the first service", 0.0, 1e5
+        "money", '"130 USD"', "break-in oil, filter, additive and the first service", 0.0, 1e5
     )
     freight: float = number("freight as a share of parts", 0.0, 1.0, example="0.03")
     tax: float = number("tax as a share of parts", 0.0, 1.0, example="0.07")
-    contingency: float = number("allowance for surprises as a share of the first cost", 0.0, 1.0, example="0.08")
+    tax_labour: float = number("tax as a share of labor, dyno time and machining", 0.0, 1.0, example="0.07")
+    contingency: float = number("allowance for surprises as a share of the up-front cost", 0.0, 1.0, example="0.08")
+    name: str | None = words("the shop's name, for quotes and order lists", default="")
+    address: str | None = words("the shop's address, with a line end where one is printed", default="")
+    tax_number: str | None = words("the shop's tax number, as it is printed", default="")
+    quote_number: str | None = words("running number of the quote and of the order list that goes with it", default="")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,9 +84,7 @@ class Limits(Part):
     """What must not be passed, and what more torque is worth."""
 
     budget_money: float = amount("money", '"2500 USD"', "most that may be spent at the start", 0.0, 1e8)
-    speed_margin: float = number(
-        "margin wanted above the highest speed, as a share", 0.0, 1.0, example="0.10", exact=_WISH
-    )
+    speed_margin: float = number("margin wanted above top rpm, as a share", 0.0, 1.0, example="0.10", exact=_WISH)
     coil_bind_clearance_m: float = amount("m", '"0.060 in"', "least clearance to coil bind", 0.0, 0.01)
     retainer_clearance_m: float = amount("m", '"0.060 in"', "least clearance from retainer to seal", 0.0, 0.01)
     pressure_angle_rad: float = amount(
@@ -90,17 +93,15 @@ class Limits(Part):
     knock_compression_iron: float = number(
         "dynamic compression above which iron heads need care at 91 octane", 5.0, 14.0, example="8.3", exact=_CAUTION
     )
-    knock_compression_aluminium: float = number(
-        "the same for aluminium heads", 5.0, 14.0, example="8.8", exact=_CAUTION
-    )
+    knock_compression_aluminium: float = number("the same for aluminum heads", 5.0, 14.0, example="8.8", exact=_CAUTION)
     knock_per_octane: float = number(
         "how much more of it a fuel bears for each octane number", 0.0, 1.0, example="0.1", exact=_CAUTION
     )
     torque_worth_money: float = amount(
-        "money", '"60 USD"', "what 1 % more torque over the speeds used is worth to the owner, once", 0.0, 1e6
+        "money", '"60 USD"', "what 1% more torque at your rpm is worth to the owner, once", 0.0, 1e6
     )
     remedy_later: float = number(
-        "what a remedy costs once the engine is together, over what it costs before",
+        "what a fix costs once the engine is together, over what it costs before",
         1.0,
         10.0,
         example="1.5",
@@ -320,5 +321,5 @@ class Model(Part):
     )
     mach_index_peak: float = number("inlet Mach index near the speed of peak power", 0.2, 1.2, example="0.55")
     cranking_polytropic: float = number("exponent of compression while cranking", 1.0, 1.45, example="1.25")
-    run_in_load_pa: float = amount("Pa", '"100 kPa"', "mean brake pressure during run-in", 0.0, 1e6)
+    run_in_load_pa: float = amount("Pa", '"100 kPa"', "mean brake pressure during break-in", 0.0, 1e6)
     run_in_efficiency: float = number("indicated efficiency at light load", 0.08, 0.45, example="0.28")

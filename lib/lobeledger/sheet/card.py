@@ -1,6 +1,7 @@
 """A cam card as a sheet writes it: lifts at the lobe or the valve, durations whole or divided, ramps.
 
-`card_of`
+A card of a sheet                  `card_of`
+What a lift may be                 `LOBE_LIFT`, `VALVE_LIFT`
 """
 
 from __future__ import annotations
@@ -15,11 +16,11 @@ from lobeledger.parts.spec import Spec
 from lobeledger.sheet.fields import FIELDS
 from lobeledger.sheet.reader import Reader
 
-__all__ = ["card_of"]
+__all__ = ["LOBE_LIFT", "VALVE_LIFT", "card_of"]
 
 _MOST_DURATIONS = 12
-_LOBE_LIFT = Spec("quantity", "lobe lift", unit="m", example='"0.290 in"', low=0.001, high=0.02)
-_VALVE_LIFT = Spec("quantity", "valve lift", unit="m", example='"0.435 in"', low=0.001, high=0.03)
+LOBE_LIFT = Spec("quantity", "lobe lift", unit="m", example='"0.290 in"', low=0.001, high=0.02)
+VALVE_LIFT = Spec("quantity", "valve lift", unit="m", example='"0.435 in"', low=0.001, high=0.03)
 _RAMP_LIFT = Spec("quantity", "lift at which the ramps end", unit="m", example='"0.012 in"', low=1e-5, high=0.003)
 _RAMP_VELOCITY = Spec(
     "quantity", "ramp velocity, per cam angle", unit="m/rad", example='"0.0005 in/deg"', low=1e-5, high=7.5e-3
@@ -55,7 +56,7 @@ def card_of(reader: Reader, table: Any, path: str, ratio: float) -> Card:
             ("has both lobe_lift and valve_lift; keep" if "lobe_lift" in table else "has no lift; write")
             + ' one of them, such as lobe_lift = "0.290 in"',
         )
-    key, spec = ("lobe_lift", _LOBE_LIFT) if "lobe_lift" in table else ("valve_lift", _VALVE_LIFT)
+    key, spec = ("lobe_lift", LOBE_LIFT) if "lobe_lift" in table else ("valve_lift", VALVE_LIFT)
     at = f"{path}.{key}"
     lift = reader.value(
         spec,

@@ -2,12 +2,14 @@
 
 How is one value changed?         `change`
 How is a build saved?             `write_build`, `sheet_text`
+What may a changed value be?      `plain_tree`
 """
 
 from __future__ import annotations
 
 import dataclasses
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -19,10 +21,11 @@ from lobeledger.sheet.fields import DEEPEST, LARGEST_SHEET_BYTES, LONGEST_QUANTI
 from lobeledger.sheet.files import on_one_line, write_text_atomically
 from lobeledger.sheet.open import build_from_text
 from lobeledger.sheet.refusal import quoted, refuse
+from lobeledger.sheet.render import item
 from lobeledger.sheet.toml import MARK, lines_of, put, split, tree_of
 from lobeledger.sheet.whole import build_of
 
-__all__ = ["change", "sheet_text", "write_build"]
+__all__ = ["change", "plain_tree", "sheet_text", "write_build"]
 
 
 def change(build: Build, changes: Mapping[str, Any]) -> Build:
@@ -45,21 +48,21 @@ def change(build: Build, changes: Mapping[str, Any]) -> Build:
     for path, value in changes.items():
         # The latest change of a path goes last, so that it also wins over one of the list around it.
         made.pop(path, None)
-        made[path] = _plain_tree(value, path, where)
+        made[path] = plain_tree(value, path, where)
     source = base + MARK + lines_of(made)
     if len(source) > LARGEST_SHEET_BYTES:
         refuse(where, "", f"the changed sheet is longer than {LARGEST_SHEET_BYTES} characters")
     return build_of(tree_of(base, made, where), where=where, source=source)
 
 
-def _plain_tree(value: Any, path: str, where: str, depth: int = 0) -> Any:
+def plain_tree(value: Any, path: str, where: str, depth: int = 0) -> Any:
     """A changed value as TOML can hold it."""
     if depth > DEEPEST:
         refuse(where, path, f"is nested more than {DEEPEST} levels deep")
     if isinstance(value, Mapping):
-        return {str(key): _plain_tree(each, path, where, depth + 1) for key, each in value.items()}
+        return {str(key): plain_tree(each, path, where, depth + 1) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain_tree(each, path, where, depth + 1) for each in value]
+        return [plain_tree(each, path, where, depth + 1) for each in value]
     if isinstance(value, str):
         if path.rpartition(".")[2] not in WORDS:
             # A panel hands over text; the sheet wants bare numbers and true or false bare.
@@ -116,10 +119,15 @@ def _with_comments(base: str, changes: Mapping[str, Any], plain: Mapping[str, An
     try:
         document = tomlkit.parse(base)
         for path, value in changes.items():
-            put(document, path, value, where)
-        text = tomlkit.dumps(document)
+            put(document, path, item(value, path.rpartition(".")[2]), where)
+        text = _spaced(tomlkit.dumps(document))
         if tomllib.loads(text) == plain:
             return text
     except (TOMLKitError, tomllib.TOMLDecodeError, TypeError, ValueError, KeyError, IndexError):
         pass
     return tomlkit.dumps(plain)
+
+
+def _spaced(text: str) -> str:
+    """A blank line over each heading that stands directly under a value, as where a table was added."""
+    return re.sub(r"(?m)^([^\n#\[ ].*)\n(?=\[[^\[\n]|\[\[candidates\]\])", r"\1\n\n", text)

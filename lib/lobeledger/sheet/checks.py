@@ -50,13 +50,15 @@ def check_candidate(reader: Reader, values: Mapping[str, Any], path: str, block:
                     f"{path}.{side}_lash",
                     "is above zero, but a hydraulic lifter takes up its lash; remove it or write solid",
                 )
+    if not values["parts"] and not values["fitted"]:
+        reader.fail(f"{path}.parts", f"is missing; it is the list of {spec_of(Candidate, 'parts').doc}")
     _check_serves(reader, values["parts"], path)
     for every, price in UPKEEP_PRICES.items():
         if values[every] > 0.0 and values[price] is None:
             reader.fail_for_price(f"{path}.{key_of(price)}", spec_of(Candidate, price))
     for (low_key, high_key), low, high in _PAIRS:
         if values[low] > values[high]:
-            reader.fail(f"{path}.{low_key}", f"lies above {high_key}; swap them or mend one")
+            reader.fail(f"{path}.{low_key}", f"lies above {high_key}; swap them or fix one")
     face = values["face_diameter_m"]
     if face is not None and face > block.lifter_bore_m * (1.0 + 1e-9):
         reader.fail(
@@ -66,8 +68,11 @@ def check_candidate(reader: Reader, values: Mapping[str, Any], path: str, block:
         )
 
 
-def check_risk_ids(reader: Reader, failure: Failure, follower: str, path: str) -> None:
-    """Refuse factors and precautions nobody knows, or those of the other follower."""
+def check_risk_ids(reader: Reader, failure: Failure, follower: str, path: str, *, is_fitted: bool) -> None:
+    """Refuse factors and precautions nobody knows, those of the other follower, or those of the fitted cam alone."""
+    for factor in read_factors():
+        if factor.is_of_fitted and factor.id in failure.factor_ids and not is_fitted:
+            reader.fail(f"{path}.factors", f"'{factor.id}' is of the cam that is in the engine now (fitted = true)")
     for key, ids, rows in (
         ("factors", failure.factor_ids, read_factors()),
         ("factors_off", failure.off_ids, read_factors()),
@@ -82,7 +87,7 @@ def check_risk_ids(reader: Reader, failure: Failure, follower: str, path: str) -
             reader.fail(
                 f"{path}.precautions",
                 f"the library's price of '{each.id}' is in {LIBRARY_CURRENCY} and this sheet is in "
-                f"{reader.currency}; put what it costs among the parts and say the chance in one_in",
+                f"{reader.currency}; put what it costs among the parts and say the odds in one_in",
             )
 
 
@@ -93,5 +98,5 @@ def _check_serves(reader: Reader, lines: tuple[Price, ...], path: str) -> None:
         for name in line.serve_names:
             if name not in known:
                 reader.fail(
-                    f"{path}.parts.{i}.serves", f"there is no need called '{on_one_line(name)}'{nearest(name, known)}"
+                    f"{path}.parts.{i}.serves", f"names an unknown need, '{on_one_line(name)}'{nearest(name, known)}"
                 )

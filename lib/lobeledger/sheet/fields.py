@@ -58,7 +58,7 @@ SHEET_PARTS: dict[str, type[Any]] = {
 SHARED: dict[str, type[Any]] = {"valvetrain": Valvetrain, "springs": Springs}
 # Keys that older sheets hold and nothing is reckoned from any more: they are passed over, and stay in the file.
 RETIRED = {"vehicle": ("weight",), "model": ("torque_trust",)}
-TOP_KEYS = ("schema", "name", "currency", "note", *SHEET_PARTS, *SHARED, "remedies", "candidates")
+TOP_KEYS = ("schema", "name", "currency", "note", "system", *SHEET_PARTS, *SHARED, "remedies", "candidates")
 SAME_AS_INTAKE = "same as intake"
 
 # part -> (key in the sheet, field name, Spec) of every field

@@ -38,6 +38,8 @@ from lobeledger.units import UnitTrouble, quantity
 __all__ = ["Reader"]
 
 _T = TypeVar("_T")
+# A sheet may spell a choice the American way.
+_ALSO = {"aluminum": "aluminium", "carburetor": "carburettor"}
 
 _si = functools.lru_cache(maxsize=16384)(quantity)
 
@@ -104,7 +106,7 @@ class Reader:
         low = high = None
         if pm_raw is not None:
             if low_raw is not None or high_raw is not None:
-                self.fail(said_at, "has both pm and low or high; give pm alone or low and high")
+                self.fail(said_at, "has both pm and low or high; use pm, or low and high, not both")
             half = self.number_in(spec, pm_raw, f"{said_at}.pm")
             if half < 0.0:
                 self.fail(f"{said_at}.pm", "is negative; pm is half the range and not below zero")
@@ -168,6 +170,7 @@ class Reader:
                 return body == "true"
             self.fail(at, f"is {quoted(body)}; it must be true or false, without quotes ({spec.doc})")
         if spec.kind == "choice":
+            body = _ALSO.get(body, body) if isinstance(body, str) else body
             if isinstance(body, str) and body in spec.choices:
                 return body
             near = difflib.get_close_matches(str(body), spec.choices, n=1) if isinstance(body, str) else []

@@ -270,7 +270,7 @@ def _table(
     to_rad, to_m = ANGLE_UNITS[angle.unit], LIFT_UNITS[lift.unit]
     step_m = float(_step([value for _, value, _ in readings])) * to_m
     if step_m == 0.0:
-        raise BuildError(f"every lift in {name} is nought; check the column '{lift.title}'")
+        raise BuildError(f"every lift in {name} is zero; check the column '{lift.title}'")
     for _, value, line in readings:
         if abs(float(value)) * to_m > GREATEST_READING_M:
             raise BuildError(

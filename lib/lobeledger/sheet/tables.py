@@ -245,7 +245,7 @@ def _precautions(path_text: str, factors_text: str) -> tuple[Precaution, ...]:
             if (name, row["follower"]) not in known:
                 raise BuildError(
                     f"precautions.csv: {row['id']} removes '{name}', which factors.csv does not have for "
-                    f"{row['follower']}; mend one of them"
+                    f"{row['follower']}; fix one of them"
                 )
         found.append(
             Precaution(

@@ -112,6 +112,9 @@ def put(tree: MutableMapping[str, Any], path: str, value: Any, where: str) -> No
                 twin = {"lobe_lift": "valve_lift", "valve_lift": "lobe_lift"}.get(step)
                 if twin is not None and twin in here and "durations" in here:
                     del here[twin]
+                # A table does not stand where a value did, nor the other way round: values come before headings.
+                if step in here and _is_headed(here[step]) != _is_headed(value):
+                    del here[step]
                 here[step] = value
             else:
                 if step == "exhaust" and here.get(step) == SAME_AS_INTAKE:
@@ -121,6 +124,11 @@ def put(tree: MutableMapping[str, Any], path: str, value: Any, where: str) -> No
                 here = here[step]
         else:
             refuse(where, path, f"{quoted('.'.join(steps[:depth]))} is a value and has nothing inside it")
+
+
+def _is_headed(value: Any) -> bool:
+    """Whether a value is a table under a heading of its own, such as [candidates.exhaust]."""
+    return isinstance(value, Mapping) and "value" not in value
 
 
 def _unwrapped(item: Any) -> Any:

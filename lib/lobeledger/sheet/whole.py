@@ -11,12 +11,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from lobeledger.parts.build import Build, Datum, risk_data
-from lobeledger.parts.candidate import Candidate, Failure
+from lobeledger.parts.candidate import NOT_FOR_FITTED, Candidate, Failure
 from lobeledger.parts.car import Block, DischargePoint
 from lobeledger.parts.conditions import Fact
 from lobeledger.parts.pairing import pairing_data, without_prices
 from lobeledger.parts.rules import Remedy
-from lobeledger.parts.spec import Spec, spec_of
+from lobeledger.parts.spec import Spec, key_of, spec_of
 from lobeledger.sheet.card import card_of
 from lobeledger.sheet.checks import check_candidate, check_follower_keys, check_risk_ids
 from lobeledger.sheet.fields import (
@@ -42,6 +42,7 @@ from lobeledger.sheet.tables import (
     read_remedies,
     read_run_in,
 )
+from lobeledger.units import SYSTEMS
 
 __all__ = ["build_of"]
 
@@ -50,6 +51,13 @@ _CURRENCY = re.compile(r"[A-Z]{3}")
 _NAME = Spec("text", "name of the build", example='"Sunday car"')
 _CURRENCY_SPEC = Spec("text", "the sheet's currency in three capital letters", example='"USD"')
 _NOTE = Spec("text", "a remark", example='"..."', optional=True)
+_SYSTEM = Spec("choice", "the units that pages and sheets open in", example='"metric"', choices=SYSTEMS)
+# SI unit of a field -> units in which only one of the two systems writes it.
+_TOLD_BY = {
+    "m": (("in", "inch", "inches", "thou", "mil", "ft"), ("mm", "cm", "m", "um", "micrometer")),
+    "N": (("lbf",), ("N", "kN", "newton")),
+    "N/m": (("lbf/in",), ("N/mm", "N/m", "kN/m")),
+}
 
 
 def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
@@ -82,6 +90,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
     if not found:
         reader.fail("candidates", "is missing; add at least one [[candidates]] block")
     candidates = tuple(_candidate(reader, each, i, shared, parts["block"]) for i, each in enumerate(found, start=1))
+    parts["block"] = _as_block_of_fitted(reader, parts["block"], candidates)
     built = reader.made(
         Build,
         {
@@ -93,6 +102,7 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
             "candidates": candidates,
             "data": reader.data,
             "source": source,
+            "system": reader.scalar(_SYSTEM, tree["system"], "system") if "system" in tree else _system_of(reader),
             "factors": read_factors(),
             "precautions": tuple(p for p in read_precautions() if reader.is_ours or not p.price_money),
             "run_in": read_run_in(),
@@ -103,6 +113,19 @@ def build_of(tree: Mapping[str, Any], *, where: str, source: str) -> Build:
         "",
     )
     return dataclasses.replace(built, data={**reader.data, **risk_data(built), **pairing_data(built)})
+
+
+def _system_of(reader: Reader) -> str:
+    """The units a sheet was written in: metric where more of its lengths and loads are metric than not."""
+    # Written once for all candidates, a line counts once.
+    written = {datum.line: datum for datum in reader.data.values() if datum.written and datum.unit in _TOLD_BY}
+    us = metric = 0
+    for datum in written.values():
+        unit = re.sub(r"^[\s+\-\d.eE]+", "", datum.text).strip()
+        us_units, metric_units = _TOLD_BY[datum.unit]
+        us += unit in us_units
+        metric += unit in metric_units
+    return "metric" if metric > us else "us"
 
 
 def _candidate(
@@ -140,7 +163,7 @@ def _candidate(
         values[key] = reader.made(part, read, at)
     at = f"{path}.failure"
     values["failure"] = reader.made(Failure, reader.values(Failure, table.get("failure", {}), at, "failure", facts), at)
-    check_risk_ids(reader, values["failure"], values["follower"], at)
+    check_risk_ids(reader, values["failure"], values["follower"], at, is_fitted=bool(values["fitted"]))
     ratio = values["valvetrain"].rocker_ratio
     for side in ("intake", "exhaust"):
         at = f"{path}.{side}"
@@ -159,7 +182,54 @@ def _candidate(
         if side == "exhaust" and table["exhaust"] == SAME_AS_INTAKE:
             reader.note_lines(at, f"{path}.intake")
     check_candidate(reader, values, path, block)
+    # Written as false, it is what it is when nobody writes it.
+    values["fitted"] = values["fitted"] or None
+    if values["fitted"]:
+        _as_fitted(reader, values, path)
     return reader.made(Candidate, values, path)
+
+
+def _as_fitted(reader: Reader, values: dict[str, Any], path: str) -> None:
+    """The cam that is in the engine: its block's parts and hours of fitting stay in the sheet and count for nothing."""
+    values["parts"] = ()
+    for at in [each for each in reader.data if each.startswith(f"{path}.parts.")]:
+        del reader.data[at]
+    for name in NOT_FOR_FITTED:
+        spec, at = spec_of(Candidate, name), f"{path}.{key_of(name)}"
+        values[name] = None if spec.optional else 0.0
+        old = reader.data.pop(at, None)
+        if old is not None and not spec.optional:
+            reader.data[at] = dataclasses.replace(
+                old,
+                value=0.0,
+                low=None,
+                high=None,
+                text=f"0 {spec.unit}",
+                origin="given",
+                note="already fitted",
+                written=True,
+                line=at,
+            )
+
+
+def _as_block_of_fitted(reader: Reader, block: Block, candidates: tuple[Candidate, ...]) -> Block:
+    """The block with the kind of lifter and the base circle now fitted, where a candidate says them and it does not."""
+    fitted = next((each for each in candidates if each.is_fitted), None)
+    if fitted is None:
+        return block
+    at, note = "block.fitted_lifter", f"as '{fitted.id}', which is fitted"
+    if block.fitted_lifter == "unknown":
+        reader.data[at] = dataclasses.replace(
+            reader.data[at], value=fitted.follower, text=fitted.follower, origin="computed", note=note, written=True
+        )
+        block = dataclasses.replace(block, fitted_lifter=fitted.follower)
+    elif block.fitted_lifter != fitted.follower:
+        reader.fail(at, f"is {block.fitted_lifter}, but '{fitted.id}', which is fitted, is {fitted.follower}; mend one")
+    at, radius = "block.fitted_base_circle_radius", reader.data[f"candidates.{fitted.id}.valvetrain.base_circle_radius"]
+    if block.fitted_base_circle_radius_m is None and radius.written:
+        reader.data[at] = dataclasses.replace(radius, path=at, low=None, high=None, origin="computed", note=note)
+        block = dataclasses.replace(block, fitted_base_circle_radius_m=fitted.valvetrain.base_circle_radius_m)
+    return block
 
 
 def _discharge(reader: Reader) -> tuple[DischargePoint, ...]:

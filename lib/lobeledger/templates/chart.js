@@ -3,6 +3,7 @@ const LIBRARY_AGAIN_MS = 9000;
 const NARROW_PX = 520;
 const OUT_OF_SIGHT_MS = 180;
 const PAPER_PX = 680;
+const LONG_TITLE = 38;
 
 const library = () => globalThis.__lobeledger_plotly ??= new Promise((r) => { globalThis.__lobeledger_plotly_ready = r; });
 
@@ -22,6 +23,16 @@ function ghostOf(trace) {
            hovertemplate: undefined, line: { ...trace.line, color: "#6b7580", dash: "dash", width: 1.4 }, opacity: 0.85 };
 }
 
+// a long title of an axis on two lines
+function inTwo(title) {
+  const text = title?.text || "";
+  if (text.length <= LONG_TITLE || text.includes("<br>")) return title;
+  const middle = text.length / 2;
+  const blanks = [...text.matchAll(/ /g)].map((each) => each.index);
+  const at = blanks.reduce((best, each) => (Math.abs(each - middle) < Math.abs(best - middle) ? each : best), blanks[0]);
+  return at === undefined ? title : { ...title, text: `${text.slice(0, at)}<br>${text.slice(at + 1)}` };
+}
+
 function fitted(layout, width) {
   const whole = { ...layout, width, autosize: false, dragmode: false };  // a finger scrolls the page, not the axes
   // plotly's own titles of axes are larger than the text
@@ -29,7 +40,7 @@ function fitted(layout, width) {
     whole[name] = { ...whole[name], title: { ...whole[name].title, font: { size: 14, ...whole[name].title.font } } };
   if (width >= NARROW_PX) return whole;
   for (const name of Object.keys(whole).filter((key) => /^[xy]axis/.test(key)))
-    whole[name] = { ...whole[name], nticks: name[0] === "x" ? 5 : 4, dtick: undefined };
+    whole[name] = { ...whole[name], nticks: name[0] === "x" ? 5 : 4, dtick: undefined, title: inTwo(whole[name].title) };
   // a legend beside the plot would leave the plot no room
   if (whole.legend?.orientation === "v") {
     whole.legend = { ...whole.legend, orientation: "h", x: 0, xanchor: "left", y: 1, yanchor: "top", yref: "container" };

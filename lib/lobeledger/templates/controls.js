@@ -206,6 +206,17 @@ function button(item, set) {
     if (!now.on) return;  // a button that can do nothing keeps its place and its name for a keyboard
     if (now.does === "print") window.print(); else set(true);
   });
+  // Ctrl and a letter, where a page is no notebook with keys of its own and nothing is being written
+  const press = (event) => {
+    if (!made.isConnected) return document.removeEventListener("keydown", press);
+    const writes = event.target.closest?.("textarea, select, input:not([type=range]):not([type=checkbox]):not([type=radio])");
+    if (!now.shortcut || writes || !document.getElementById("rendered_cells")) return;
+    if ((event.ctrlKey || event.metaKey) && !event.shiftKey && event.key.toLowerCase() === now.shortcut) {
+      event.preventDefault();
+      made.click();
+    }
+  };
+  if (item.shortcut) document.addEventListener("keydown", press);
   const put = (next) => {
     now = next;
     made.classList.toggle("ll-main", Boolean(now.main));

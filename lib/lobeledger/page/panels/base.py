@@ -27,6 +27,7 @@ from lobeledger.page.panels.controls import Button, Control, Controls, Pick, Sli
 from lobeledger.page.panels.runner import Progress, Runner
 from lobeledger.page.panels.steps import Step, Steps
 from lobeledger.page.words.board import split_answer
+from lobeledger.page.words.glossary import glossary_html
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change
 from lobeledger.sheet.open import build_from_bytes, read_build
@@ -76,6 +77,7 @@ class SheetPanel(Generic[Inputs, Result]):
         self._moved: dict[str, Any] = {}
         self._elsewhere: dict[str, Build] = {}  # a build that is in no file of the folder, by how the list names it
         self._quiet = self._stuck = False
+        self._units_chosen = False  # by hand: a sheet that opens later does not change them back
         self._frame: w.Box | None = None
         self._made_at = time.monotonic()
         self._drawing = threading.Lock()
@@ -105,8 +107,8 @@ class SheetPanel(Generic[Inputs, Result]):
             "system", "Units", "us", lambda _: self._other_units(), options=[["us", "US"], ["metric", "Metric"]],
             css="ll-system", hint="US: inches, lbf, psi. Metric: mm, N, kPa",
         )  # fmt: skip
-        self.undo_button = Button("undo", "Undo", self.undo, on=False, css="ll-undo")
-        self.redo_button = Button("redo", "Redo", self.redo, on=False, css="ll-redo")
+        self.undo_button = Button("undo", "Undo", self.undo, on=False, shortcut="z", css="ll-undo")
+        self.redo_button = Button("redo", "Redo", self.redo, on=False, shortcut="y", css="ll-redo")
         self.keep_button = Button(
             "keep", "Keep as baseline", self.keep, css="ll-keep", hint="Tell every change that follows against this"
         )
@@ -173,7 +175,18 @@ class SheetPanel(Generic[Inputs, Result]):
         controls = boxed([w.HTML("<h2>What you can change</h2>"), self.controls.box, *self.below_controls()], "ll-side")
         top = boxed([self.answer, self.progress], "ll-top")
         widget = boxed(
-            [screen.style_widget(), head, self.tray, self.message, top, controls, *body, self.footer], "ll-panel"
+            [
+                screen.style_widget(),
+                head,
+                self.tray,
+                self.message,
+                top,
+                controls,
+                *body,
+                self.footer,
+                w.HTML(glossary_html(), layout=WIDE),
+            ],
+            "ll-panel",
         )
         widget.add_class(f"ll-{self.name}")
         self._frame = widget
@@ -261,6 +274,8 @@ class SheetPanel(Generic[Inputs, Result]):
         """Open a build: fresh controls, fresh result, which is the baseline from then on."""
         self._as_read = build
         self._keep_next, self.baseline_is = True, "when opened"
+        if not self._units_chosen:
+            self.quietly(lambda: setattr(self.system, "value", build.system))
         self._bring(build, "opening the build")
 
     def take(self, build: Build, what: str) -> None:
@@ -286,6 +301,7 @@ class SheetPanel(Generic[Inputs, Result]):
         """Controls in the other units, with what was moved kept."""
 
         def act() -> None:
+            self._units_chosen = True
             self.build, self._moved = self.current(), {}
             self.quietly(self._fill_controls)
             if self._steps.now is not None:
@@ -338,8 +354,10 @@ class SheetPanel(Generic[Inputs, Result]):
 
     def _show_steps(self) -> None:
         undoes, redoes = self._steps.undoes, self._steps.redoes
-        self.undo_button.show(on=bool(undoes), hint=f"Take back: {undoes}" if undoes else "Nothing to take back")
-        self.redo_button.show(on=bool(redoes), hint=f"Do again: {redoes}" if redoes else "Nothing to do again")
+        self.undo_button.show(
+            on=bool(undoes), hint=f"Take back: {undoes} (Ctrl+Z)" if undoes else "Nothing to take back"
+        )
+        self.redo_button.show(on=bool(redoes), hint=f"Do again: {redoes} (Ctrl+Y)" if redoes else "Nothing to do again")
         self.head.push()
 
     def keep(self) -> None:

@@ -172,6 +172,9 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
             ),
         ]  # fmt: skip
 
+        if c.is_fitted:
+            run_in = run_in[-1:]  # what its maker said stays to be read; its break-in is behind it
+
         def price(path: str, text: str, now: float, unit: str, step: float = 5) -> Control:
             return self.slider(path, text, now, 0, round_top(3 * now), step, unit)
 
@@ -187,7 +190,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         c = build.candidate(self.cam.value)
         stem = f"candidates.{c.id}.failure"
         builds, cost = c.failure.worth_builds, c.failure.cost_money
-        factors = [f for f in build.factors if f.follower == c.follower]
+        factors = build.factors_for(c)
         return [
             Note("note-what", c.failure.what, strong=True),
             self.odds(

@@ -118,13 +118,13 @@ class Charts:
         self._wide = wide
         self._alone = threading.Lock()  # a page turned draws on the kernel's thread, a result on a worker's
 
-    def draw(self, figures: dict[str, dict[str, Any]]) -> None:
-        """Bring the grid to these figures, by title."""
+    def draw(self, figures: dict[str, dict[str, Any]], ghosts: dict[str, dict[str, Any]] | None = None) -> None:
+        """Bring the grid to these figures, by title; ghosts: older figures whose lines stand in grey behind them."""
         with self._alone:
             before = self.figures
             self.figures = {title: before.get(title) or self._new(title) for title in figures}
             for title, figure in figures.items():
-                self.figures[title].show(figure)
+                self.figures[title].show(figure, ghost=(ghosts or {}).get(title))
             if list(before) != list(self.figures):
                 self.box.children = list(self.figures.values())
             for title, chart in before.items():

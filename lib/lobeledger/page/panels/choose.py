@@ -22,14 +22,25 @@ from lobeledger.page.panels.base import WIDE, SheetPanel, boxed, file_stem, roun
 from lobeledger.page.panels.chart import Charts, LiveChart
 from lobeledger.page.panels.controls import Button, Control, Controls, Download, Note, Numbers, Pick, Select, Tick
 from lobeledger.page.panels.decided import decided
+from lobeledger.page.panels.form import (
+    BuildForm,
+    CamForm,
+    CamsForm,
+    FormBox,
+    LiftersForm,
+    PricesForm,
+    SpringsForm,
+)
 from lobeledger.page.panels.record import RecordTick, Shelf
 from lobeledger.page.panels.runner import Progress
 from lobeledger.page.paper import customer as report
+from lobeledger.page.paper.quote import quote_html
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.board import board_html, change_text
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.figures import ORIGIN_WORDS
 from lobeledger.page.words.flips import input_text
+from lobeledger.page.words.glossary import marked
 from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change, sheet_text, write_build
 from lobeledger.sheet.open import build_from_text, starter_sheet
@@ -77,6 +88,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
         self._left_out: set[str] = set()
+        self._form_box: FormBox | None = None
         super().__init__(folder, "choose", compute_choice)
         self.comparison: Comparison | None = None
         self._baselines: dict[bool, Comparison] = {}
@@ -139,13 +151,37 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def entries(self) -> dict[str, tuple[str, Callable[[], w.Widget]]]:
         """What can be entered, by name: what its button says, and the maker of the form that it shows."""
-        return {"sheet": ("Whole sheet", self._whole_sheet)}
+        return {
+            "cam": ("Enter a cam", self._form(CamForm)),
+            "cams": ("The cams", self._form(CamsForm)),
+            "springs": ("Springs", self._form(SpringsForm)),
+            "lifters": ("Lifters", self._form(LiftersForm)),
+            "prices": ("Prices", self._form(PricesForm)),
+            "engine": ("Engine and car", self._form(BuildForm)),
+            "sheet": ("Whole sheet", self._whole_sheet),
+        }
+
+    def _form(self, kind: type[FormBox]) -> Callable[[], w.Widget]:
+        def make() -> w.Widget:
+            self._form_box = kind(self.current, self.take, self.system.value)
+            return self._form_box
+
+        return make
+
+    def head_first(self) -> list[Control]:
+        """The way to the one thing a builder with a card in hand wants first."""
+        self.enter_button = Button(
+            "enter", "Enter a cam", self._turn_to("cam"), expanded=False, css="ll-enter",
+            hint="From its card, from opening and closing events, or from what little is known",
+        )  # fmt: skip
+        return [self.enter_button]
 
     def _make_entries(self) -> None:
         self.entry_box = boxed([], "ll-entry")
         self.entry_box.layout.display = "none"
         self.entry_buttons = Controls("What you can enter", "ll-entries")
         self._entry = ""
+        self._form_box = None
         self.entry_buttons.fill(
             {
                 "": [
@@ -160,12 +196,14 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def show_entry(self, name: str) -> None:
         """Show the form of this name, or with '' none."""
-        self._entry = name
+        self._entry, self._form_box = name, None
         self.entry_box.children = [self.entries()[name][1]()] if name else []
         self.entry_box.layout.display = "" if name else "none"
         for button in self.entry_buttons.every():
             button.show(expanded=button.key == name)
         self.entry_buttons.push()
+        self.enter_button.show(expanded=name == "cam")
+        self.head.push()
 
     def _whole_sheet(self) -> w.Widget:
         self.sheet_text = w.Textarea(layout=w.Layout(width="100%", height="420px"))
@@ -332,18 +370,19 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def _views(self, comparison: Comparison) -> None:
         self.comparison = comparison
+        if self._form_box is not None:
+            self._form_box.refresh(self.system.value)
         before, look = self._before(), plots.styles(comparison)
         self.tell(comparison.answer, change_text(comparison, before, self.baseline_is))
         self.board.value = board_html(comparison, look, before)
         self._fill_against(comparison)
         self._draw_chart()
         more = (text for text in comparison.next_texts if text not in comparison.reasons)
-        self.why.value = _why(comparison, [*comparison.reasons, *more])
+        self.why.value = marked(_why(comparison, [*comparison.reasons, *more]), place="why")
         self.table.value = (
             "<h2>All figures</h2><div class='ll-scroll' tabindex='0' role='region' aria-label='All figures'>"
             f"{report.side_table_html(comparison, before)}</div>"
         )
-        self.footer.value = _footer(comparison)
         self._charts.draw(
             {
                 _COST: plots.cost_figure(comparison),
@@ -351,6 +390,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 _RISK: plots.risk_figure(comparison),
             }
         )
+        self.footer.value = _footer(comparison)
 
     # -- the one chart of the first screen -----------------------------------------------------------------
 
@@ -414,7 +454,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                     return (
                         f"{stem}-quote.html",
                         "text/html",
-                        report.quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
+                        quote_html(comparison, candidate_id=comparison.winner_id or comparison.nearest_id),
                     )
                 if which == "table":
                     return f"{stem}-table.csv", "text/csv", comparison.table.to_csv(index=False)

@@ -198,7 +198,8 @@ class Note(Control):
 
 class Button(Control):
     """A button; `act` is called when it is pressed. on: whether it can do anything now. main: the one to press first.
-    expanded: whether what it opens is open, None where it opens nothing. does: "print" is done by the browser."""
+    expanded: whether what it opens is open, None where it opens nothing. does: "print" is done by the browser.
+    shortcut: a letter that presses it with Ctrl, on a page."""
 
     kind = "button"
 
@@ -212,10 +213,12 @@ class Button(Control):
         main: bool = False,
         expanded: bool | None = None,
         does: str = "",
+        shortcut: str = "",
         css: str = "",
         hint: str = "",
     ) -> None:
         super().__init__(key, label, css=css, hint=hint, on=on, main=main, expanded=expanded, does=does)
+        self.facts["shortcut"] = shortcut
         self._act = act
 
     def click(self) -> None:

@@ -37,8 +37,10 @@ from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.paper.profile import CARD_ORIGIN, profile_csv_text, profile_dxf_text
 from lobeledger.page.plots import best as design_plots
 from lobeledger.page.plots import lobes as lobe_plots
+from lobeledger.page.plots.drawing import drawn_html
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import lobes as lobe_views
+from lobeledger.page.words.glossary import marked
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet import tables
@@ -188,7 +190,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.pages = self.turn_pages(
             {
                 "Motion": self._charts[_MOTION].box,
-                "Outline": w.VBox([self.turn_box, self._charts[_OUTLINE].box, self.outline_words], layout=WIDE),
+                "Outline": w.VBox([self.drawings, self.turn_box, self._charts[_OUTLINE].box], layout=WIDE),
                 "Best lobe": w.VBox([self.best_wait, self._charts[_BEST].box, self.best_words], layout=WIDE),
                 "Readings": self.readings_page,
                 "Flat or roller": self.study_page,
@@ -281,7 +283,8 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.turn_controls = Controls("Turn the cam", "ll-turn-box")
         self.turn_controls.fill({"": [self.turn]})
         self.turn_box = self.turn_controls.box
-        self.outline_words = w.HTML(layout=WIDE)
+        self.drawings = w.HTML(layout=WIDE)
+        self.drawings.add_class("ll-drawings")
 
     def _make_readings_page(self) -> None:
         shipped = sorted((tables.data_dir() / "readings").glob("*.csv"))
@@ -400,7 +403,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             self.tell(lobe_views.share_sentence(name, self.share))
         else:
             self.tell(f"{name}: the best lobe its follower allows is being found.")
-        self.reasons.value = "".join(f"<p>{escape(each)}</p>" for each in reasons)
+        self.reasons.value = marked("".join(f"<p>{escape(each)}</p>" for each in reasons), place="why")
 
     def _draw(self) -> None:
         motion = self.motion
@@ -412,7 +415,16 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             shown = [lobe_plots.ShownLobe(f"{c.name}, {motion.which}", motion.card, style_of(c.follower, 0))]
             face = motion.face_diameter_m if c.follower == "flat" else None
             figure = lobe_plots.motion_figure(shown, face_diameter_m=face, system=system)
-            charts[page].draw({"Lift, velocity and acceleration, with what the card leaves open": figure})
+            title, kept = "Lift, velocity and acceleration, with what the card leaves open", self.baseline
+            ghosts = None
+            if (
+                kept is not None
+                and kept.build != motion.build
+                and (kept.candidate.id, kept.which) == (c.id, motion.which)
+            ):
+                before = [lobe_plots.ShownLobe(c.name, kept.card, style_of(c.follower, 0))]
+                ghosts = {title: lobe_plots.motion_figure(before, face_diameter_m=None, system=system)}
+            charts[page].draw({title: figure}, ghosts)
         elif page == _OUTLINE:
             riding = lobe_plots.riding_figure(
                 motion.flat,
@@ -431,6 +443,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
                 grinding_wheel_radius_m=motion.build.model.grinding_radius_m,
                 system=system,
             )
+            self.drawings.value = drawn_html(c, motion.flat if c.follower == "flat" else motion.roller, system)
             charts[page].draw(
                 {
                     "The same lift under a flat face and under a roller": riding,
@@ -545,15 +558,9 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             if self.flat_choice.value is None or self.roller_choice.value is None:
                 raise BuildError("this build has no flat and roller to compare; give it one of each")
             self.study_words.value = '<div class="ll-quiet">finding best lobes ...</div>'
-            self.study_runner.request(
-                StudyInputs(
-                    self.current(),
-                    self.flat_choice.value,
-                    self.roller_choice.value,
-                    self.study_at.value,
-                    self.system.value,
-                )  # fmt: skip
-            )
+            flat_id, roller_id = self.flat_choice.value, self.roller_choice.value
+            asked = StudyInputs(self.current(), flat_id, roller_id, self.study_at.value, self.system.value)
+            self.study_runner.request(asked)
 
         self.attempt(ask)
 

@@ -35,6 +35,7 @@ from lobeledger.page.panels.runner import Kept, Progress
 from lobeledger.page.plots import valvetrain as valvetrain_plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words import valvetrain as valvetrain_views
+from lobeledger.page.words.glossary import marked
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.sheet.change import change
@@ -379,16 +380,19 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
             result.rigid_rpm, result.loss_rpm, result.run.last, result.inputs.system
         )
         self.tell(f"{c.name}, {result.inputs.which}: {answer[0].lower()}{answer[1:]}")
-        self.reasons.value = "".join(f"<p>{escape(each)}</p>" for each in reasons)
+        self.reasons.value = marked("".join(f"<p>{escape(each)}</p>" for each in reasons), place="why")
 
     def _draw(self) -> None:
         result, page = self.result, self.pages.selected_index
         if result is None or page not in self._charts:
             return
-        style, system = style_of(result.candidate.follower, 0), result.inputs.system
+        style, system, ghost = style_of(result.candidate.follower, 0), result.inputs.system, None
         if page == _FORCE:
             title = f"Force on the lobe and valve lift at {result.inputs.speed_rpm:,.0f} rpm"
             figure = valvetrain_plots.force_figure(result.run, result.train, result.lobe, style, system)
+            kept = self._before(result)
+            if kept is not None:
+                ghost = valvetrain_plots.force_figure(kept.run, kept.train, kept.lobe, style, system)
         elif page == _MAP:
             title = "Force, gap and bounce over speed"
             band = self.doubts.band if self.doubts is not None else None
@@ -404,7 +408,15 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
             figure = valvetrain_plots.motion_figure_at(
                 result.run, result.train, result.lobe, result.profile, math.radians(self.turn.value), style, system
             )
-        self._charts[page].draw({title: figure})
+        self._charts[page].draw({title: figure}, {title: ghost} if ghost else None)
+
+    def _before(self, result: AtSpeed) -> AtSpeed | None:
+        """The baseline, where it is another build looked at in the same way."""
+        kept = self.baseline
+        if kept is None or kept.build == result.build:
+            return None
+        how = (result.inputs.candidate_id, result.inputs.which, result.inputs.speed_rpm)
+        return kept if how == (kept.inputs.candidate_id, kept.inputs.which, kept.inputs.speed_rpm) else None
 
     def _show_doubts(self, doubts: Doubts) -> None:
         self.doubts = doubts

@@ -1,7 +1,6 @@
 """Sheets to print: self-contained HTML, every value escaped.
 
 The customer's sheet, two pages       `write_customer_sheet`, `customer_sheet_html`
-A quote for one candidate             `quote_html`
 Candidates side by side               `side_table_html`
 """
 
@@ -9,7 +8,6 @@ from __future__ import annotations
 
 import datetime
 import math
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -17,18 +15,28 @@ import markupsafe
 
 from lobeledger.assess.figures import NOT_FOR_THIS, column
 from lobeledger.choice import cost
-from lobeledger.choice.results import CandidateResult, is_assumption
+from lobeledger.choice.results import CandidateResult
 from lobeledger.choice.run_in import run_in_plan
-from lobeledger.errors import BuildError
-from lobeledger.page.palette import GROUP_SHADES, INK
+from lobeledger.lobe.outline import flat_profile, roller_profile
+from lobeledger.page.palette import style_of
+from lobeledger.page.paper.quote import letterhead
+from lobeledger.page.plots.compare import lift_figure, torque_figure
+from lobeledger.page.plots.drawing import Measures, lobe_drawing
+from lobeledger.page.plots.on_paper import (
+    GROUP_WORDS,
+    cost_axis,
+    cost_bar_svg,
+    cost_chart_svg,
+    curves_svg,
+    group_key_svg,
+)
 from lobeledger.page.templates import style_text, templates
-from lobeledger.page.words.comparison import LIMITS, Comparison, compared_data
+from lobeledger.page.words.comparison import LIMITS, Comparison
 from lobeledger.page.words.figures import band_text, chance_text, in_tries, money_text, value_text
-from lobeledger.page.words.flips import input_text
+from lobeledger.page.words.guesses import guess_texts
 from lobeledger.page.words.judged import (
     LIMIT_NAMES,
     judged_text,
-    met_text,
     need_text,
     remedy_price_text,
     remedy_text,
@@ -41,7 +49,6 @@ from lobeledger.sheet.files import write_text_atomically
 
 __all__ = [
     "customer_sheet_html",
-    "quote_html",
     "side_by_side",
     "side_table_html",
     "write_customer_sheet",
@@ -70,6 +77,7 @@ _GROUPS = (
 # Left out on paper, which has two pages: said by the rows of the limits, the table of costs, the risks or the cautions,
 # the same for every candidate, or for the shop only.
 _ON_SCREEN_ONLY = (
+    "valve_duration",
     "rigid_limit", "share_of_best", "coil_bind", "speed_use", "first_cost", "chance", "stress_cranking", "cruise",
 )  # fmt: skip
 # Figure -> the hard limit it is judged by.
@@ -117,6 +125,8 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
     own = [b for b in comparison.break_evens if shown[0].candidate.id in (b.flat_id, b.roller_id)]
     # What the reasons say is not said again.
     evens = [text for b in own[:3] if (text := comparison.break_even_text(b)) not in comparison.reasons[:6]]
+    mended = {limit.remedy_id for r in shown for limit in r.limits if limit.standing != "holds"}
+    guesses, others = guess_texts(build, comparison.system, remedies=mended)
     template = templates().get_template("customer_sheet.html.j2")
     return template.render(
         title=f"{build.name}: cam and lifter choice",
@@ -125,8 +135,11 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         date=(date or datetime.date.today()).isoformat(),
         answer=comparison.answer,
         reasons=comparison.reasons[:6],
+        shop=letterhead(build),
+        board=_board(comparison, shown),
+        curves=_curves(comparison, shown),
+        lobes=_lobes(comparison, shown),
         **side_by_side(comparison, shown, on_paper=True),
-        band_note="Money, chances and limits: 5 to 95% of tries with the uncertain values varied.",
         next_texts=[text for text in comparison.next_texts if text not in comparison.reasons[:6]],
         fixes=_fixes(comparison, shown),
         untried=comparison.decision.trials == 0,
@@ -134,28 +147,125 @@ def customer_sheet_html(comparison: Comparison, *, date: datetime.date | None = 
         years=f"{build.use.years:g}",
         cost_chart=markupsafe.Markup(cost_chart_svg(shown, build.currency)),
         cost_rows=_cost_rows(comparison, shown),
+        failure_rows=_failure_rows(comparison, shown),
         run_in=_run_in(build, shown),
-        risks=[*evens, *(_risk(comparison, r) for r in shown)],
+        evens=evens,
         cautions=_cautions(comparison, shown[:2]),
         safety=_safety(shown),
-        assumed=_assumed(comparison),
+        guesses=guesses,
+        others=others,
     )
+
+
+# How a limit stands, told apart in grey print by its mark.
+_MARKS = {"holds": "●", "in doubt": "◐", "out": "✕"}
+
+
+def _board(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, Any]:
+    """A row a cam: cost of owning as a bar with its range, then each limit with the room left."""
+    build, system, currency = comparison.build, comparison.system, comparison.build.currency
+    most = cost_axis(shown)
+    keys = [key for key in LIMITS if any(r.limit(key) is not None for r in shown)]
+    heads = []
+    for key in keys:
+        need = need_text(build, next(limit for r in shown if (limit := r.limit(key)) is not None), system)
+        heads.append(need[:1].upper() + need[1:])
+    rows = []
+    for result, head in zip(shown, _heads(comparison, shown), strict=True):
+        owning = result.figures["owning"]
+        low, high = (f"{round(end, -1):,.0f}" for end in owning[1:])
+        text = f"{round(owning.value, -1):,.0f} {currency}" if math.isfinite(owning.value) else "-"
+        span = f"{low} to {high}" if math.isfinite(owning.value) else ""
+        spoken = f"total cost of {result.candidate.name}: {text}, likely {span}"
+        shade = style_of(result.candidate.follower, 2).colour
+        standing, tries = standing_text(result)
+        stops = ", ".join(LIMIT_NAMES[b.limit] for b in result.stops)
+        rows.append(
+            head
+            | {
+                "bar": markupsafe.Markup(cost_bar_svg(result, most, shade=shade, spoken=spoken)),
+                "cost": text,
+                "span": span,
+                "standing": f"{_MARKS[standing]} {standing}",
+                "tries": tries or stops,
+                "limits": [_limit_cell(comparison, result, key) for key in keys],
+            }
+        )
+    return {"heads": heads, "rows": rows}
+
+
+def _limit_cell(comparison: Comparison, result: CandidateResult, key: str) -> dict[str, str]:
+    limit = result.limit(key)
+    if limit is None:
+        return {"standing": "-", "room": "", "tries": "", "fix": ""}
+    fix = remedy_price_text(comparison.build, limit) if limit.standing != "holds" else ""
+    return {
+        "standing": f"{_MARKS[limit.standing]} {limit.standing}",
+        "room": room_text(comparison.build, limit, comparison.system),
+        "tries": in_tries(limit.chance),
+        "fix": f"fix: {fix.removeprefix('about ')}" if fix else "",
+    }
+
+
+def _curves(comparison: Comparison, shown: list[CandidateResult]) -> dict[str, Any]:
+    """Torque of each cam against the mean of them; the valve lifts where fewer than two have a torque to compare."""
+    known = [r for r in comparison.results if r.assessment.torque_n_m.size and r.assessment.intake is not None]
+    is_torque = len(known) > 1
+    drawn = torque_figure(comparison) if is_torque else lift_figure(comparison)
+    title = "Torque against the average cam, % (shaded: your rpm)" if is_torque else "Valve lift"
+    drawn["layout"]["xaxis"]["title"]["text"] = "engine rpm" if is_torque else "crank angle from overlap TDC, °"
+    return {
+        "title": title,
+        "svg": markupsafe.Markup(curves_svg(drawn, [r.candidate.name if r in shown else "" for r in known])),
+    }
+
+
+def _lobes(comparison: Comparison, shown: list[CandidateResult]) -> list[Any]:
+    """The intake lobes of the leading flat and the leading roller under their lifters, else of the first two."""
+    able = [r for r in shown if r.assessment.intake is not None]
+    first = [next((r for r in able if r.candidate.follower == kind), None) for kind in ("flat", "roller")]
+    pair = [r for r in first if r is not None]
+    if len(pair) < 2:
+        pair = able[:2]
+    pictures = []
+    for result in pair:
+        c, lobe = result.candidate, result.assessment.intake
+        assert lobe is not None
+        base = c.valvetrain.base_circle_radius_m
+        profile = (
+            flat_profile(lobe.nominal, base_radius_m=base)
+            if c.wheel_diameter_m is None
+            else roller_profile(lobe.nominal, base_radius_m=base, roller_radius_m=c.wheel_diameter_m / 2.0)
+        )
+        measures = Measures(c.valvetrain.lobe_width_m, face_diameter_m=c.face_diameter_m)
+        svg = lobe_drawing(profile, measures, system=comparison.system, width_px=170.0, text_px=9.5, full_size=True)
+        pictures.append({"name": c.name, "svg": markupsafe.Markup(svg)})
+    return pictures
+
+
+def _heads(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
+    tie = len(comparison.tied_ids) > 1
+    return [
+        {
+            "name": r.candidate.name,
+            "is_winner": r.candidate.id in (comparison.tied_ids or (comparison.nearest_id,)),
+            "is_fitted": r.candidate.is_fitted,
+            "mark": "tie" if tie else "our pick" if comparison.winner_id else "comes nearest",
+        }
+        for r in shown
+    ]
 
 
 def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_paper: bool = False) -> dict[str, Any]:
     """Heads and rows of the side-by-side table, as the templates take them: `shown` and `groups`."""
     system, currency = comparison.system, comparison.build.currency
-    tie = len(comparison.tied_ids) > 1
-    heads = [
-        {
-            "name": r.candidate.name,
-            "is_winner": r.candidate.id in (comparison.tied_ids or (comparison.nearest_id,)),
-            "mark": "tie" if tie else "our pick" if comparison.winner_id else "comes nearest",
-        }
-        for r in shown
-    ]
-    groups = [{"title": "Room left at each limit, and how surely it is met", "rows": _limit_rows(comparison, shown)}]
+    groups = []
+    if not on_paper:  # on paper the board has them
+        title = "Room left at each limit, and how surely it is met"
+        groups.append({"title": title, "rows": _limit_rows(comparison, shown)})
     for title, keys in _GROUPS:
+        if on_paper and title == "What it costs":
+            continue  # the table of money says it, part by part
         rows = []
         for key in keys:
             if on_paper and key in _ON_SCREEN_ONLY:
@@ -179,7 +289,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                 continue
             rows.append({"heading": col.heading, "meaning": col.meaning, "cells": cells})
         groups.append({"title": title, "rows": rows})
-    return {"shown": heads, "groups": groups}
+    return {"shown": _heads(comparison, shown), "groups": groups}
 
 
 def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
@@ -269,104 +379,46 @@ def side_table_html(comparison: Comparison, before: Comparison | None = None) ->
     return template.render(**whole)
 
 
-def quote_html(comparison: Comparison, *, candidate_id: str | None = None, date: datetime.date | None = None) -> str:
-    """A quote for one candidate (the answer, unless told otherwise): what is paid at the start, line by line.
-
-    Upkeep and risk are not billed and stay out. Validity and terms are left for the shop to fill in. Raises
-    BuildError when no candidate is in the running and none is named.
-    """
-    chosen = candidate_id or comparison.winner_id
-    if chosen is None:
-        raise BuildError("there is nothing to quote: no cam is sure to do; name one, or change the limits")
-    result, build = comparison.result(chosen), comparison.build
-    c = result.candidate
-    lines: list[dict[str, str]] = []
-    for line in result.lines:
-        if not line.is_first or line.group == "surprises":
-            continue
-        amount = float(line.amount)
-        lines.append(
-            {
-                "text": line.text,
-                "quantity": f"{line.count:g} {line.unit}".strip(),
-                "each": f"{amount / line.count:,.2f}" if line.count else "",
-                "amount": f"{amount:,.2f}",
-            }
-        )
-    deposits = sum(p.core_charge_money * p.quantity for p in c.parts)
-    # Of the amounts as printed, so that they add up to the cent.
-    total = math.fsum(
-        round(float(line.amount), 2) for line in result.lines if line.is_first and line.group != "surprises"
-    )
-    total += round(deposits, 2)
-    surprises = sum(float(line.amount) for line in result.lines if line.group == "surprises")
-    return (
-        templates()
-        .get_template("quote.html.j2")
-        .render(
-            title=f"{build.name}: quote",
-            style=markupsafe.Markup(style_text()),
-            build=build,
-            candidate=c,
-            date=(date or datetime.date.today()).isoformat(),
-            lines=lines,
-            deposits=f"{deposits:,.2f}" if deposits else "",
-            total=f"{total:,.2f}",
-            surprises=f"{surprises:,.2f}",
-            cautions=comparison.cautions(c.id),
-            broken=[told.text for told in comparison.broken(c.id)],
-            sure=_sure(comparison.build, result),
-            doubts=_doubts(comparison, result),
-        )
-    )
-
-
-def _sure(build: Build, result: CandidateResult) -> str:
-    """How surely a candidate meets every limit, as a sentence; empty where something stops it."""
-    if result.stops:
-        return ""
-    text = met_text(build, result)
-    return f"{text[:1].upper()}{text[1:]}."
-
-
-def _doubts(comparison: Comparison, result: CandidateResult) -> list[str]:
-    """Each limit that is not sure to be met, and what mends it: not in the total of a quote."""
-    said = []
-    for limit in result.limits:
-        if limit.standing == "holds":
-            continue
-        text = judged_text(comparison.build, limit, comparison.system)
-        mends = remedy_text(comparison.build, limit)
-        short = "To fix it" if limit.standing == "out" else "If it falls short"
-        fix = f" {short}: {mends}, not in the total." if mends else ""
-        said.append(f"{text[:1].upper()}{text[1:]}.{fix}")
-    return said
-
-
 def _cost_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
     """One row a group of cost, totals for the start and for the whole."""
     sums = [{g: sum(float(line.amount) for line in r.lines if line.group == g) for g in cost.GROUPS} for r in shown]
     rows: list[dict[str, Any]] = []
 
-    def row(text: str, values: list[float], *, is_total: bool = False) -> None:
-        rows.append({"text": text, "cells": [f"{v:,.0f}" for v in values], "is_total": is_total})
+    def row(text: str, values: list[float], *, group: str = "") -> None:
+        key = markupsafe.Markup(group_key_svg(group)) if group else ""
+        cells = [f"{v:,.0f}" for v in values]
+        rows.append({"text": text, "key": key, "cells": cells, "is_total": text.startswith(("Up-front", "Total"))})
 
     for group, first in cost.GROUPS.items():
         if first:
-            row(group.capitalize(), [s[group] for s in sums])
+            row(GROUP_WORDS[group], [s[group] for s in sums], group=group)
     deposits = [sum(p.core_charge_money * p.quantity for p in r.candidate.parts) for r in shown]
     if any(deposits):
-        row("Deposits on old parts (come back)", deposits)
-    row("First cost", [r.figures["first_cost"].value for r in shown], is_total=True)
+        row("Core charges (refunded)", deposits)
+    row("Up-front cost", [r.figures["first_cost"].value for r in shown])
     for group, first in cost.GROUPS.items():
         if not first:
-            row(group.capitalize(), [s[group] for s in sums])
+            row(GROUP_WORDS[group], [s[group] for s in sums], group=group)
     row(
-        f"Cost of owning over {comparison.build.use.years:g} years",
+        f"Total cost over {comparison.build.use.years:g} years",
         [r.figures["owning"].value for r in shown],
-        is_total=True,
     )
     return rows
+
+
+def _failure_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[str, Any]]:
+    """How likely each is lost, by what, and what that costs."""
+    money = money_text(comparison.build)
+    odds = [(chance_text(r.figures["chance"].value), r.candidate.failure.what) for r in shown]
+    costs = [money(r.candidate.failure.cost_money) for r in shown]
+
+    def cell(value: str, band: str = "") -> dict[str, Any]:
+        return {"value": value, "band": band, "is_broken": False}
+
+    return [
+        {"heading": "Odds of failure", "meaning": "", "cells": [cell(*each) for each in odds]},
+        {"heading": "What one failure costs", "meaning": "", "cells": [cell(each) for each in costs]},
+    ]
 
 
 def _run_in(build: Build, shown: list[CandidateResult]) -> list[str]:
@@ -386,117 +438,3 @@ def _safety(shown: list[CandidateResult]) -> list[str]:
             "read every lobe's lift."
         )
     return said
-
-
-def _risk(comparison: Comparison, result: CandidateResult) -> str:
-    c, money = result.candidate, money_text(comparison.build)
-    chance = result.figures["chance"].value
-    return (
-        f"{c.name}: {c.failure.what}, about {chance_text(chance)}, {money(c.failure.cost_money)} each time; "
-        f"expected {money(result.figures['expected_loss'].value)}."
-    )
-
-
-def _assumed(comparison: Comparison) -> list[str]:
-    """What was filled in, in words, one entry a thing; candidates that share a value are named together.
-
-    The numbers of the calculation itself, which no customer can answer, are counted only: the page lists them.
-    """
-    build = comparison.build
-    found: dict[str, dict[str, list[str]]] = {}
-    of_the_model = 0
-    for datum in compared_data(build):
-        if not is_assumption(datum):
-            continue
-        if datum.path.startswith("model."):
-            of_the_model += 1
-            continue
-        owner = datum.path.split(".")[1] if datum.path.startswith("candidates.") else ""
-        text = datum.text.replace("**2", "²").replace("**3", "³").replace("*", "·")
-        # What a zero stands for is said to who writes a sheet, after a semicolon.
-        label = input_text(build, datum.path).split(";")[0]
-        owners = found.setdefault(label, {}).setdefault(text, [])
-        if owner not in owners:
-            owners.append(owner)
-    items = [
-        f"{label}: {', '.join(text + _whose(build, owners) for text, owners in values.items())}"
-        for label, values in found.items()
-    ]
-    if of_the_model:
-        items.append(f"and {of_the_model} numbers of the calculation itself, listed on the choose page")
-    return items
-
-
-def _whose(build: Build, owners: list[str]) -> str:
-    """Whose a value is, to follow it: nothing where it is everyone's, a kind of lifter, or names."""
-    if owners == [""] or len(owners) == len(build.candidates):
-        return ""
-    kinds = {
-        "flat": lambda c: c.follower == "flat",
-        "roller": lambda c: c.follower == "roller",
-        "solid": lambda c: c.lifter == "solid",
-        "hydraulic": lambda c: c.lifter == "hydraulic",
-    }
-    for word, belongs in kinds.items():
-        if {c.id for c in build.candidates if belongs(c)} == set(owners):
-            return f" ({word})"
-    return f" ({'; '.join(build.candidate(each).name for each in owners)})"
-
-
-def cost_chart_svg(shown: list[CandidateResult], currency: str) -> str:
-    """Stacked bars of cost of owning by group, with the 5 to 95 % range of the whole."""
-    width, bar, gap, left, top = 720.0, 14.0, 10.0, 190.0, 32.0
-    most = max((r.figures["owning"].high for r in shown), default=1.0) * 1.04 or 1.0
-    scale = (width - left - 20.0) / most
-    height = top + len(shown) * (bar + gap) + 20.0
-    out = [
-        f'<svg viewBox="0 0 {width:.0f} {height:.0f}" role="img" aria-label="Cost of owning" font-size="10.5" '
-        f'fill="{INK}">'
-    ]
-    x, y = left, 12.0
-    for group, shade in GROUP_SHADES.items():
-        if x > width - 150:
-            x, y = left, y + 13.0
-        out.append(
-            f'<rect x="{x:.1f}" y="{y - 8:.1f}" width="9" height="9" fill="{shade}" stroke="{INK}" stroke-width=".5"/>'
-        )
-        out.append(f'<text x="{x + 12:.1f}" y="{y:.1f}" font-size="9">{escape(group)}</text>')
-        x += 20.0 + 5.6 * len(group)
-    for i, result in enumerate(shown):
-        y = top + i * (bar + gap)
-        name = result.candidate.name if len(result.candidate.name) <= 34 else result.candidate.name[:33] + "…"
-        out.append(
-            f'<text x="{left - 6:.0f}" y="{y + bar * 0.68:.1f}" text-anchor="end" font-size="10">{escape(name)}</text>'
-        )
-        x = left
-        for group, shade in GROUP_SHADES.items():
-            amount = sum(float(line.amount) for line in result.lines if line.group == group)
-            w = amount * scale
-            if w > 0.05:
-                out.append(
-                    f'<rect x="{x:.1f}" y="{y:.1f}" width="{w:.1f}" height="{bar}" fill="{shade}" stroke="{INK}" '
-                    'stroke-width=".5">'
-                    f"<title>{escape(group)}: {amount:,.0f} {escape(currency)}</title></rect>"
-                )
-                x += w
-        low, high = (left + v * scale for v in result.figures["owning"][1:])
-        middle = y + bar + 3.5
-        out.append(
-            f'<path d="M{low:.1f} {middle - 3:.1f}v6M{low:.1f} {middle:.1f}H{high:.1f}M{high:.1f} {middle - 3:.1f}v6" '
-            f'stroke="{INK}" stroke-width="1.2" fill="none"/>'
-        )
-    axis = top + len(shown) * (bar + gap) + 2.0
-    step = _nice(most / 6.0)
-    value = 0.0
-    while value <= most:
-        at = left + value * scale
-        out.append(f'<path d="M{at:.1f} {top - 4:.1f}V{axis:.1f}" stroke="#9aa5b1" stroke-width=".4" fill="none"/>')
-        out.append(f'<text x="{at:.1f}" y="{axis + 11:.1f}" text-anchor="middle" font-size="9">{value:,.0f}</text>')
-        value += step
-    out.append("</svg>")
-    return "".join(out)
-
-
-def _nice(step: float) -> float:
-    power = 10.0 ** math.floor(math.log10(step)) if step > 0 else 1.0
-    return next(power * m for m in (1, 2, 5, 10) if power * m >= step)

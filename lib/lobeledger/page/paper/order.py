@@ -10,32 +10,39 @@ import math
 
 import markupsafe
 
+from lobeledger.page.paper.quote import letterhead
 from lobeledger.page.templates import style_text, templates
 from lobeledger.page.words.break_in import VERBS, orders_of
 from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import in_one_system
 from lobeledger.page.words.run_in import reasons_not_to_run
 
 __all__ = ["order_sheet_html"]
 
 
-def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.date | None = None) -> str:
-    """The order list of one candidate as a page to print, with a box to tick on each line."""
+def order_sheet_html(
+    comparison: Comparison, candidate_id: str, *, number: str = "", date: datetime.date | None = None
+) -> str:
+    """The order list of one candidate as a page to print, with a box to tick on each line.
+
+    number: the running number of the quote it goes with, else the sheet's, else a line to write it on.
+    """
     build = comparison.build
     candidate = build.candidate(candidate_id)
     orders = orders_of(build, candidate, comparison.system)
     parts = [
         {
             "title": title,
+            "has_hours": any(o.hours for o in orders[verb]),
             "is_found": verb in ("measure", "keep"),
             "rows": [
                 {
-                    "what": o.what,
-                    "why": o.why
-                    + (
-                        "; not on the sheet, added at the library's price" if o.is_added and o.price is not None else ""
-                    ),
+                    "what": in_one_system(o.what, comparison.system),
+                    "why": in_one_system(o.why, comparison.system),
+                    "part_number": o.part_number,
+                    "supplier": o.supplier,
                     "count": o.count,
-                    "price": o.price_text(build.currency),
+                    "price": "ask" if o.price is None else o.price_text(build.currency),
                     "hours": f"{o.hours:g}" if o.hours else "",
                 }
                 for o in orders[verb]
@@ -46,10 +53,7 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
     ]
     every = [o for each in orders.values() for o in each]
     # Of the prices as printed, so that they add up to the cent.
-    total, added = (
-        math.fsum(round(o.price or 0.0, 2) for o in every if o.is_added or not only_added)
-        for only_added in (False, True)
-    )
+    total = math.fsum(round(o.price or 0.0, 2) for o in every)
     unpriced = sum(o.price is None for o in every)
     deposits = math.fsum(p.core_charge_money * p.quantity for p in candidate.parts)
     return (
@@ -60,6 +64,7 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
             style=markupsafe.Markup(style_text()),
             build=build,
             candidate=candidate,
+            shop=letterhead(build, number=number),
             date=(date or datetime.date.today()).isoformat(),
             stops=[f"{b.text}. It would take {b.give}" for b in reasons_not_to_run(comparison, candidate_id)],
             parts=parts,
@@ -67,6 +72,5 @@ def order_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetim
             unpriced=f"{unpriced} thing{'s' if unpriced > 1 else ''}" if unpriced else "",
             deposits=f"{deposits:,.2f}" if deposits else "",
             hours=f"{sum(o.hours for o in every) + candidate.fitting_time_h:g}",
-            added=f"{added:,.2f}" if added else "",
         )
     )

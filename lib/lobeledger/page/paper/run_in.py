@@ -18,6 +18,7 @@ from lobeledger.choice.run_in import RunInPlan, run_in_plan
 from lobeledger.lobe.flat import crown_height_m
 from lobeledger.page.templates import style_text, templates
 from lobeledger.page.words.comparison import Comparison
+from lobeledger.page.words.figures import in_one_system
 from lobeledger.page.words.run_in import reasons_not_to_run, run_answer, run_cautions, run_fuel, run_springs, speed_span
 from lobeledger.sheet.files import write_text_atomically
 
@@ -47,6 +48,7 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
         .get_template("run_sheet.html.j2")
         .render(
             title=f"{build.name}: run sheet",
+            one=functools.partial(in_one_system, system=system),
             style=markupsafe.Markup(style_text()),
             build=build,
             candidate=c,
@@ -58,7 +60,10 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             springs=run_springs(plan, system),
             notes=_run_notes(plan, system),
             log=_run_log(plan),
-            step_texts=[step_text(i, step.line.text, step.line.watch or "") for i, step in enumerate(plan.steps, 1)],
+            step_texts=[
+                in_one_system(step_text(i, step.line.text, step.line.watch or ""), system)
+                for i, step in enumerate(plan.steps, 1)
+            ],
             other_school=_other_school(plan),
             turning="Pushrods seen turning" if c.follower == "flat" else "Pushrods steady",
             pressure_unit=units.shown_unit("pressure", system),

@@ -37,7 +37,7 @@ def best_figure(card: Lobe, share: ShareOfBest, style: CandidateStyle, system: s
     for name, lobe, dash, width in (
         ("this card", card, "solid", 2.4),
         ("best at its lift", share.best_at_its_lift.lobe, "dash", 1.8),
-        ("best, lift free", share.best_free.lobe, "dot", 1.8),
+        ("best, no cap on lift", share.best_free.lobe, "dot", 1.8),
     ):
         kept = slice(None, None, 2)
         traces.append(
@@ -119,7 +119,7 @@ def readings_figure(read: ReadLobe, plain: Differenced, style: CandidateStyle, s
             x=at[shown],
             y=np.clip(plain.acceleration_m_per_rad2[shown] * per_deg2, -span, span),
             mode="lines+markers",
-            name="plain differences of the readings",
+            name="readings differenced, unsmoothed",
             line={"color": "#9aa5b1", "width": 0.8},
             marker={"size": 3, "color": "#9aa5b1"},
             hoverinfo="skip",
@@ -132,7 +132,7 @@ def readings_figure(read: ReadLobe, plain: Differenced, style: CandidateStyle, s
             fill="toself",
             fillcolor=faint(style.colour),
             line={"width": 0},
-            name="95 % band",
+            name="95% sure",
             hoverinfo="skip",
         ),
         trace(
@@ -140,7 +140,7 @@ def readings_figure(read: ReadLobe, plain: Differenced, style: CandidateStyle, s
             x=theta[near],
             y=accel[near],
             mode="lines",
-            name="fit",
+            name="curve",
             line={"color": style.colour, "width": 2},
             hovertemplate=f"%{{y:.3f}} {unit}/deg² at %{{x:.1f}} cam deg<extra></extra>",
         ),
@@ -150,19 +150,19 @@ def readings_figure(read: ReadLobe, plain: Differenced, style: CandidateStyle, s
             y=read.residual_m * small,
             yaxis="y2",
             mode="markers",
-            name="reading less fit",
+            name="reading minus curve",
             marker={"size": 4, "color": INK, "symbol": "circle-open"},
             hovertemplate=f"%{{y:.2f}} {unit} at %{{x:.1f}} cam deg<extra></extra>",
         ),
     ]
     return base_figure(
         traces,
-        x="cam angle from the centreline [deg]",
+        x="cam angle from the centerline [deg]",
         y=f"acceleration [{unit}/deg²]",
         height=430,
         xaxis={"range": [-100.0, 100.0], "anchor": "y2"},
         yaxis={"domain": [0.36, 1.0], "range": [-span, span]},
-        yaxis2=axis(domain=[0.0, 0.27], title={"text": f"residual [{unit}]"}),
+        yaxis2=axis(domain=[0.0, 0.27], title={"text": f"off the curve [{unit}]"}),
     )
 
 
@@ -195,7 +195,7 @@ def study_figure(found: Mapping[str, Array], at_text: str, system: str) -> Figur
             name="roller's area over the flat's",
             line={"color": INK, "width": 1.5, "dash": "dash"},
             marker={"symbol": "diamond-open", "size": 8, "color": INK},
-            hovertemplate="%{y:+.1f} % area at %{x:.0f} deg<extra></extra>",
+            hovertemplate="%{y:+.1f}% area at %{x:.0f} deg<extra></extra>",
         )
     )
     return base_figure(

@@ -12,6 +12,7 @@ from lobeledger.choice.stake import Stakes
 from lobeledger.page.palette import INK
 from lobeledger.page.plots.compare import Figure, base_figure, styles, trace
 from lobeledger.page.words.break_in import input_name
+from lobeledger.page.words.wear import VERDICT_WORDS
 from lobeledger.record.wear import Watch
 from lobeledger.units import from_si, shown_unit
 
@@ -21,7 +22,7 @@ _MOST_BARS = 10
 
 
 def tornado_figure(stakes: Stakes, candidate_id: str) -> Figure:
-    """Cost of owning with one input at a time at its low and at its high, widest swing on top."""
+    """Total cost with one input at a time at its low and at its high, widest swing on top."""
     build = stakes.decision.build
     one = stakes.of(candidate_id)
     bars = one.bars[:_MOST_BARS][::-1]
@@ -52,7 +53,7 @@ def tornado_figure(stakes: Stakes, candidate_id: str) -> Figure:
         )
     return base_figure(
         traces,
-        x=f"cost of owning [{build.currency}]",
+        x=f"total cost [{build.currency}]",
         height=70 + 30 * max(4, len(bars)),
         barmode="overlay",
         bargap=0.3,
@@ -89,7 +90,7 @@ def wear_figure(watch: Watch, system: str) -> Figure:
                 x=[lobe.name for lobe in lobes],
                 y=values,
                 mode="markers",
-                name=verdict,
+                name=VERDICT_WORDS[verdict],
                 marker={"symbol": symbol, "size": 10, "color": colour, "line": {"color": INK, "width": 1}},
                 error_y={"type": "data", "array": reach, "color": INK, "thickness": 1.2, "width": 4},
                 hovertemplate=f"%{{x}}: %{{y:.4f}} {unit} lost<extra></extra>",

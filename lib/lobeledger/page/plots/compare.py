@@ -133,7 +133,7 @@ def cost_figure(comparison: Comparison) -> Figure:
             trace(
                 "bar",
                 y=names, x=amounts, name=group, orientation="h", customdata=details,
-                marker={"color": shade, "line": {"color": INK, "width": 0.5}, "pattern": {"shape": GROUP_HATCHES.get(group, ""), "bgcolor": shade, "fgcolor": "white" if group == "risk of a loss" else INK, "size": 6, "solidity": 0.2}},
+                marker={"color": shade, "line": {"color": INK, "width": 0.5}, "pattern": {"shape": GROUP_HATCHES.get(group, ""), "bgcolor": shade, "fgcolor": "white" if group == "risk of failure" else INK, "size": 6, "solidity": 0.2}},
                 hovertemplate=f"<b>{group}</b>: %{{x:,.0f}} {currency}<br>%{{customdata}}<extra></extra>",
             )
         )  # fmt: skip

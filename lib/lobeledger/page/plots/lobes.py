@@ -430,7 +430,7 @@ def overlaid_figure(flat: Profile, roller: Profile, *, system: str = "us") -> Fi
                 name=name,
                 line={"color": style.colour, "dash": style.dash, "width": 2.5},
                 customdata=rho,
-                hovertemplate=f"<b>{name}</b><br>radius %{{customdata}}, negative is hollow<extra></extra>",
+                hovertemplate=f"<b>{name}</b><br>radius %{{customdata}}, minus means a hollow flank<extra></extra>",
             )
         )
     turn = np.linspace(0.0, 2.0 * math.pi, 121)
@@ -444,9 +444,7 @@ def overlaid_figure(flat: Profile, roller: Profile, *, system: str = "us") -> Fi
         "layout": layout_of(
             440,
             xaxis=axis(title={"text": f"[{unit}]", "standoff": 6}, constrain="domain", zeroline=True),
-            yaxis=axis(
-                title={"text": f"towards the nose [{unit}]", "standoff": 6}, scaleanchor="x", constrain="domain"
-            ),
+            yaxis=axis(title={"text": f"toward the nose [{unit}]", "standoff": 6}, scaleanchor="x", constrain="domain"),
             legend={"orientation": "v", "x": 0.68, "y": 1.0, "yanchor": "top", "font": {"size": 14}},
             hovermode="closest",
         ),
@@ -475,7 +473,7 @@ def _shape_traces(flat: Profile, roller: Profile, kept: slice, system: str) -> l
                 line={"color": style.colour, "dash": style.dash, "width": 2},
                 customdata=radius, xaxis="x", yaxis="y",
                 hovertemplate=f"<b>lobe for the {name}</b><br>radius %{{customdata}} at %{{x:.1f}}°"
-                "<br>negative is hollow<extra></extra>",
+                "<br>minus means a hollow flank<extra></extra>",
             )
         )  # fmt: skip
     traces.append(

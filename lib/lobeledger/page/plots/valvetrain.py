@@ -72,7 +72,7 @@ def force_figure(run: Run, train: Train, lobe: Lobe, style: CandidateStyle, syst
             y=_rigid_lift_m(train, lobe, run.theta_cam_rad) * per_m,
             yaxis="y2",
             mode="lines",
-            name="a rigid train's",
+            name="with no flex",
             line={"color": INK, "width": 1.2, "dash": "dash"},
             hoverinfo="skip",
         ),
@@ -107,9 +107,7 @@ def speed_figure(
         _line(x, [p.seat_bounce_m * per_m for p in points], "bounce on the seat", "#4f6b85", "dashdot", f"%{{y:.4f}} {lift}", "y2"),
     ]  # fmt: skip
     shapes: list[dict[str, Any]] = [_upright(highest_rpm, INK, "dash")]
-    notes = [
-        {"x": highest_rpm, "yref": "paper", "y": 1.0, "text": "highest speed", "showarrow": False, "xanchor": "right"}
-    ]
+    notes = [{"x": highest_rpm, "yref": "paper", "y": 1.0, "text": "top rpm", "showarrow": False, "xanchor": "right"}]
     if loss_rpm is not None:
         shapes.append(_upright(loss_rpm, _RED, "solid"))
         notes.append(
@@ -124,7 +122,7 @@ def speed_figure(
         )  # fmt: skip
     return base_figure(
         traces,
-        x="engine speed [rpm]",
+        x="engine rpm",
         y=f"force on the lobe [{force}]",
         height=430,
         xaxis={"anchor": "y2", "tickformat": ","},
@@ -174,7 +172,7 @@ def _valve_traces(base: float, valve: float, rigid: float, per_m: float) -> list
     """The valve where it is and where a rigid train would have it, and its seat; lengths m, sized by the base circle."""
     traces: list[dict[str, Any]] = []
     middle, width = 4.2 * base, 0.9 * base
-    for place, dash, colour, name in ((rigid, "dash", "#7b8794", "a rigid train"), (valve, "solid", INK, "the valve")):
+    for place, dash, colour, name in ((rigid, "dash", "#7b8794", "with no flex"), (valve, "solid", INK, "the valve")):
         # The valve opens downwards; its lift is drawn three times as large as it is.
         y = -3.0 * place
         x = np.array(

@@ -23,7 +23,7 @@ from lobeledger.choice.results import (
     Shortfall,
 )
 from lobeledger.doubt.speed import SEARCHED_FROM
-from lobeledger.page.words.figures import in_tries, money_text
+from lobeledger.page.words.figures import given_money_text, in_tries, money_text
 from lobeledger.page.words.flips import break_even_text, flip_text
 from lobeledger.page.words.judged import LIMIT_NAMES, judged_text, met_text, remedy_text
 from lobeledger.page.words.limits import told_limits
@@ -36,20 +36,21 @@ _SAME_TORQUE_SHARE = 0.0005
 
 
 def answer_text(decision: Decision, system: str) -> str:
-    """The choice, a tie, or what comes nearest and what it takes, in one or two sentences."""
+    """The choice, a tie, or what comes closest and what it takes, in one or two sentences."""
     running = decision.running
     if not running:
         return _nothing_holds(decision, system)
     build, best = decision.build, running[0]
     money = money_text(build)
     name = best.candidate.name
+    do = "Keep" if best.candidate.is_fitted else "Choose"
     cost = f"{money(best.figures['owning'].value)} over {build.use.years:g} years"
     sure = met_text(build, best) if best.limits else "nothing stops it"
     if len(decision.results) == 1:
-        return f"{name} is the only candidate: {cost}; {sure}."
+        return f"{name} is the only cam: {cost}; {sure}."
     rivals = decision.rivals
     if not rivals:
-        return f"Choose {name}: {cost}; {sure}. All others fail."
+        return f"{do} {name}: {cost}; {sure}. All others fail."
     second = rivals[0]
     lead = second.figures["expected"].value - best.figures["expected"].value
     if len(decision.tied_ids) > 1:
@@ -60,12 +61,12 @@ def answer_text(decision: Decision, system: str) -> str:
         )
     if lead < 0.0:
         return (
-            f"Choose {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
-            f"limit in only {in_tries(second.mended_chance)}{', remedies and all' if _is_mended(second) else ''}."
+            f"{do} {name}: {cost}; {sure}. {second.candidate.name} would be {money(-lead)} better, but meets every "
+            f"limit in only {in_tries(second.mended_chance)}{', fixes and all' if _is_mended(second) else ''}."
         )
     ahead = float((second.cost_draws > best.cost_draws).mean())
     return (
-        f"Choose {name}: {cost}; {sure}. It is {money(lead)} better than {second.candidate.name}, torque and remedies "
+        f"{do} {name}: {cost}; {sure}. It is {money(lead)} better than {second.candidate.name}, torque and fixes "
         f"counted, and stays ahead in {in_tries(ahead)}."
     )
 
@@ -76,13 +77,13 @@ def _nothing_holds(decision: Decision, system: str) -> str:
     if nearest.stops:
         takes = _gives(build, nearest, system)
         if len(decision.results) == 1:
-            return f"{name}, the only candidate, cannot be built as it stands; it would take {takes}."
-        return f"None of the {len(decision.results)} candidates can be built; {name} comes nearest and takes {takes}."
+            return f"{name}, the only cam, can't be built as it stands. To fix it: {takes}."
+        return f"None of the {len(decision.results)} cams can be built. {name} comes closest. To fix it: {takes}."
     short = "; ".join(judged_text(build, each, system) for each in nearest.unsure)
-    only = ", the only candidate," if len(decision.results) == 1 else ""
+    only = ", the only cam," if len(decision.results) == 1 else ""
     none = "" if only else f"None of the {len(decision.results)} is sure to do. "
     return (
-        f"{none}{name}{only} comes nearest, at {money_text(build)(nearest.figures['owning'].value)} over "
+        f"{none}{name}{only} comes closest, at {money_text(build)(nearest.figures['owning'].value)} over "
         f"{build.use.years:g} years: {met_text(build, nearest)}. {_upper(short)}."
     )
 
@@ -165,7 +166,7 @@ def _lead(build: Build, lead: Lead) -> str:
     dearer, gains = lead.dearer_money, lead.gain_share
     cheaper = f"{money(abs(dearer))} {'less' if dearer >= 0 else 'more'} to own than {second}"
     if abs(gains) < _SAME_TORQUE_SHARE:
-        return f"{best} costs {cheaper}; over the speeds used torque is about the same."
-    pull = f"{abs(gains):.1%} {'more' if gains > 0 else 'less'} torque over the speeds used"
-    price = money(build.limits.torque_worth_money)
+        return f"{best} costs {cheaper}; torque is about the same."
+    pull = f"{abs(gains):.1%} {'more' if gains > 0 else 'less'} torque at your rpm"
+    price = given_money_text(build)(build.limits.torque_worth_money)
     return f"{best} costs {cheaper} and gives {pull}, which at {price} for each 1% is worth {money(lead.worth_money)}."

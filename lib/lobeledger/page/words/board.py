@@ -212,6 +212,8 @@ def split_answer(answer: str) -> tuple[str, list[str]]:
 
     >>> split_answer("Choose Mild, 204 deg: 2,707 USD over 8 years; it holds. It is 90 USD better than Wild.")
     ('Choose Mild, 204 deg', ['2,707 USD over 8 years; it holds.', 'It is 90 USD better than Wild.'])
+    >>> split_answer("A tie: Mild and Wild. Mild leads by 3 USD.")
+    ('A tie: Mild and Wild', ['Mild leads by 3 USD.'])
     >>> split_answer("Mild, 204 deg, intake: contact is lost at 5,421 rpm.")
     ('Contact is lost at 5,421 rpm', ['Mild, 204 deg, intake.'])
     >>> split_answer("None of the 4 is sure to do. Mild comes nearest.")
@@ -221,8 +223,8 @@ def split_answer(answer: str) -> tuple[str, list[str]]:
     sentences = [each if each.endswith(".") else f"{each}." for each in sentences]
     first, colon, rest = sentences[0].partition(": ")
     rest = rest[:1].upper() + rest[1:]
-    if colon and first.startswith(("Choose ", "A tie", "No ", "Do not ")):
+    if colon and first.startswith(("Choose ", "No ", "Do not ")):
         return first, [rest, *sentences[1:]]
-    if colon and len(first) < 60:
+    if colon and first != "A tie" and len(first) < 60:
         return rest.removesuffix("."), [f"{first}.", *sentences[1:]]
     return sentences[0].removesuffix("."), sentences[1:]

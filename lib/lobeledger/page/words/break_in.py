@@ -1,7 +1,7 @@
 """What the break-in page and its sheets show: order list, stakes, record and wear as HTML.
 
 What must be ordered, machined, measured?     `order_tables`, `orders_of`, `Order`
-How is it run in, what does that cost?        `run_in_tables`
+How is it broken in, what does that cost?        `run_in_tables`
 What is at stake?                             `stake_tables`, `input_name`
 What has the shop written down?               `record_tables`
 Which lobe is losing lift?                    `watch_tables`
@@ -22,7 +22,7 @@ from lobeledger.choice.run_in import RunInPlan
 from lobeledger.choice.stake import Stake, Stakes
 from lobeledger.page.templates import templates
 from lobeledger.page.words.comparison import Comparison
-from lobeledger.page.words.figures import chance_text, money_text
+from lobeledger.page.words.figures import chance_text, given_money_text
 from lobeledger.page.words.limits import NO_REASON_TO_SKIP
 from lobeledger.page.words.run_in import (
     reasons_not_to_run,
@@ -32,6 +32,7 @@ from lobeledger.page.words.run_in import (
     run_springs,
     speed_span,
 )
+from lobeledger.page.words.wear import VERDICT_WORDS
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import LIGHT_SPRINGS, Candidate
 from lobeledger.parts.pairing import OrderLine, order_list
@@ -58,12 +59,12 @@ __all__ = [
 ]
 
 VERBS = {
-    "stop": "Does not go together",
+    "stop": "Won't work together",
     "buy": "Buy",
     "change": "Change",
     "machine": "Machine",
     "measure": "Measure",
-    "do": "Do as well",
+    "do": "Also do",
     "keep": "Keep in mind",
 }
 
@@ -92,6 +93,10 @@ def tables_html(tables: Iterable[Table]) -> str:
     return templates().get_template("tables.html.j2").render(tables=[t for t in tables if t.rows or t.intro])
 
 
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
 def _span(figure: Figure, digits: int = 0) -> str:
     low, high = (f"{end:,.{digits}f}" for end in figure[1:])
     return f"{figure.value:,.{digits}f}" + (f" ({low} to {high})" if low != high else "")
@@ -112,6 +117,8 @@ class Order:
     price: float | None = 0.0
     hours: float = 0.0
     is_added: bool = False
+    part_number: str = ""
+    supplier: str = ""
 
     def price_text(self, currency: str) -> str:
         """The price as it stands in the list; empty for what costs nothing."""
@@ -130,7 +137,7 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[Order]:
                 each
                 for each in (
                     reasons.get(p.item, ""),
-                    f"and a deposit of {p.core_charge_money * p.quantity:,.2f} until the old part is back"
+                    f"and a core charge of {p.core_charge_money * p.quantity:,.2f}, refunded for the old part"
                     if p.core_charge_money * p.quantity
                     else "",
                 )
@@ -139,6 +146,8 @@ def _price_lines(candidate: Candidate, reasons: dict[str, str]) -> list[Order]:
             "on the sheet",
             f"{p.quantity:g}",
             p.price_money * p.quantity,
+            part_number=p.part_number or "",
+            supplier=p.supplier or "",
         )
         for p in candidate.parts
     ]
@@ -171,9 +180,9 @@ def orders_of(build: Build, candidate: Candidate, system: str) -> dict[str, list
     found["buy"].append(_run_in_oil(build, candidate))
     for each in build.precautions_on(candidate):
         verb = "buy" if each.price_money else "do"
-        why = "precaution against a loss"
+        why = "precaution against failure"
         if each.id == LIGHT_SPRINGS:
-            why += f"; {2.0 * candidate.spring_labour_h:g} h, charged with the run-in"
+            why += f"; {2.0 * candidate.spring_labour_h:g} h, charged with the break-in"
         found[verb].append(Order(verb, each.text, why, each.origin, price=each.price_money, hours=each.time_h))
     for line in rules:
         if line.covered_by and line.verb in ("buy", "change", "machine"):
@@ -185,12 +194,12 @@ def orders_of(build: Build, candidate: Candidate, system: str) -> dict[str, list
 def _run_in_oil(build: Build, candidate: Candidate) -> Order:
     """What the run-in and the first service use up; its price is a charge of the run-in."""
     what = (
-        "run-in oil, or oil and the additive, with a filter; oil and filter for the first service"
+        "break-in oil, or oil and the additive, with a filter; oil and filter for the first service"
         if candidate.follower == "flat"
         else "the engine's own oil and a filter, twice: for the first start and the first service"
     )
     origin = "on the sheet" if build.data["shop.run_in_oil"].written else "assumed"
-    return Order("buy", what, "charged with the run-in", origin, price=build.shop.run_in_oil_money)
+    return Order("buy", what, "charged with the break-in", origin, price=build.shop.run_in_oil_money)
 
 
 def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
@@ -198,7 +207,7 @@ def order_tables(comparison: Comparison, candidate_id: str) -> list[Table]:
     build = comparison.build
     candidate = build.candidate(candidate_id)
     tables = [
-        Table("Do not order this as it is", f"{b.text}. It would take {b.give}.")
+        Table("Don't order this yet", f"{_upper(b.text)}. To fix it: {b.give}.")
         for b in reasons_not_to_run(comparison, candidate_id)
         if b.limit != "pairing"
     ]
@@ -223,17 +232,17 @@ def _length(value_m: float, system: str) -> str:
     return f"{from_si(value_m, 'lift', system):.3f} {shown_unit('lift', system)}"
 
 
-# -- run-in --------------------------------------------------------------------------------------------------
+# -- break-in ------------------------------------------------------------------------------------------------
 
 
 def run_in_tables(comparison: Comparison, plan: RunInPlan) -> list[Table]:
     """Steps, when to stop, cost, springs, and what is done before and after; the maker's instruction first."""
     system, currency = comparison.system, comparison.build.currency
     maker = plan.maker_instruction or (
-        "none on the sheet. It comes before everything here: write it under Run-in, Maker's instruction."
+        "None on your sheet. It comes before everything here: enter it under Break-in, Maker's instruction."
     )
     tables = [
-        Table("Do not run this", f"{b.text}. It would take {b.give}.")
+        Table("Do not run this", f"{_upper(b.text)}. To fix it: {b.give}.")
         for b in reasons_not_to_run(comparison, plan.candidate.id)
     ]
     tables += [Table("The part maker's instruction", maker), Table("", run_answer(plan))]
@@ -258,10 +267,10 @@ def run_in_tables(comparison: Comparison, plan: RunInPlan) -> list[Table]:
     tables.append(_acts("Stop at once when", plan.stop))
     charges = [Row((each.text, f"{float(each.amount):,.2f}")) for each in plan.charges]
     low, high = (f"{end:,.2f}" for end in plan.total_money[1:])
-    moved = f" ({low} to {high} with the uncertain values varied)" if low != high else ""
+    moved = f" ({low} to {high} with the inputs varied)" if low != high else ""
     total = math.fsum(round(float(each.amount), 2) for each in plan.charges)
-    charges.append(Row((f"Run-in, {currency}{moved}", f"{total:,.2f}"), True))
-    tables.append(Table("What the run-in costs", " ".join(run_fuel(plan, system)), (), tuple(charges), (1,)))
+    charges.append(Row((f"Break-in, {currency}{moved}", f"{total:,.2f}"), True))
+    tables.append(Table("What the break-in costs", " ".join(run_fuel(plan, system)), (), tuple(charges), (1,)))
     tables.append(Table("Springs", " ".join(run_springs(plan, system))))
     tables.append(_acts("Before", (*plan.prepare, *plan.prime, *plan.ready)))
     tables.append(_acts("Start, and after a stop", (*plan.start, *plan.restart)))
@@ -281,7 +290,7 @@ def input_name(build: Build, path: str) -> str:
     """An input of the cost in words, from its path."""
     steps = path.split(".")
     if steps[0] == "factors":
-        return "size of: " + next(f.text for f in build.factors if f.id == steps[1])
+        return "how much this raises the odds: " + next(f.text for f in build.factors if f.id == steps[1])
     if steps[0] == "precautions":
         return f"{steps[2]} of: " + next(p.text for p in build.precautions if p.id == steps[1])
     if steps[0] == "pairing":
@@ -291,7 +300,7 @@ def input_name(build: Build, path: str) -> str:
             return f"{steps[4]} of: " + build.candidate(steps[1]).parts[int(steps[3])].item
         steps = steps[2:]
         if steps[0] == "failure":
-            return {"chance": "chance of a loss", "cost": "cost of one loss"}.get(steps[1], steps[1])
+            return {"chance": "odds of failure", "cost": "cost if it fails"}.get(steps[1], steps[1])
     else:
         steps = steps[1:]
     return " ".join(steps).replace("_", " ")
@@ -310,11 +319,11 @@ def stake_tables(stakes: Stakes, candidate_id: str) -> list[Table]:
 
 
 def _left_out_table(build: Build, one: Stake) -> Table:
-    money = money_text(build)
+    money = given_money_text(build)
     c = one.candidate
     intro = (
-        "The chance counts on all of this being done; its time is in the labour to fit. "
-        f"Lost, one costs {money(c.failure.cost_money)} ({c.failure.what}). {NO_REASON_TO_SKIP}"
+        "The odds count on all of this being done; its time is in the install hours. "
+        f"A failure costs {money(c.failure.cost_money)} ({c.failure.what}). {NO_REASON_TO_SKIP}"
     )
     rows = tuple(
         Row(
@@ -329,12 +338,19 @@ def _left_out_table(build: Build, one: Stake) -> Table:
         )
         for each in one.left_out
     )
-    heads = ("left out", "odds", "then lost in", f"adds on average, {build.currency} (5 to 95 %)", "why", "origin")
+    heads = (
+        "left out",
+        "odds",
+        "odds of failure then",
+        f"adds on average, {build.currency} (5 to 95%)",
+        "why",
+        "origin",
+    )
     return Table("What leaving out good practice costs", intro, heads, rows, (1, 2, 3))
 
 
 def _precaution_table(build: Build, one: Stake) -> Table:
-    intro = "Each judged alone: loss saved on average, less its own price and time with freight, tax and surprises."
+    intro = "Each alone: failure cost saved on average, less its own price and time with freight, tax and surprises."
     if any(not w.pays for w in one.precautions):
         intro += f" {NO_REASON_TO_SKIP}"
     if build.currency != LIBRARY_CURRENCY:
@@ -353,7 +369,7 @@ def _precaution_table(build: Build, one: Stake) -> Table:
         )
         for w in one.precautions
     )
-    heads = ("precaution", "lost in, with it", "saves", "costs", f"worth, {build.currency} (5 to 95 %)", "origin")
+    heads = ("precaution", "odds of failure with it", "saves", "costs", f"worth, {build.currency} (5 to 95%)", "origin")
     return Table("Beyond good practice, by what it is worth", intro, heads, rows, (2, 3, 4))
 
 
@@ -372,10 +388,9 @@ def _factor_table(one: Stake) -> Table:
         for f in one.factors
     )
     return Table(
-        "Factors that multiply the odds of a loss",
-        f"The opinion before factors is {chance_text(one.opinion)}; with those that are on, "
-        f"{chance_text(one.chance.value)}.",
-        ("", "factor", "odds", "why", "origin"),
+        "What raises the odds of failure",
+        f"Your starting odds: {chance_text(one.opinion)}; with those that are on, {chance_text(one.chance.value)}.",
+        ("", "what", "odds", "why", "origin"),
         rows,
         (2,),
     )
@@ -389,9 +404,9 @@ def _luck_table(stakes: Stakes, one: Stake) -> Table:
         if one.candidate.id in (p.flat_id, p.roller_id)
     )
     return Table(
-        "How often the flat is the cheaper to own",
-        f"On average, and with the luck of one build ({stakes.count:,} builds drawn).",
-        ("flat", "roller", "on average", "in one build"),
+        "How often the flat costs less to own",
+        f"On average, and for one engine, luck included ({stakes.count:,} engines tried).",
+        ("flat", "roller", "on average", "in one engine"),
         rows,
         (2, 3),
     )
@@ -431,7 +446,7 @@ def _said(e: Entry) -> str:
     if e.kind == "plan":
         plan = json.loads(v["plan"])
         minutes, school = (plan.get(key) for key in ("minutes", "school")) if isinstance(plan, dict) else (None, None)
-        told = f"{minutes:g} minutes, {school}" if minutes else "no run-in at speed"
+        told = f"{minutes:g} minutes, {school}" if minutes else "no break-in at speed"
         return f"build {v['build_id']}, candidate {v['candidate_id'] or 'unknown'}: {told}"
     return ", ".join(
         f"{name.removesuffix('_id').replace('_', ' ')} {value:g}"
@@ -457,11 +472,11 @@ def watch_tables(watch: Watch, system: str) -> list[Table]:
                 f"{length(lobe.loss.loss_m)} ({length(lobe.loss.low_m)} to {length(lobe.loss.high_m)})",
                 "" if lobe.excess_m is None else length(lobe.excess_m),
                 f"{lobe.loss.chance_over_limit:.0%}",
-                lobe.verdict,
+                VERDICT_WORDS[lobe.verdict],
             ),
             lobe.verdict != "go on",
         )
         for lobe in watch.lobes
     )
-    heads = ("lobe", f"lift lost, {unit} (95 %)", "beyond its neighbours", f"over {length(watch.limit_m)} {unit}", "")
+    heads = ("lobe", f"lift lost, {unit} (95%)", "beyond its neighbors", f"over {length(watch.limit_m)} {unit}", "")
     return [Table(heads=heads, rows=rows, numbers=(1, 2, 3))]

@@ -302,15 +302,16 @@ def _check(system: str) -> None:
 def compare(
     build: Build,
     *,
-    system: str = "us",
+    system: str | None = None,
     step: Callable[[float, float], None] | None = None,
     details: bool = False,
     trials: int = MOST_TRIALS,
 ) -> Comparison:
     """Compare a build's candidates.
 
-    system: "us" or "metric", the units of the sentences; the table's units stand in its column names. step, details,
-    trials: as in `decide`. Raises OutOfRange for another system.
+    system: "us" or "metric", the units of the sentences, the sheet's own unless told; the table's units stand in its
+    column names. step, details, trials: as in `decide`. Raises OutOfRange for another system.
     """
+    system = build.system if system is None else system
     _check(system)
     return Comparison(decide(build, step=step, details=details, trials=trials), system)

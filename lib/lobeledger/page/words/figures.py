@@ -1,21 +1,33 @@
 """How a figure, a sum or a chance is written for a person.
 
 A figure of the comparison table, its band      `value_text`, `band_text`
-A sum of money, a chance of loss                `money_text`, `chance_text`
+A sum of money, a chance of failure             `money_text`, `given_money_text`, `near_money`, `chance_text`
 How surely something holds, in tries            `in_tries`
+A text that gives both units, in one of them    `in_one_system`
 Where a number comes from                       `ORIGIN_WORDS`
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 
 from lobeledger import units
 from lobeledger.assess.figures import Column, Figure
 from lobeledger.parts.build import Build
 
-__all__ = ["ORIGIN_WORDS", "band_text", "chance_text", "in_tries", "money_text", "value_text"]
+__all__ = [
+    "ORIGIN_WORDS",
+    "band_text",
+    "chance_text",
+    "given_money_text",
+    "in_one_system",
+    "in_tries",
+    "money_text",
+    "near_money",
+    "value_text",
+]
 
 # Where a number comes from, in words: origin -> what a person reads.
 ORIGIN_WORDS = {
@@ -47,12 +59,29 @@ def band_text(col: Column, figure: Figure, system: str, currency: str) -> str:
 
 
 def money_text(build: Build) -> Callable[[float], str]:
-    """A writer of sums in the build's currency, to the unit."""
+    """A writer of sums in the build's currency for sentences: from 100 up to the nearest ten, below that to the unit.
+
+    What a person has written on the sheet goes through `given_money_text`, which leaves it as it is.
+    """
+    return lambda amount: f"{near_money(amount):,.0f} {build.currency}"
+
+
+def given_money_text(build: Build) -> Callable[[float], str]:
+    """A writer of sums that stand on the sheet, in its currency, to the unit."""
     return lambda amount: f"{amount:,.0f} {build.currency}"
 
 
+def near_money(amount: float) -> float:
+    """A sum as a sentence says it: from 100 up to the nearest ten, below that to the unit.
+
+    >>> near_money(2501.6), near_money(-664.9), near_money(64.6)
+    (2500.0, -660.0, 65)
+    """
+    return round(amount, -1) if abs(amount) >= 100.0 else round(amount)
+
+
 def chance_text(chance: float) -> str:
-    """A chance of loss as people say it; a common one with a digit more, for 1 in 2.5 is not 1 in 2.
+    """A chance of failure as people say it; a common one with a digit more, for 1 in 2.5 is not 1 in 2.
 
     >>> chance_text(0.025), chance_text(0.4), chance_text(0.7), chance_text(0.0)
     ('1 in 40 builds', '1 in 2.5 builds', '70% of builds', 'never')
@@ -76,3 +105,25 @@ def in_tries(chance: float) -> str:
     if chance <= 0.0:
         return "none of 100 tries"
     return f"{min(max(round(100.0 * chance), 1), 99)} of 100 tries"
+
+
+_NUMBERS = r"-?\d[\d.,]*(?: to -?\d[\d.,]*)?"
+_US_UNITS = r"(?:in|ft|lbf/in|lbf·ft|lbf|ksi|psi|inHg|°F|mph|gal|qt|oz|lb)"
+_METRIC_UNITS = r"(?:mm|m|N/mm|N·m|N|MPa|kPa|°C|km/h|L|ml|g|kg)"
+_BOTH = tuple(
+    re.compile(rf"({_NUMBERS} {first})(?![\w/·]) \(({_NUMBERS} {second})\)")
+    for first, second in ((_US_UNITS, _METRIC_UNITS), (_METRIC_UNITS, _US_UNITS))
+)
+
+
+def in_one_system(text: str, system: str) -> str:
+    """A text of the library's tables with each figure in the units wanted alone, where it gives both.
+
+    >>> in_one_system("at least 0.080 in (2.0 mm)", "metric"), in_one_system("above 105 °C (220 °F), boiling", "us")
+    ('at least 2.0 mm', 'above 220 °F, boiling')
+    >>> in_one_system("about 10 degrees (either side)", "us")
+    'about 10 degrees (either side)'
+    """
+    us_first, metric_first = _BOTH
+    text = us_first.sub(r"\1" if system == "us" else r"\2", text)
+    return metric_first.sub(r"\2" if system == "us" else r"\1", text)

@@ -1,9 +1,9 @@
-"""Words of what flips the verdict, and of the chance at which a roller pays.
+"""Words of what flips the verdict, and of the odds at which a roller pays.
 
 What an input is called                             `input_text`
 An input, its value now and the one that flips      `flip_words` -> `FlipWords`
 The smallest change that flips the verdict          `flip_text`, `no_flip_text`
-The chance of loss at which two cost the same       `break_even_text`
+The odds of failure at which two cost the same       `break_even_text`
 """
 
 from __future__ import annotations
@@ -35,16 +35,16 @@ _LABELS = {
     "shop.dyno_rate": "the dyno rate",
     "shop.fuel_price": "the price of fuel",
     "use.hours_a_year": "engine hours a year",
-    "use.years": "the years counted",
+    "use.years": "years you'll own it",
     "use.highest_speed": "top rpm",
     "limits.torque_worth": "what 1% more torque is worth",
     "limits.budget": "the budget",
     "limits.shortfall": "what falling short costs",
     "vehicle.booster_vacuum": "the vacuum the brakes want",
     "failure.chance": "the odds of failure",
-    "failure.cost": "what a failure costs",
-    "fitting_time": "the hours to fit it",
-    "dyno_time": "its dyno time",
+    "failure.cost": "cost if it fails",
+    "fitting_time": "install hours",
+    "dyno_time": "dyno time",
     "lash_check_every": "hours between lash checks",
     "spring_change_every": "hours between spring changes",
     "spring_set_price": "the price of a set of springs",
@@ -98,7 +98,7 @@ def _of_the_library(build: Build, path: str) -> str:
     if isinstance(row, Remedy):
         return f"the {key} of a fix for {LIMIT_NAMES[row.limit]}"
     if key == "odds":
-        return f"how much likelier a loss is with this: {getattr(row, 'text', '')}"
+        return f"how much this raises the odds of failure: {getattr(row, 'text', '')}"
     text = getattr(row, "item", "") or getattr(row, "text", "")
     return f"the {key} of {text}" if text else ""
 
@@ -121,14 +121,14 @@ def no_flip_text(searched: int) -> str:
 
 
 def break_even_text(build: Build, even: BreakEven) -> str:
-    """The chance of losing a flat at which it and a roller cost the same, as a sentence."""
+    """The odds of a flat-cam failure at which it and a roller cost the same, as a sentence."""
     flat, roller = build.candidate(even.flat_id), build.candidate(even.roller_id)
     what = flat.failure.what
     if even.chance is None:
         cheaper, dearer = (flat, roller) if even.cheaper_id == flat.id else (roller, flat)
-        return f"{cheaper.name} is cheaper to own than {dearer.name} however likely a loss of the flat one ({what}) is."
-    opinion = "with its factors and precautions it is now" if even.has_factors else "the opinion now is"
+        return f"{cheaper.name} costs less to own than {dearer.name} whatever the odds of flat-cam failure ({what})."
+    estimate = "with what this build does and leaves out they are now" if even.has_factors else "today's estimate is"
     return (
-        f"{roller.name} is cheaper to own than {flat.name} only if a loss of the flat one ({what}) is likelier "
-        f"than {chance_text(even.chance)}; {opinion} {chance_text(even.flat_chance)}."
+        f"{roller.name} costs less to own than {flat.name} only if the odds of flat-cam failure ({what}) are worse "
+        f"than {chance_text(even.chance)}; {estimate} {chance_text(even.flat_chance)}."
     )

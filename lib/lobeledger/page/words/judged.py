@@ -3,7 +3,7 @@
 One limit of one candidate                `judged_text`, `LIMIT_NAMES`
 How surely a candidate meets all of them  `standing_text`, `met_text`
 Room left to one of them                  `room_text`, `need_text`
-What mends it, at which price             `remedy_text`, `remedy_price_text`
+What fixes it, at which price             `remedy_text`, `remedy_price_text`
 What to measure or ask next               `measure_text`, one of them: `measured_text`
 """
 
@@ -15,7 +15,7 @@ from lobeledger import units
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.doubt.limits import JudgedLimit
 from lobeledger.doubt.standing import OUT, joint_draws
-from lobeledger.page.words.figures import in_tries, money_text
+from lobeledger.page.words.figures import given_money_text, in_tries, money_text, near_money
 from lobeledger.parts.build import Build
 
 __all__ = [
@@ -49,8 +49,10 @@ def judged_text(build: Build, limit: JudgedLimit, system: str) -> str:
         return _speed_text(build, limit, system)
     if limit.limit == "budget":
         money = money_text(build)
-        span = f"{limit.have.low:,.0f} to {money(limit.have.high)}"
-        return f"up-front cost is likely {span} against a budget of {money(limit.need)} ({_held(limit)})"
+        span = f"{near_money(limit.have.low):,.0f} to {money(limit.have.high)}"
+        return (
+            f"up-front cost is likely {span} against a budget of {given_money_text(build)(limit.need)} ({_held(limit)})"
+        )
     low, high, need = (units.show(v, limit.kind, system) for v in (limit.have.low, limit.have.high, limit.need))
     number, _, unit = low.partition(" ")
     span = f"{number} to {high}" if high.endswith(unit) else f"{low} to {high}"
@@ -110,7 +112,7 @@ def need_text(build: Build, limit: JudgedLimit, system: str) -> str:
     if limit.limit == "speed":
         return f"valve control at {units.show(build.use.highest_speed_rpm, 'rpm', system)}"
     if limit.limit == "budget":
-        return f"budget, {money_text(build)(limit.need)}"
+        return f"budget, {given_money_text(build)(limit.need)}"
     return f"{LIMIT_NAMES[limit.limit]}, at least {units.show(limit.need, limit.kind, system)}"
 
 
@@ -169,11 +171,11 @@ def measure_text(build: Build, rows: tuple[MeasureNext, ...], system: str, at_st
     money = money_text(build)
     paying = [row for row in rows if row.worth_money > row.minutes_money]
     if not paying:
-        return "Measure next: nothing pays; what could be measured would not change what to buy."
+        return "Measure next: nothing pays. What you could measure would not change what to buy."
     first = paying[0]
     text = measured_text(build, first, system, says_whose=True)
     stake = f", if falling short would cost you {money(at_stake)}" if at_stake is not None else ""
-    turn = "could change the answer" if first.could_change else "could save a remedy"
+    turn = "could change the answer" if first.could_change else "could save a fix"
     return (
         f"Measure next: {text}. {first.minutes:.0f} minutes, {money(first.minutes_money)} of your time; it is "
         f"worth about {money(first.worth_money)} and {turn}{stake}."

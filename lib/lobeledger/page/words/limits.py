@@ -10,6 +10,7 @@ The three, of one candidate            `ToldLimit`, `told_limits`, `told_caution
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
@@ -33,8 +34,8 @@ __all__ = [
 
 # Beside every figure that could read as if leaving something out paid.
 NO_REASON_TO_SKIP = (
-    "A small saving on average is no reason to skip a precaution: the average spreads one dear loss over many builds, "
-    "and the owner of the build that is lost pays all of it."
+    "A small saving on average is no reason to skip a precaution: the average spreads one costly failure over many "
+    "builds, and the owner of the build that fails pays all of it."
 )
 _CLEARANCES = {"coil_bind": "clearance to coil bind", "retainer": "clearance from retainer to seal"}
 
@@ -76,27 +77,33 @@ def broken_text(build: Build, candidate: Candidate, broken: Broken, system: str)
         assert broken.card is not None
         kind = "a flat lifter" if candidate.follower == "flat" else "a roller"
         return (
-            f"the {broken.subject} card ({show(broken.card.card.lobe_lift_m, 'lift')} lobe lift) cannot be followed by "
+            f"the {broken.subject} card ({show(broken.card.card.lobe_lift_m, 'lift')} lobe lift) won't work with "
             f"{kind} of this size: {broken.card.reason}"
         )
     if broken.limit == "pairing":
         (line,) = broken.lines
-        return f"{line.what} cannot be used here: {line.why}"
+        return f"{line.what} won't work here: {line.why}"
     if broken.limit == "unpriced":
-        return f"what goes with it has no price in {build.currency} ({'; '.join(line.what for line in broken.lines)})"
+        return f"enter prices in {build.currency} for: {'; '.join(line.what for line in broken.lines)}"
     have, need = _numbers(broken)
     if broken.limit in _CLEARANCES:
         short = show(need - have, "lift")
-        return f"{_CLEARANCES[broken.limit]} is {show(have, 'lift')}, {short} short of {show(need, 'lift')}"
+        return f"{_CLEARANCES[broken.limit]} is {show(have, 'lift')}, {short} under the {show(need, 'lift')} wanted"
     if broken.limit == "speed":
-        return f"its valvetrain loses control at the {show(need, 'rpm')} wanted ({LOST_WORDS[broken.subject]})"
+        return f"its valves float below your top rpm, {show(need, 'rpm')} ({LOST_WORDS[broken.subject]})"
     if broken.limit == "vacuum":
         return (
-            f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} short of what the brake booster "
-            "needs"
+            f"idle vacuum is {show(have, 'vacuum')}, {show(need - have, 'vacuum')} under what the brake booster needs"
         )
-    money = money_text(build)
-    return f"the first cost is {money(have)}, {money(have - need)} over the budget"
+    return f"up-front cost is {money_text(build)(have)}, {_over_text(build, broken)} over the budget"
+
+
+def _over_text(build: Build, broken: Broken) -> str:
+    """What is missing in the budget, rounded once and upward: the break and its fix name one sum, and it is enough."""
+    (more,) = broken.ways
+    assert more.value is not None
+    step = 10.0 if more.value >= 100.0 else 1.0
+    return money_text(build)(step * math.ceil(more.value / step))
 
 
 LOST_WORDS = {
@@ -123,7 +130,7 @@ def _way(way: Way, system: str) -> str:
 
 
 def mend_text(build: Build, broken: Broken, system: str) -> str:
-    """The changes of which one would mend it, to follow 'it would take'."""
+    """The changes of which one would mend it, to follow 'To fix it:'."""
     if broken.limit == "card":
         ways = " or ".join(_way(way, system) for way in broken.ways) or "another card"
         return f"{ways} for the {broken.subject}"
@@ -137,9 +144,7 @@ def mend_text(build: Build, broken: Broken, system: str) -> str:
         short = units.show(more.value, more.kind, system, toward="up")
         return f"{short} more {_CLEARANCES[broken.limit]}, or {_way(less, system)}"
     if broken.limit == "budget":
-        (more,) = broken.ways
-        assert more.value is not None
-        return f"{money_text(build)(more.value)} more budget"
+        return f"{_over_text(build, broken)} more budget"
     *first, last = (_way(way, system) for way in broken.ways)
     return f"{', '.join(first)}, or {last}"
 
@@ -156,7 +161,7 @@ def _first_touch(build: Build, caution: Caution, show: Callable[..., str]) -> st
     have, top = _numbers(caution)
     return (
         f"Lifter and lobe first part, by a hair, at {show(have, 'rpm')}, below the {show(top, 'rpm')} wanted: harmless "
-        "as such, and a sign of little spring in hand."
+        "by itself, but a sign of little spring to spare."
     )
 
 
@@ -170,12 +175,14 @@ def _rigid_margin(build: Build, caution: Caution, show: Callable[..., str]) -> s
 
 def _residual(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, _ = _numbers(caution)
-    return f"At idle {show(have, 'share')} of the charge is burned gas: expect it to hunt, and raise the idle."
+    return f"At idle {show(have, 'share')} of the charge is old exhaust: expect a hunting idle, and set it higher."
 
 
+# Names of metals as sheets write them, in the spelling of the trade.
+_METALS = {"aluminium": "aluminum"}
 _SPARES = {
-    "inner_out": "inner springs left out for the run-in spare it (what that is worth stands on the break-in page)",
-    "lower_ratio": "rockers of a lower ratio for the run-in spare it",
+    "inner_out": "inner springs left out for the break-in bring it down (the break-in page says what that is worth)",
+    "lower_ratio": "rockers of a lower ratio for the break-in bring it down",
 }
 
 
@@ -188,25 +195,23 @@ def _stress(build: Build, caution: Caution, show: Callable[..., str]) -> str:
 def _sharp_nose(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     _, least = _numbers(caution)
     return (
-        f"The card as quoted asks for a nose as sharp as is allowed ({show(least, 'lift')} radius): check its "
-        "durations, for stress and speed limit suffer from it."
+        f"The card as quoted makes the sharpest nose we allow ({show(least, 'lift')} radius): check its "
+        "durations, because nose stress and float rpm suffer from it."
     )
 
 
 def _load(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     load, edge = _numbers(caution)
-    where, side = ("closed" if caution.subject == "seat_load" else "open"), ("above" if load > edge else "below")
-    return (
-        f"Spring load with the valve {where} is {show(load, 'load')}, {side} the usual {show(edge, 'load')} for this "
-        "lifter."
-    )
+    which, side = ("Seat" if caution.subject == "seat_load" else "Open"), ("above" if load > edge else "below")
+    return f"{which} load is {show(load, 'load')}, {side} the usual {show(edge, 'load')} for this lifter."
 
 
 def _knock(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     ratio, allowed = _numbers(caution)
+    metal = _METALS.get(caution.subject, caution.subject)
     return (
-        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {caution.subject} heads begin to need care "
-        f"on {build.vehicle.octane:g} octane."
+        f"Dynamic compression of {ratio:.2f} is above {allowed:.1f}, where {metal} "
+        f"heads begin to need care on {build.vehicle.octane:g} octane."
     )
 
 
@@ -214,7 +219,7 @@ def _stall(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     stall, slowest = _numbers(caution)
     return (
         f"The converter stalls at {show(stall, 'rpm')}, above the {show(slowest, 'rpm')} where your rpm begin: torque "
-        "below the stall speed is of little use, and it runs hot there."
+        "below stall is of little use, and the converter runs hot there."
     )
 
 
@@ -222,7 +227,7 @@ def _in_gear(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     have, need = _numbers(caution)
     return (
         f"In gear on the brakes vacuum falls to about {show(have, 'vacuum')}, below the {show(need, 'vacuum')} the "
-        "brakes want: prove them, standing in gear, before the car goes on the road."
+        "brakes want. Test the brakes, stopped and in gear, before the car goes on the road."
     )
 
 
@@ -230,7 +235,7 @@ def _long_overlap(build: Build, caution: Caution, show: Callable[..., str]) -> s
     have, _ = _numbers(caution)
     return (
         f"Its long overlap ({show(have, 'angle')}) may be better than we show: the torque estimate has no exhaust pipes"
-        " to pull through it, so its gain is given more doubt."
+        " to pull through it, so we trust its gain less."
     )
 
 
@@ -239,34 +244,35 @@ def _beyond_flow(build: Build, caution: Caution, show: Callable[..., str]) -> st
     who = "Its valves lift up to" if caution.subject == "both" else f"Its {caution.subject} valve lifts"
     table = "your flow table" if build.engine.flow else "our table of valve flow"
     return (
-        f"{who} {show(have, 'lift')}, past the {show(end, 'lift')} where {table} ends: above that the flow is taken as "
-        "at its end, and the torque of this cam is given more doubt."
+        f"{who} {show(have, 'lift')}, past the {show(end, 'lift')} where {table} ends: above that we keep the flow "
+        "it ends with, and trust the torque of this cam less."
     )
 
 
 def _few_durations(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     quotes = "one duration" if caution.what == "one_duration" else "two durations"
-    said = f"The {caution.subject} card gives only {quotes}, which leaves its lobe's shape wide open"
+    said = f"The {caution.subject} card gives only {quotes}, which makes the lobe's shape a guess"
     if not caution.ways or caution.have is None:
-        return f"{said}: read the lobe itself before you lean on its figures."
+        return f"{said}: measure the lobe itself before you trust its figures."
     (more,) = caution.ways
-    at, low, high = show(more.value, "lift"), show(caution.have.low, "angle"), show(caution.have.high, "angle")
+    at, high = show(more.value, "lift"), show(caution.have.high, "angle")
+    low = show(caution.have.low, "angle", unit=False)
     return (
-        f"{said}: ask the grinder for the duration at {at}, which would narrow it most (as it stands it may be {low} "
-        f"to {high})."
+        f"{said}: ask the grinder for the duration at {at}, which would narrow it most (today it may be {low} to "
+        f"{high})."
     )
 
 
 def _added_prices(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     return (
-        "No price line serves these, so they are in the cost at the library's own prices: "
-        f"{'; '.join(line.what for line in caution.lines)}. If a line pays for one, say so there with serves."
+        "No price on your sheet for these, so we used our own: "
+        f"{'; '.join(line.what for line in caution.lines)}. If one of your price lines pays for one, add serves to it."
     )
 
 
 def _left_out(build: Build, caution: Caution, show: Callable[..., str]) -> str:
     what = "; ".join(f.text for f in build.factors if f.id in caution.subject.split())
-    return f"left out of good practice: {what}. {NO_REASON_TO_SKIP}"
+    return f"Left out of good practice: {what}. {NO_REASON_TO_SKIP}"
 
 
 def _always(text: str) -> Callable[[Build, Caution, Callable[..., str]], str]:
@@ -287,12 +293,10 @@ _CAUTIONS: dict[str, Callable[[Build, Caution, Callable[..., str]], str]] = {
     "long_overlap": _long_overlap,
     "added_prices": _added_prices,
     "lash_off_ramp": _always(
-        "The lash takes up more than the card's lowest quoted lift, so the valve leaves its seat off the ramp: follow "
-        "the cam card's lash."
+        "The lash is more than the card's lowest quoted lift, so the valve opens above the ramp: use the cam card's "
+        "lash."
     ),
-    "no_torque": _always(
-        "The gas exchange finds no steady cycle at some of the speeds used, so no torque is credited to it."
-    ),
+    "no_torque": _always("We can't estimate torque at some of your rpm, so this cam gets no torque credit."),
     "one_duration": _few_durations,
     "few_durations": _few_durations,
     "beyond_flow": _beyond_flow,

@@ -24,16 +24,16 @@ __all__ = ["card_sentence", "readings_table", "share_sentence", "share_table", "
 
 def _percents(band: tuple[float, float, float]) -> str:
     low, high = (f"{100.0 * share:.0f}" for share in band[1:])
-    return f"{low} %" if low == high else f"{low} to {high} %"
+    return f"{low}%" if low == high else f"{low} to {high}%"
 
 
 def share_sentence(name: str, share: ShareOfBest) -> str:
-    """How much of the lift area its follower allows a card uses, and what rules the rest."""
+    """How much of the lift area its lifter allows a card uses, and what limits the rest."""
     rules = [LIMIT_WORDS.get(k, k) for k in share.best_at_its_lift.bound_share()][:3]
-    held = f"; {', then '.join(rules)} hold the best lobe back" if rules else ""
+    held = f"; {', then '.join(rules)} limit the best lobe" if rules else ""
     return (
-        f"{name} uses {_percents(share.at_its_lift)} of the lift area its follower allows at this lift, "
-        f"{_percents(share.free)} if the lift were free{held}."
+        f"{name} uses {_percents(share.at_its_lift)} of the lift area possible at this lift, "
+        f"{_percents(share.free)} with no cap on lift{held}."
     )
 
 
@@ -52,12 +52,12 @@ def share_table(share: ShareOfBest, system: str) -> Table:
         for name in names
     )
     lifts = [show(b.greatest_lift_m, "lift", system) for b in (capped, free)]
-    heads = ("limit that holds the best lobe back", f"of its flank, lift {lifts[0]}", f"of its flank, lift {lifts[1]}")
+    heads = ("what limits it", f"of its flank, lift {lifts[0]}", f"of its flank, lift {lifts[1]}")
     raised = ", ".join(LIMIT_WORDS.get(_LIMIT_OF.get(k, k), k) for k in share.raised)
     intro = (
-        f"The card itself goes beyond: {raised}. There the best lobe was allowed what the card takes." if raised else ""
+        f"The card itself goes beyond: {raised}. There we allowed the best lobe what the card takes." if raised else ""
     )
-    return Table("What rules the best lobe", intro, heads, rows, (1, 2))
+    return Table("What limits the best lobe", intro, heads, rows, (1, 2))
 
 
 _LIMIT_OF = {
@@ -72,14 +72,14 @@ def worth_table(share: ShareOfBest) -> Table:
     """What a usual amount more of each limit would be worth in lift area, to first order."""
     capped, free = share.best_at_its_lift.worths(), share.best_free.worths()
     rows = tuple(
-        Row((words, f"{100.0 * capped.get(words, 0.0):+.2f} %", f"{100.0 * free.get(words, 0.0):+.2f} %"))
+        Row((words, f"{100.0 * capped.get(words, 0.0):+.2f}%", f"{100.0 * free.get(words, 0.0):+.2f}%"))
         for words in dict.fromkeys([*capped, *free])
         if max(abs(capped.get(words, 0.0)), abs(free.get(words, 0.0))) >= 5e-5
     )
     return Table(
-        "What a little more of each limit is worth",
-        "Lift area gained, by the prices of the linear program.",
-        ("", "at the card's lift", "lift free"),
+        "What easing each limit gains",
+        "Lift area gained for a small step in each limit.",
+        ("", "at the card's lift", "no cap on lift"),
         rows,
         (1, 2),
     )
@@ -100,10 +100,10 @@ def card_sentence(check: CardCheck, system: str) -> str:
         "lift": f"{check.which} lobe lift",
         "duration": f"{check.which} duration at {show(check.at_m or 0.0, 'lift', system)} of lobe lift",
         "separation": "lobe separation",
-        "centreline": f"{check.which} centreline",
+        "centreline": f"{check.which} centerline",
     }[check.what]
     if not math.isfinite(check.read.value):
-        return f"{what}: the lobe as read does not pass that lift on both flanks"
+        return f"{what}: the lobe as read does not pass that lift on both sides"
     card = show(check.card, check.kind, system)
     if not check.differs:
         return f"{what}: as the card says, {card}, within {show(check.open_, check.kind, system, toward='up')}"
@@ -114,7 +114,7 @@ def card_sentence(check: CardCheck, system: str) -> str:
     )
     return (
         f"{what}: {show(abs(off), check.kind, system)} {_OFF[check.what][off > 0.0]} the card "
-        f"({read} give or take {give}, card {card})"
+        f"({read} plus or minus {give}, card {card})"
     )
 
 
@@ -147,13 +147,13 @@ def readings_table(read: ReadLobe, checks: Sequence[CardCheck], handled: Sequenc
             )
         )
     centre = read.centreline()
-    rows.append(Row(("centreline on the wheel", f"{deg(centre.value):.1f} cam deg", f"{deg(centre.half_width):.1f}")))
-    tables = [Table("", "", ("", "read", "give or take (95 %)"), tuple(rows), (1, 2))]
+    rows.append(Row(("centerline on the wheel", f"{deg(centre.value):.1f} cam deg", f"{deg(centre.half_width):.1f}")))
+    tables = [Table("", "", ("", "read", "plus or minus (95% sure)"), tuple(rows), (1, 2))]
     if checks:
         told = tuple(Row((card_sentence(c, system),), c.differs) for c in checks)
         tables.append(Table("Against the card", "", (), told))
     if handled:
-        tables.append(Table("Put right on the way", "", (), tuple(Row((sentence,)) for sentence in handled)))
+        tables.append(Table("Fixed while reading", "", (), tuple(Row((sentence,)) for sentence in handled)))
     return tables
 
 
@@ -165,7 +165,7 @@ def study_table(found: Mapping[str, Array], system: str) -> Table:
         return "-" if math.isnan(value) else f"{from_si(value, 'lift', system):.3f}"
 
     def share(value: float) -> str:
-        return "-" if math.isnan(value) else f"{100.0 * (value - 1.0):+.1f} %"
+        return "-" if math.isnan(value) else f"{100.0 * (value - 1.0):+.1f}%"
 
     rows = tuple(
         Row(

@@ -1,4 +1,4 @@
-"""Words of the run-in: how, on which springs, with what fuel and heat, and why not at all.
+"""Words of the break-in: how, on which springs, with what fuel and heat, and why not at all.
 
 How, and who says so?             `run_answer`, `speed_span`
 What should be minded?            `run_cautions`
@@ -35,7 +35,7 @@ def run_springs(plan: RunInPlan, system: str) -> list[str]:
 
     def told(seat: float, load: float, stress: float) -> str:
         nose = f", nose stress {show(stress, 'stress')} at cranking" if math.isfinite(stress) else ""
-        return f"{show(seat, 'load')} closed, {show(load, 'load')} open{nose}"
+        return f"{show(seat, 'load')} seat load, {show(load, 'load')} open load{nose}"
 
     texts = [f"As fitted: {told(s.seat_n.value, s.open_n.value, s.stress_pa.value)}."]
     if s.is_lightened:
@@ -43,13 +43,13 @@ def run_springs(plan: RunInPlan, system: str) -> list[str]:
         ways = ["without the inner springs"] if c.is_run_in_without_inner else []
         ways += [f"with rockers of {c.run_in_rocker_ratio:g}"] if c.run_in_rocker_ratio is not None else []
         texts[0] += (
-            f" For the run-in, {' and '.join(ways)}: "
+            f" For the break-in, {' and '.join(ways)}: "
             f"{told(s.run_in_seat_n.value, s.run_in_open_n.value, s.run_in_stress_pa.value)}."
         )
     if s.usual_open_n is not None:
         usual = show(s.usual_open_n, "load")
         above = s.run_in_open_n.value > s.usual_open_n
-        text = f"Common practice for the run-in of a flat cam is up to about {usual} open: this is " + (
+        text = f"A usual open load for breaking in a flat cam is up to about {usual}: this is " + (
             "above it." if above else "within it."
         )
         ways = []
@@ -63,15 +63,17 @@ def run_springs(plan: RunInPlan, system: str) -> list[str]:
         texts.append(text + (f" {said[0].upper()}{said[1:]}." if said else ""))
         if s.run_in_stress_pa.value > plan.candidate.stress_caution_pa:
             texts.append(
-                f"At cranking the nose bears more than the {show(plan.candidate.stress_caution_pa, 'stress')} above "
-                "which to be careful (assumed): crank as little as you can."
+                "Crank as little as you can: the lobe nose then bears more than "
+                f"{show(plan.candidate.stress_caution_pa, 'stress')}, where our caution begins (we guessed it)."
             )
     return texts
 
 
 def run_fuel(plan: RunInPlan, system: str) -> list[str]:
     if not plan.steps:
-        return ["No fuel is charged to a lobe run-in: first start and seating of rings are the same for every cam."]
+        if plan.candidate.is_fitted:
+            return ["No fuel: it is already broken in."]
+        return ["No fuel is charged to a lobe break-in: first start and ring seating are the same for every cam."]
     show = functools.partial(units.show, system=system)
 
     def ranged(figure: Figure) -> str:
@@ -82,7 +84,7 @@ def run_fuel(plan: RunInPlan, system: str) -> list[str]:
         "Fuel for "
         + ", ".join(f"step {i}: {ranged(step.fuel_m3)}" for i, step in enumerate(plan.steps, 1))
         + (f"; in all {ranged(plan.fuel_m3)}" if len(plan.steps) > 1 else "")
-        + ". It is reckoned on the high side (efficiency at light load, assumed). Have half as much again in the tank."
+        + ". This is on the high side (we guessed the efficiency at light load). Have half as much again in the tank."
     ]
     heat, brake = plan.heat_w, max(step.brake_w for step in plan.steps)
     low, high = (show(end, "heat", unit=False) for end in heat[1:])
@@ -92,8 +94,8 @@ def run_fuel(plan: RunInPlan, system: str) -> list[str]:
     )
     texts.append(
         f"Heat to carry away in the hottest step: about {show(heat.value, 'heat')} ({low} to {high}), what the fuel "
-        f"holds less {show(brake, 'power')} at the crank. Shares assumed: {shares}. On the car the load is less, and "
-        "so is all of this."
+        f"holds less {show(brake, 'power')} at the crank. We guessed where it goes: {shares}. In the car the load is "
+        "less, and so is all of this."
     )
     return texts
 
@@ -110,16 +112,18 @@ def speed_span(low: float, high: float) -> str:
 
 def run_answer(plan: RunInPlan) -> str:
     """The run-in in a sentence: minutes and speeds, and who says so."""
+    if plan.candidate.is_fitted:
+        return "Already fitted and broken in."
     if not plan.steps:
         if plan.candidate.follower == "roller":
             return (
-                "No lobe run-in for rollers: a first start with oil everywhere, new rings seated under load, the first "
-                "oil change as for any fresh engine."
+                "No lobe break-in for rollers: a first start with oil everywhere, new rings seated under load, the "
+                "first oil change as for any fresh engine."
             )
-        return "No run-in at speed is asked for in the build sheet."
+        return "Your build sheet asks for no break-in at speed."
     low = min(min(step.from_rpm, step.to_rpm) for step in plan.steps)
     high = max(max(step.from_rpm, step.to_rpm) for step in plan.steps)
-    sources = {True: "the build sheet", False: "common practice"}
+    sources = {True: "your sheet", False: "shop rule of thumb"}
     source = (
         sources[plan.is_time_given]
         if plan.is_time_given == plan.is_speed_given
@@ -139,21 +143,21 @@ def run_cautions(plan: RunInPlan) -> list[str]:
 
 def _caution(caution: Caution) -> str:
     if caution.what == "no_run_in":
-        return "The build sheet asks for no run-in of a flat cam: only the part maker can say so."
+        return "Your build sheet asks for no break-in of a flat cam: only the part maker can say so."
     if caution.what == "short_dyno_time":
-        return "The dyno time in the build sheet is shorter than the run-in."
+        return "The dyno time on your sheet is shorter than the break-in."
     assert caution.have is not None
     if caution.what == "slow_run_in":
         return (
-            f"The slowest speed, {caution.have.value:,.0f} rpm, is below what is usual for a flat cam "
+            f"The slowest step, {caution.have.value:,.0f} rpm, is below what is usual for a flat cam "
             "(2,000 rpm and more): too little oil is thrown at the lobes unless the part maker says otherwise."
         )
     if caution.what == "varied_speed":
         return (
-            f"The library varies the speed from about {caution.have.low:,.0f} to {caution.have.high:,.0f} rpm: stay "
+            f"We vary the speed from about {caution.have.low:,.0f} to {caution.have.high:,.0f} rpm: stay "
             "within what the part maker says, and write it as run_in_lowest_speed and run_in_highest_speed."
         )
     return (
-        f"On the springs of the run-in the lifters may leave the lobes from {caution.have.low:,.0f} rpm on, below the "
+        f"On the break-in springs the valves may float from {caution.have.low:,.0f} rpm on, below the "
         f"{caution.limit:,.0f} rpm of the plan: run it slower or on the full springs."
     )

@@ -53,20 +53,22 @@ _REMEDY_WORDS = {
     "lifter_mass": "lifter mass",
     "valve_mass": "valve mass",
     "seat_load": "seat load",
-    "rate": "rate",
+    "rate": "spring rate",
     "stiffness": "stiffness at the valve",
 }
 
 
 def limit_sentence(limit: UsefulLimit, highest_rpm: float) -> str:
-    """The answer: up to which speed the valve is under control, how far that is from the highest speed, what ends it."""
+    """The answer: up to which speed the valve is under control, how far that is from top rpm, what ends it."""
     if limit.fails is None:
-        return f"Valve control holds to {limit.searched_to_rpm:,.0f} rpm, as far as was looked."
+        return f"Valve control holds to {limit.searched_to_rpm:,.0f} rpm, as far as we looked."
     lost = LOST_WORDS[limit.fails.ruled]
     if limit.crank_rpm <= 0.0:
-        return f"Valve control is lost at {limit.fails.crank_rpm:,.0f} rpm already, the lowest speed looked at: {lost}."
+        return (
+            f"Valve control is lost at {limit.fails.crank_rpm:,.0f} rpm already, the lowest rpm we looked at: {lost}."
+        )
     away = limit.crank_rpm - highest_rpm
-    where = f"{_ten(abs(away))} {'above' if away >= 0 else 'below'} your highest"
+    where = f"{_ten(abs(away))} {'over' if away >= 0 else 'under'} your top rpm"
     return f"Valve control holds to {_ten(limit.crank_rpm)} rpm, {where}; beyond it {lost}."
 
 
@@ -107,14 +109,14 @@ def control_reasons(
 def touch_reason(candidate: Candidate, loss_rpm: float, loss_cam_rad: float | None, band: LossBand | None) -> str:
     """The first touch, a note beside the limit."""
     if loss_rpm >= SEARCH_TO_RPM or loss_cam_rad is None:
-        return f"Up to {SEARCH_TO_RPM:,.0f} rpm lifter and lobe do not part even by a hair."
+        return f"Up to {SEARCH_TO_RPM:,.0f} rpm the lifter does not leave the lobe even by a hair."
     side = "opening" if loss_cam_rad < 0 else "closing"
     what = (
-        "the lifter's oil is first unloaded"
+        "the lifter first goes slack"
         if candidate.lifter == "hydraulic"
-        else "lifter and lobe first part by a hair"
+        else "the lifter first leaves the lobe by a hair"
     )
-    sure = f" (band {band.low_rpm:,.0f} to {band.high_rpm:,.0f})" if band is not None else ""
+    sure = f" ({band.low_rpm:,.0f} to {band.high_rpm:,.0f})" if band is not None else ""
     return (
         f"First touch, a note: at {loss_rpm:,.0f} rpm{sure} {what}, {abs(deg(loss_cam_rad)):.0f} cam degrees off the "
         f"nose on the {side} side. That harms nothing by itself."
@@ -123,18 +125,15 @@ def touch_reason(candidate: Candidate, loss_rpm: float, loss_cam_rad: float | No
 
 def limit_reasons(rigid_rpm: float, loss_rpm: float, point: SpeedPoint, system: str) -> list[str]:
     """The rigid limit, and what the train does at the speed looked at."""
-    said = [
-        f"With no flex it would hold to {rigid_rpm:,.0f} rpm; ringing after each quick rise or fall of the lobe takes "
-        "the rest."
-    ]
-    told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe, the valve open, {show(point.least_contact_n, 'load', system)} to {show(point.peak_contact_n, 'load', system)}"
+    said = [f"With no flex it would hold to {rigid_rpm:,.0f} rpm; flex and ringing cost the rest."]
+    told = f"At {point.crank_rpm:,.0f} rpm: force on the lobe, the valve open, {show(point.least_contact_n, 'load', system, unit=False)} to {show(point.peak_contact_n, 'load', system)}"
     if math.isfinite(point.seating_speed_m_per_s):
-        told += f", the valve lands at {show(point.seating_speed_m_per_s, 'landing', system)} and jumps {show(point.seat_bounce_m, 'lift', system)}"
+        told += f", the valve lands at {show(point.seating_speed_m_per_s, 'landing', system)} and bounces {show(point.seat_bounce_m, 'lift', system)}"
     if point.loses_contact:
         told += f"; it is off the lobe for {1000.0 * point.loft_time_s:.1f} ms, by {show(point.greatest_gap_m, 'lift', system)}"
     said.append(told + ".")
     if loss_rpm < point.crank_rpm:
-        said.append("Above its first touch one cycle may differ from the next: a single figure there means little.")
+        said.append("Past its first touch no two cycles match: a single figure there means little.")
     return said
 
 
@@ -142,9 +141,9 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
     """Loads, lifts to coil bind, and surge of the springs."""
     s, lift = candidate.springs, candidate.greatest_valve_lift_m
     rows = [
-        Row(("load, valve closed", show(s.total_seat_load_n, "load", system))),
-        Row(("load, valve open", show(candidate.greatest_open_load_n, "load", system))),
-        Row(("rate", show(s.total_rate_n_per_m, "rate", system))),
+        Row(("seat load", show(s.total_seat_load_n, "load", system))),
+        Row(("open load", show(candidate.greatest_open_load_n, "load", system))),
+        Row(("spring rate", show(s.total_rate_n_per_m, "rate", system))),
         Row(("installed height", show(s.installed_height_m, "lift", system))),
         Row(("room to coil bind at full lift", show(s.installed_height_m - s.coil_bind_m - lift, "lift", system))),
     ]
@@ -152,7 +151,7 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
         rows.append(
             Row(
                 (
-                    "load open with the inner out, for a run-in",
+                    "open load with the inner out, for the break-in",
                     show(s.seat_load_n + s.rate_n_per_m * lift, "load", system),
                 )
             )
@@ -161,7 +160,7 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
     rows.append(
         Row(
             (
-                f"a shim of {show(shim, 'lift', system)} adds, closed and open",
+                f"a shim of {show(shim, 'lift', system)} adds to seat and open load",
                 show(s.total_rate_n_per_m * shim, "load", system),
             )
         )
@@ -171,7 +170,7 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
             (
                 f"{'outer' if i == 0 else 'inner'} spring",
                 f"{surge.first_hz:,.0f} Hz",
-                f"{_ordinal(surge.order)} harmonic of the cam at {speed_rpm:,.0f} rpm",
+                f"{_ordinal(surge.order)} multiple of cam speed at {speed_rpm:,.0f} rpm",
                 show(surge.amplitude_m, "lift", system),
             )
         )
@@ -181,8 +180,8 @@ def spring_tables(candidate: Candidate, surges: tuple[Surge, ...], speed_rpm: fl
         Table("Springs", "", (), tuple(rows), (1,)),
         Table(
             "Surge",
-            "The spring's own wave, and the harmonic of the lobe that drives it.",
-            ("", "first frequency", "driven by", "its middle departs by"),
+            "Coils ringing at their own frequency, and what in the lobe sets them off.",
+            ("", "first frequency", "driven by", "coils swing"),
             waves,
             (1, 3),
         ),
@@ -202,11 +201,11 @@ def band_table(band: LossBand) -> Table:
     ]
     lobes = [v - band.value_rpm for v in band.lobes_rpm[1:]]
     if lobes:
-        rows.insert(0, Row(("lobes that fit the card as well", f"{min(lobes):+,.0f}", f"{max(lobes):+,.0f}"), True))
+        rows.insert(0, Row(("other lobes that fit the card", f"{min(lobes):+,.0f}", f"{max(lobes):+,.0f}"), True))
     return Table(
         "How sure the first touch is",
-        "rpm, each by itself at the low and at the high end of its range. It jumps where the train's own ringing or "
-        "a spring's wave meets the lobe, so both ends may lie on one side.",
+        "rpm, each by itself at the low and at the high end of its range. It jumps where the valvetrain's ringing or "
+        "spring surge meets the lobe, so both ends may lie on one side.",
         ("", "low", "high"),
         tuple(rows),
         (1, 2),
@@ -231,7 +230,7 @@ def remedy_table(
         def value(amount: float, unit: str = r.unit, own: float = own) -> str:
             return show(amount + own, kinds[unit], system) if unit in kinds else f"x {amount:.2f}"
 
-        to = "not within reach" if r.to_value is None else value(r.to_value)
+        to = "can't be done this way" if r.to_value is None else value(r.to_value)
         costs = []
         if each.open_load_n is not None and each.stress_pa is not None:
             costs.append(
@@ -241,10 +240,10 @@ def remedy_table(
             costs.append(f"a set of springs {each.price_money:,.0f} {build.currency}")
         rows.append(Row((_REMEDY_WORDS[r.what], value(r.from_value), to, value(r.bound), "; ".join(costs))))
     return Table(
-        f"What buys {extra_rpm:,.0f} rpm",
-        "Until the first touch; each change alone, as far as the bound; the share of damping stays. Where no price "
-        "stands, the sheet knows none.",
-        ("", "now", "wanted", "bound", "and costs"),
+        f"How to gain {extra_rpm:,.0f} rpm",
+        "Until the first touch; each change alone, as far as the limit shown; damping stays as it is. Where no price "
+        "stands, your sheet has none.",
+        ("", "now", "needed", "limit", "and costs"),
         tuple(rows),
         (1, 2, 3),
     )

@@ -11,7 +11,10 @@ import math
 from lobeledger.record.wear import Growth, Lobe, Watch
 from lobeledger.units import from_si, shown_unit
 
-__all__ = ["growth_answer", "length_text", "lobe_text", "watch_answer"]
+__all__ = ["VERDICT_WORDS", "growth_answer", "length_text", "lobe_text", "watch_answer"]
+
+# What a verdict is called: the record's own word -> what a person reads.
+VERDICT_WORDS = {"go on": "OK to run", "watch": "watch", "stop": "stop"}
 
 
 def length_text(value_m: float, system: str, *, unit: bool = True) -> str:
@@ -28,15 +31,19 @@ def lobe_text(lobe: Lobe, limit_m: float, system: str) -> str:
     if lobe.reason == "limit":
         return f"{said}, at or beyond the limit of {limit}"
     if lobe.reason == "neighbours" and lobe.excess_m is not None:
-        return f"{said}, {length_text(lobe.excess_m, system)} more than its neighbours"
+        return f"{said}, {length_text(lobe.excess_m, system)} more than its neighbors"
     if lobe.reason == "gain":
         more = length_text(-loss.loss_m, system)
         return f"{lobe.name} reads {more} more lift than before, which wear cannot do: measure it again"
     if lobe.reason == "unclear":
-        return f"{said}; these readings cannot rule out that it is beyond {limit}: measure more finely"
+        return f"{said}; these readings cannot rule out that it is beyond {limit}: use a finer dial"
     if lobe.excess_m is None:
-        return f"{said}; too few neighbours to compare it with"
-    return f"{said}, within what the readings can tell from its neighbours"
+        return f"{said}; too few neighbors to compare it with"
+    return f"{said}, within what the readings can tell from its neighbors"
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def watch_answer(watch: Watch, system: str) -> str:
@@ -44,22 +51,22 @@ def watch_answer(watch: Watch, system: str) -> str:
     verdict = watch.verdict
     alike = [x for x in watch.lobes if x.verdict == verdict]
     if verdict == "go on":
-        answer = f"Go on: none of the {len(watch.lobes)} lobes stands out from its neighbours or nears the limit."
+        answer = f"OK to run: none of the {len(watch.lobes)} lobes stands out from its neighbors or nears the limit."
     else:
         rest = f"; so do {len(alike) - 1} more" if len(alike) > 2 else "; so does one more" if len(alike) == 2 else ""
         more = f" ('{verdict}'{rest})" if rest else ""
         answer = f"{verdict.capitalize()}: {lobe_text(watch.worst, watch.limit_m, system)}{more}."
     if verdict == "stop":
-        answer += " Do not run it again before the lobe and its lifter have been looked at."
+        answer += " Inspect lobe and lifter before you run it again."
     if watch.low_kinds:
         answer += (
-            f" All {' and '.join(watch.low_kinds)} lobes read lower by about the same: check the indicator's set-up "
+            f" All {' and '.join(watch.low_kinds)} lobes read lower by about the same: check the indicator's setup "
             "before taking anything apart."
         )
     if not watch.trusted:
         answer += (
-            f" The losses scatter {watch.scatter_ratio:.1f} times as much as the stated uncertainty allows, so the "
-            "scatter seen was used instead."
+            f" Lift lost scatters {watch.scatter_ratio:.1f} times as much as the stated uncertainty allows, so we "
+            "used the scatter we saw."
         )
     return answer
 
@@ -81,4 +88,4 @@ def growth_answer(growth: Growth, system: str, *, name: str = "The lash") -> str
         end = f"{limit} may be reached after {earliest:.0f} h more, or never"
     else:
         end = f"{limit} is reached after {best:.0f} h more ({earliest:.0f} to {latest:.0f}) if it goes on so"
-    return f"{growth.verdict.capitalize()}: {moves}; {end}."
+    return f"{_upper(VERDICT_WORDS[growth.verdict])}: {moves}; {end}."
