@@ -79,8 +79,8 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             # Of the charges as printed, so that they add up to the cent.
             total=f"{math.fsum(round(float(each.amount), 2) for each in plan.charges):,.2f}",
             total_note=(f"{low} to {high} with the uncertain values varied. " if low != high else "")
-            + ("No dyno hours in the build sheet: run in on the car. " if not c.dyno_time_h else "")
-            + "Labour to fit the parts is charged with the fitting.",
+            + ("No dyno hours in the build sheet: the break-in is done on the car. " if not c.dyno_time_h else "")
+            + "Labor to fit the parts is charged with the fitting.",
         )
     )
 
@@ -90,7 +90,7 @@ def _other_school(plan: RunInPlan) -> str:
     if not plan.steps or plan.school == "none" or plan.maker_instruction or plan.is_speed_given:
         return ""
     other = "varies it from 2,000 to 3,000 rpm" if plan.school == "hold" else "holds 3,500 rpm for 30 minutes"
-    return f"Another school {other}; neither has a published source, and the build sheet chooses (run_in_school)."
+    return f"Another school {other}; neither has a published source, and the build sheet chooses."
 
 
 def _run_notes(plan: RunInPlan, system: str) -> dict[str, str]:
