@@ -386,7 +386,7 @@ class Candidate(CamAndTrain):
         if not self.fitted and not self.parts:
             raise OutOfRange("parts needs at least one entry, unless fitted = true says that it is in the engine now")
         if self.fitted and (self.parts or any(getattr(self, key) for key in NOT_FOR_FITTED)):
-            raise OutOfRange("a cam that is fitted has no parts to buy and no hours of fitting, dyno or run-in")
+            raise OutOfRange("a cam that is fitted has no parts to buy and no hours of install, dyno or break-in")
 
     @property
     def is_fitted(self) -> bool:
