@@ -370,10 +370,10 @@ def test_what_is_done_without_buying_is_not_only_kept_in_mind() -> None:
 def test_an_order_list_says_first_what_stops_it() -> None:
     bound = compare(starter((F + "springs.coil_bind", "1.640 in")))
     for text in (order_sheet_html(bound, "h-flat"), tables_html(order_tables(bound, "h-flat"))):
-        assert text.index("Do not order this as it is") < text.index("camshaft and lifters")
+        assert text.index("Don't order this yet") < text.index("camshaft and lifters")
         assert "coil bind" in text and "To fix it" in text
     assert "spring seats, for a taller" in order_sheet_html(bound, "h-flat")
-    assert "Do not order" not in order_sheet_html(compare(starter()), "h-flat")
+    assert "Don't order" not in order_sheet_html(compare(starter()), "h-flat")
 
 
 def test_a_line_of_none_serves_nothing() -> None:

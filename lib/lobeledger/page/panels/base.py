@@ -116,7 +116,7 @@ class SheetPanel(Generic[Inputs, Result]):
             "reset", "Undo all changes", self._reset, css="ll-reset", hint="Back to the build as it was read"
         )
         self.files_button = Button(
-            "files", "Files", self._turn_tray, expanded=False, css="ll-files", hint="Open, save, print and hand out"
+            "files", "Files", self._turn_tray, expanded=False, css="ll-files", hint="Open, save, print and export"
         )
         printing = Button("print", "Print", does="print", css="ll-print", hint="This page on paper")
         self.head.fill(

@@ -76,7 +76,7 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
     build = change(inputs.build, changes) if changes else inputs.build
     kept = tuple(c for c in build.candidates if c.id in inputs.left_in)
     if not kept:
-        raise BuildError("no candidate is ticked: tick at least one to compare")
+        raise BuildError("no cam is ticked; tick at least one to compare")
     found = decided(dataclasses.replace(build, candidates=kept), progress, details=inputs.details)
     return Comparison(found, inputs.system)
 
@@ -217,7 +217,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         said = w.HTML(layout=WIDE)
         button = self.button("Apply changes", "Read the text above as the build", apply)
         button.add_class("ll-apply")
-        words = "Everything there is to say about the build. Change it and press the button below."
+        words = "The whole build sheet. Change it, then press Apply changes."
         return boxed([w.HTML(f"<h2>Whole sheet</h2><p>{words}</p>"), self.sheet_text, button, said], "ll-form")
 
     # -- controls ------------------------------------------------------------------------------------------
@@ -244,7 +244,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 5,
                 "h",
             ),
-            self.slider("use.years", "Years you keep it", use.years, 1, max(15, 2 * use.years), 1, ""),
+            self.slider("use.years", "Years you'll own it", use.years, 1, max(15, 2 * use.years), 1, ""),
         ]
         budget, worth, labour, dyno = (
             limits.budget_money, limits.torque_worth_money, shop.labour_rate_money_per_h, shop.dyno_rate_money_per_h,
@@ -266,7 +266,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             "Driving": driving,
             "Money": money,
             "Rpm you use, and how often": self._bands(build),
-            "Prices and hours to fit": self._prices(build),
+            "Prices and install hours": self._prices(build),
             "Odds of failure": risks,
             "Cams compared": list(ticks),
         }
@@ -326,7 +326,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 if now > 0:
                     path = f"{stem}.parts.{i}.price"
                     found.append(self.slider(path, item, now, 0, round_top(3 * now), 5, build.currency, item))
-            found.append(self.slider(f"{stem}.fitting_time", "Hours to fit", hours, 0, max(30, 2 * hours), 0.5, "h"))
+            found.append(self.slider(f"{stem}.fitting_time", "Install hours", hours, 0, max(30, 2 * hours), 0.5, "h"))
         return found
 
     # -- computing -----------------------------------------------------------------------------------------
@@ -371,7 +371,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         self.comparison = comparison
         before, look = self._before(), plots.styles(comparison)
         self.tell(comparison.answer, change_text(comparison, before, self.baseline_is))
-        self.board.value = board_html(comparison, look, before)
+        self.board.value = marked(board_html(comparison, look, before), place="board")
         self._fill_against(comparison)
         self._draw_chart()
         more = (text for text in comparison.next_texts if text not in comparison.reasons)
