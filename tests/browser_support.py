@@ -69,7 +69,7 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (
         secrets.token_urlsafe(12),
-        launch.free_port(9200),
+        launch.free_port(9200 + secrets.randbelow(700)),  # runs side by side do not ask for the same one
         tmp / "private",
         tmp / "server.log",
     )
