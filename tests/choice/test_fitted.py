@@ -10,8 +10,9 @@ from lobeledger.choice.stake import precautions_by_worth, tornado
 from lobeledger.doubt.draws import chance_path, nominal
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError
-from lobeledger.page.paper.customer import customer_sheet_html, quote_html
+from lobeledger.page.paper.customer import customer_sheet_html
 from lobeledger.page.paper.order import order_sheet_html
+from lobeledger.page.paper.quote import quote_html
 from lobeledger.page.paper.run_in import run_sheet_html
 from lobeledger.page.words.run_in import run_answer
 from lobeledger.parts.build import Build
