@@ -197,7 +197,7 @@ def _make_venv(root: Path) -> None:
 
 def _pip_install(requirements: str, root: Path) -> None:
     # run from the top of the tree: pip resolves "-e ./lib" against the working directory. Nothing is compiled ahead: a
-    # start needs a third of the modules installed, and Python keeps those compiled from their first use on.
+    # start needs a quarter of the modules installed, and Python keeps those compiled from their first use on.
     command = [
         str(venv_python(root)), "-m", "pip", "install", "--disable-pip-version-check", "--no-input", "--no-compile",
         "--progress-bar", "off", "-r", requirements,
