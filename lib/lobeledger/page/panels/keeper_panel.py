@@ -78,11 +78,13 @@ class Keeping(SheetPanel[Any, Any]):
                     control.value = value
 
         self.quietly(bring)
+        if kept.view.get("system", now.system) != now.system:
+            self._units_chosen = (
+                True  # units that differ from the sheet's own were chosen by hand, on this page or another
+            )
         self.open(now)
         self._as_read = as_read
-        steps, step = getattr(self, "_steps", None), getattr(self, "_step", None)
-        if steps is not None and step is not None:
-            steps.amend(step("bringing the build back"))
+        self._steps.amend(self._step("bringing the build back"))
         if kept.name in self.names():
             self._elsewhere = {}
             self.list_builds(kept.name)
