@@ -68,9 +68,10 @@ class Keeping(SheetPanel[Any, Any]):
         as_read, now = kept.builds()
 
         def bring() -> None:
-            cam, forget = getattr(self, "cam", None), getattr(self, "forget", None)
-            if cam is not None and forget is not None:
-                forget()
+            cam, ids = getattr(self, "cam", None), [c.id for c in now.candidates]
+            if cam is not None and kept.view.get("cam") in ids:
+                # Where another page chose a cam, this one's list must hold it first; else the panel chooses as ever.
+                self.forget()  # type: ignore[attr-defined]
                 cam.options = [(c.name, c.id) for c in now.candidates]
             for name in _FOLLOWING:
                 control, value = getattr(self, name, None), kept.view.get(name)
