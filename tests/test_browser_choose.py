@@ -92,7 +92,7 @@ def test_a_slider_moved_by_keyboard_changes_answer_board_and_table(served: Serve
     knob = page.locator(".ll-set-use-years input[type=range]")
     knob.focus()
     knob.press("ArrowLeft")
-    assert knob.get_attribute("aria-label") == "Years you keep it" and knob.get_attribute("aria-valuetext") == "7"
+    assert knob.get_attribute("aria-label") == "Years you'll own it" and knob.get_attribute("aria-valuetext") == "7"
     for script, before in shown:
         until(page, script, before)
     watch.assert_clean()

@@ -1,9 +1,9 @@
 """Live panels for the notebooks; a notebook cell calls one function here.
 
 Which cam for this build, and what will it cost?                                `choose`
-What must be bought with it, how is it run in, what is at stake?                `break_in`
-What does this lobe ask of its follower, and how much better could it be?       `lobes`
-How fast can it turn before it leaves the lobe?                                 `valvetrain`
+What else to buy, how to break it in, what is at stake?                         `break_in`
+What does this lobe do to its lifter, and how much better could it be?          `lobes`
+How high before the valves float?                                               `valvetrain`
 
 Each panel has a room of its own: pure compute, pure view (`report`, `plots`) and the wiring between them
 (`base`). Compute runs in `runner`; what is open goes from page to page with `keeper_panel`.

@@ -897,7 +897,7 @@ def test_an_impossible_card_is_named_and_nothing_else_breaks() -> None:
     assert [b.limit for b in a.broken][0] == "card"
     assert a.broken[0].subject == "intake" and a.broken[0].ways
     said = broken_text(shipped(H[0]), a.candidate, a.broken[0], "us")
-    assert said.startswith("the intake card (0.360 in lobe lift) cannot be followed by a flat lifter")
+    assert said.startswith("the intake card (0.360 in lobe lift) won't work with a flat lifter")
     assert a.intake is None and a.exhaust is not None
     assert a.torque_n_m.size == 0
     assert {"mass", "open_load", "coil_bind", "cruise"} <= set(a.figures)

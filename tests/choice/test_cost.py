@@ -176,6 +176,19 @@ def test_totals_to_the_cent():
     assert cost.cost_without_loss(lines) == pytest.approx(5692.70, abs=1e-9)
 
 
+def test_tax_on_labour_to_the_cent():
+    taxed = lines_of(by_hand(("shop.tax_labour", 0.05)))
+    by_text = {line.text: float(line.amount) for line in taxed}
+    # 5 % of 8 h x 100, of 1.5 h x 200 on the dyno and of 100 of machining.
+    assert by_text["Tax on labor"] == pytest.approx(60.00, abs=1e-9)
+    # 10 % of 1967.00
+    assert by_text["Allowance for surprises"] == pytest.approx(196.70, abs=1e-9)
+    # Its labour bears it later as well: 10 x 1.5 h x 105, 2 x (160 + 4 h x 105), 1.25 x (80 + 2 h x 105).
+    upkeep = [float(line.amount) for line in taxed if line.group == "upkeep"]
+    assert upkeep == pytest.approx([1575.00, 1160.00, 362.50], abs=1e-9)
+    assert "Tax on labor" not in {line.text for line in lines_of(by_hand())}
+
+
 def test_lines_sum_to_totals_group_by_group():
     lines = lines_of(by_hand())
     groups = {g: math.fsum(float(x.amount) for x in lines if x.group == g) for g in cost.GROUPS}

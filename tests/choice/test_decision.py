@@ -625,7 +625,7 @@ def test_when_no_lobe_fits_any_card_it_says_so_and_what_would_help():
     for r in c.results:
         broken = [b for b in c.broken(r.candidate.id) if b.limit == "card"]
         assert {("intake card" in b.text, "exhaust card" in b.text) for b in broken} == {(True, False), (False, True)}
-        assert all("cannot be followed" in b.text and b.give for b in broken)
+        assert all("won't work with" in b.text and b.give for b in broken)
         assert r.standing == "out" and r.chance_all == 0.0
         assert r.figures["net"].value == r.figures["owning"].value  # no torque is credited that is not known
     for column in ("rigid_limit_rpm", "weighed_torque_n_m", "idle_vacuum_kpa", "torque_gain_share"):

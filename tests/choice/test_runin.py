@@ -39,6 +39,7 @@ from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError, OutOfRange
 from lobeledger.lobe import contact, ellipse
 from lobeledger.page.paper.run_in import run_sheet_html, write_run_sheet
+from lobeledger.page.words.figures import in_one_system
 from lobeledger.page.words.run_in import run_cautions
 from lobeledger.parts.candidate import LIGHT_SPRINGS
 from lobeledger.parts.conditions import FACTS, parse
@@ -646,8 +647,8 @@ def page_of(*args, **rest) -> Page:
 def test_the_sheet_holds_every_act_and_caution_and_has_columns_to_fill_in(candidate_id: str) -> None:
     text, plan = page_of(candidate_id).text, plan_of(candidate_id)
     for act in (*plan.acts, *plan.stop):
-        assert re.sub(r"\s+", " ", act.text) in text, act.id
-        assert not act.caution or f"Caution: {act.caution}" in text, act.id
+        assert re.sub(r"\s+", " ", in_one_system(act.text, "us")) in text, act.id
+        assert not act.caution or f"Caution: {in_one_system(act.caution, 'us')}" in text, act.id
     for column in ("Clock time", "rpm", "Oil pressure, psi", "Water, °F", "Signed", "Lobe lift, in"):
         assert column in text
     # What was read before the run stands beside what is read after it.
@@ -692,6 +693,9 @@ def test_metric_sheets_are_metric() -> None:
     assert " n." not in page_of("s-flat", system="metric", name="weekend-racer").text  # newtons keep their N
     text = page_of("h-flat", system="metric").text
     assert "Water, °C" in text and "Oil pressure, kPa" in text and " L (" in text and "psi" not in text
+    # Where a table gives both units, one is printed.
+    assert "105 °C," in text and "800 km or 10 hours" in text and "°F" not in text and "miles" not in text
+    assert "220 °F," in page_of("h-flat").text and "°C" not in page_of("h-flat").text
 
 
 def test_what_a_person_writes_is_escaped() -> None:

@@ -407,4 +407,4 @@ def test_the_order_list_to_print(panel: BreakInPanel) -> None:
     for line in panel.build.candidate("h-flat").parts:
         assert line.item in text
     assert "&#9744;" in text or "☐" in text
-    assert "Springs under load" in text
+    assert "A compressed spring" in text

@@ -54,7 +54,7 @@ LIMIT_WORDS = {
 }
 # What has a price, as named in `LobeTask` or its `limits`: an amount in its own unit that people think in, in words.
 PRICED: dict[str, tuple[float, str]] = {
-    "jerk_m_per_rad3": (0.01, "0.01 m/rad^3 of jerk"),
+    "jerk_m_per_rad3": (0.01, "0.01 m/rad^3 of sharpness (jerk)"),
     "stress_pa": (1e7, "10 MPa of allowed contact stress"),
     "seat_load_n": (10.0, "10 N of seat load"),
     "rate_n_per_m": (1e3, "1 N/mm of spring rate"),

@@ -39,7 +39,7 @@ _COUNT = "it is a count"
 _DOUBT = "it is a doubt itself"
 _FITS = "it tells which lobes fit, and one that hardly fits is told as it is"
 _MAKER = "it is an instruction"
-_ONEIN = "how sure the opinion is stands in worth_builds: the fewer builds, the wider"
+_ONEIN = "how sure the estimate is stands in worth_builds: the fewer builds, the wider"
 _RULE = "a rule looks at it, no figure follows from it"
 
 # Precautions (precautions.csv) that change the candidate itself: run in without the inner springs; new lifters.
@@ -131,7 +131,7 @@ class Price(Part):
     price_money: float = amount("money", '"320 USD"', "price of one", 0.0, 1e7)
     quantity: float = number("how many", 0.0, 1e4, example="1", exact=_COUNT)
     group: str = choice("what kind of line it is", "parts", "machining", "consumables")
-    core_charge_money: float = amount("money", '"0 USD"', "deposit paid and given back with the old part", 0.0, 1e6)
+    core_charge_money: float = amount("money", '"0 USD"', "core charge, refunded for the old part", 0.0, 1e6)
     serves: str | None = words("needs this line serves, by name, with spaces between", default="")
     part_number: str | None = words("the supplier's number for it", default="")
     supplier: str | None = words("who sells it or does it", default="")
@@ -149,7 +149,7 @@ class Failure(Part):
     what: str = words("what fails")
     one_in: float = number("about 1 build in this many fails", 1.0, 1e6, example="60", exact=_ONEIN)
     worth_builds: float = number(
-        "how many builds' experience that opinion is worth", 1.0, 1e6, example="40", exact=_DOUBT
+        "how many builds' experience that estimate is worth", 1.0, 1e6, example="40", exact=_DOUBT
     )
     cost_money: float = amount("money", '"3600 USD"', "cost if it fails", 0.0, 1e7)
     factors: str | None = words("what raises the odds of failure here, by id, with spaces between", default="")
@@ -386,7 +386,7 @@ class Candidate(CamAndTrain):
         if not self.fitted and not self.parts:
             raise OutOfRange("parts needs at least one entry, unless fitted = true says that it is in the engine now")
         if self.fitted and (self.parts or any(getattr(self, key) for key in NOT_FOR_FITTED)):
-            raise OutOfRange("a cam that is fitted has no parts to buy and no hours of fitting, dyno or run-in")
+            raise OutOfRange("a cam that is fitted has no parts to buy and no hours of install, dyno or break-in")
 
     @property
     def is_fitted(self) -> bool:

@@ -80,7 +80,7 @@ class Precaution(Part):
         super().__post_init__()
         check_ordered(self.id, self.low, self.odds, self.high)
         if self.practice == "good" and self.odds != 1.0:
-            raise OutOfRange(f"{self.id} is good practice, which the opinion counts on: its odds must be 1")
+            raise OutOfRange(f"{self.id} is good practice, which the odds count on: its odds must be 1")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -110,7 +110,7 @@ class Limits(Part):
     shortfall_money: float | None = amount(
         "money",
         '"2000 USD"',
-        "what falling short of a limit costs the owner where nothing with a price mends it",
+        "what falling short of a limit costs the owner where nothing with a price fixes it",
         0.0,
         1e8,
         optional=True,

@@ -224,7 +224,7 @@ def _as_block_of_fitted(reader: Reader, block: Block, candidates: tuple[Candidat
         )
         block = dataclasses.replace(block, fitted_lifter=fitted.follower)
     elif block.fitted_lifter != fitted.follower:
-        reader.fail(at, f"is {block.fitted_lifter}, but '{fitted.id}', which is fitted, is {fitted.follower}; mend one")
+        reader.fail(at, f"is {block.fitted_lifter}, but '{fitted.id}', which is fitted, is {fitted.follower}; fix one")
     at, radius = "block.fitted_base_circle_radius", reader.data[f"candidates.{fitted.id}.valvetrain.base_circle_radius"]
     if block.fitted_base_circle_radius_m is None and radius.written:
         reader.data[at] = dataclasses.replace(radius, path=at, low=None, high=None, origin="computed", note=note)

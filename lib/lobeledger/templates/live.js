@@ -16,15 +16,23 @@ function live(model, { draw, hear = () => {} }) {
     timers.push(setTimeout(complain, DEAF_AGAIN_MS));
   };
   const wake = () => { if (!document.hidden) { ask(); draw(); } };
+  // a state that was sent again may overtake a newer one: what is older than what stands is not drawn
+  let newest = -1;
+  const change = () => {
+    const { rev } = model.get("state");
+    if (rev < newest) return ask();
+    newest = rev;
+    draw();
+  };
   model.on("msg:custom", listen);
-  model.on("change:state", draw);
+  model.on("change:state", change);
   const timers = ASK_MS.map((ms) => setTimeout(ask, ms));
   timers.push(setTimeout(complain, DEAF_MS));
   document.addEventListener("visibilitychange", wake);
   window.addEventListener("online", ask);
   const stop = () => {
     timers.forEach(clearTimeout);
-    model.off("change:state", draw);
+    model.off("change:state", change);
     model.off("msg:custom", listen);
     document.removeEventListener("visibilitychange", wake);
     window.removeEventListener("online", ask);

@@ -116,7 +116,7 @@ class SheetPanel(Generic[Inputs, Result]):
             "reset", "Undo all changes", self._reset, css="ll-reset", hint="Back to the build as it was read"
         )
         self.files_button = Button(
-            "files", "Files", self._turn_tray, expanded=False, css="ll-files", hint="Open, save, print and hand out"
+            "files", "Files", self._turn_tray, expanded=False, css="ll-files", hint="Open, save, print and export"
         )
         printing = Button("print", "Print", does="print", css="ll-print", hint="This page on paper")
         self.head.fill(
@@ -174,6 +174,8 @@ class SheetPanel(Generic[Inputs, Result]):
         head = boxed([title, self.paper_head, *self.pickers(), self.head.box], "ll-head")
         controls = boxed([w.HTML("<h2>What you can change</h2>"), self.controls.box, *self.below_controls()], "ll-side")
         top = boxed([self.answer, self.progress], "ll-top")
+        words = w.HTML(glossary_html(), layout=WIDE)
+        words.add_class("ll-view-words")
         widget = boxed(
             [
                 screen.style_widget(),
@@ -184,7 +186,7 @@ class SheetPanel(Generic[Inputs, Result]):
                 controls,
                 *body,
                 self.footer,
-                w.HTML(glossary_html(), layout=WIDE),
+                words,
             ],
             "ll-panel",
         )

@@ -34,6 +34,7 @@ from lobeledger.page.plots import compare as plots
 from lobeledger.page.words import break_in as break_in_views
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.figures import money_text
+from lobeledger.page.words.glossary import marked
 from lobeledger.page.words.run_in import reasons_not_to_run, run_answer
 from lobeledger.page.words.stake import stake_answer
 from lobeledger.parts.build import Build
@@ -164,7 +165,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
             ]  # fmt: skip
         run_in += [
             self.slider(f"{stem}.dyno_time", "Hours on the dyno", c.dyno_time_h, 0, max(6, 2 * c.dyno_time_h), 0.25, "h"),
-            self.slider(f"{stem}.fitting_time", "Hours to fit", hours, 0, max(30, 2 * hours), 0.5, "h"),
+            self.slider(f"{stem}.fitting_time", "Install hours", hours, 0, max(30, 2 * hours), 0.5, "h"),
             Text(
                 "maker", "Maker's instruction", c.maker_instruction or "",
                 lambda new: self.move(f"{stem}.maker_instruction", new), css="ll-set-maker", lines=3,
@@ -197,7 +198,7 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
                 f"{stem}.one_in", "Your starting odds", c.failure.one_in, "chance",
                 f"{c.failure.what}: before what raises or lowers it, about 1 build in so many",
             ),
-            self.slider(f"{stem}.worth_builds", "As sure as after", builds, 2, max(200, 2 * builds), 1, "builds"),
+            self.slider(f"{stem}.worth_builds", "As sure as after builds", builds, 2, max(200, 2 * builds), 1, ""),
             self.slider(f"{stem}.cost", "Cost if it fails", cost, 0, round_top(3 * cost), 50, build.currency),
             Note("note-factors", "What raises the risk", strong=True),
             *self._boxes("factors", factors, self._factors_there(build, c), lambda on: self._say_factors(stem, on)),
@@ -266,9 +267,9 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         self.result = result
         comparison, chosen = result.comparison, result.candidate_id
         answer, reasons = _answer(result)
-        self.tell(answer)
-        said = "".join(f"<li>{escape(each)}</li>" for each in [*self.use_record.told(), *reasons])
-        self.reasons.value = f"<h2>What is at stake</h2><ul class='ll-reasons'>{said}</ul>"
+        self.tell(answer, " ".join(self.use_record.told()))
+        said = "".join(f"<li>{escape(each)}</li>" for each in reasons)
+        self.reasons.value = marked(f"<h2>What is at stake</h2><ul class='ll-reasons'>{said}</ul>", place="why")
         if result.moved == self.moved:  # else a newer tick is on its way to its own result
             self._show_factors(comparison.build, comparison.build.candidate(chosen))
         self.orders.value = break_in_views.tables_html(break_in_views.order_tables(comparison, chosen))
@@ -284,8 +285,8 @@ class BreakInPanel(CamPanel[BreakInInputs, BreakIn]):
         comparison, chosen = self.result.comparison, self.result.candidate_id
         self._stake_charts.draw(
             {
-                "Cost against the chance of a wiped lobe": plots.risk_figure(comparison),
-                "What moves the cost of owning most": break_in_plots.tornado_figure(self.result.stakes, chosen),
+                "Cost against the odds of a wiped lobe": plots.risk_figure(comparison),
+                "What moves the total cost most": break_in_plots.tornado_figure(self.result.stakes, chosen),
             }
         )
 
@@ -314,16 +315,14 @@ def _answer(result: BreakIn) -> tuple[str, list[str]]:
     comparison, build = result.comparison, result.comparison.build
     chosen = result.stakes.of(result.candidate_id)
     stops = reasons_not_to_run(comparison, result.candidate_id)
-    do = (
-        f"Do not run this as it is: {stops[0].text}. It would take {stops[0].give}."
-        if stops
-        else run_answer(result.plan)
-    )
+    do = f"Do not run this as it is: {stops[0].text}. To fix it: {stops[0].give}." if stops else run_answer(result.plan)
     orders = break_in_views.orders_of(build, build.candidate(result.candidate_id), comparison.system)
     count = len(orders["buy"])
     first = comparison.result(result.candidate_id).figures["first_cost"].value
-    buy = f"To buy: {count} things; all of it, fitting and break-in too, comes to {money_text(build)(first)} up front."
+    buy = f"To buy: {count} things; all of it, install and break-in too, comes to {money_text(build)(first)} up front."
+    if result.plan.candidate.is_fitted:
+        buy = "There is nothing to buy."
     reasons = [
         comparison.break_even_text(b) for b in comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)
     ]
-    return f"{do} {buy}", [*reasons, stake_answer(build, chosen), f"The verdict: {comparison.answer}"]
+    return f"{do} {buy}", [*reasons, stake_answer(build, chosen), f"Our pick: {comparison.answer}"]

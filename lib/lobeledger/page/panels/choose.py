@@ -76,7 +76,7 @@ def compute_choice(inputs: ChooseInputs, progress: Progress) -> Comparison:
     build = change(inputs.build, changes) if changes else inputs.build
     kept = tuple(c for c in build.candidates if c.id in inputs.left_in)
     if not kept:
-        raise BuildError("no candidate is ticked: tick at least one to compare")
+        raise BuildError("no cam is ticked; tick at least one to compare")
     found = decided(dataclasses.replace(build, candidates=kept), progress, details=inputs.details)
     return Comparison(found, inputs.system)
 
@@ -88,7 +88,6 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def __init__(self, folder: Path, start: str, record: Path | None = None) -> None:
         self._left_out: set[str] = set()
-        self._form_box: FormBox | None = None
         super().__init__(folder, "choose", compute_choice)
         self.comparison: Comparison | None = None
         self._baselines: dict[bool, Comparison] = {}
@@ -150,23 +149,22 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
     # -- forms in a box of their own -----------------------------------------------------------------------
 
     def entries(self) -> dict[str, tuple[str, Callable[[], w.Widget]]]:
-        """What can be entered, by name: what its button says, and the maker of the form that it shows."""
+        """What can be entered, by name: what its button says, and the maker of the form that it shows.
+
+        A form hands the build it makes to `take`; if it has a `refresh(system)`, that is called after each result.
+        """
         return {
-            "cam": ("Enter a cam", self._form(CamForm)),
-            "cams": ("The cams", self._form(CamsForm)),
-            "springs": ("Springs", self._form(SpringsForm)),
-            "lifters": ("Lifters", self._form(LiftersForm)),
-            "prices": ("Prices", self._form(PricesForm)),
-            "engine": ("Engine and car", self._form(BuildForm)),
+            "cam": ("Enter a cam", self._made(CamForm)),
+            "cams": ("The cams", self._made(CamsForm)),
+            "springs": ("Springs", self._made(SpringsForm)),
+            "lifters": ("Lifters", self._made(LiftersForm)),
+            "prices": ("Prices", self._made(PricesForm)),
+            "engine": ("Engine and car", self._made(BuildForm)),
             "sheet": ("Whole sheet", self._whole_sheet),
         }
 
-    def _form(self, kind: type[FormBox]) -> Callable[[], w.Widget]:
-        def make() -> w.Widget:
-            self._form_box = kind(self.current, self.take, self.system.value)
-            return self._form_box
-
-        return make
+    def _made(self, kind: type[FormBox]) -> Callable[[], w.Widget]:
+        return lambda: kind(self.current, self.take, self.system.value)
 
     def head_first(self) -> list[Control]:
         """The way to the one thing a builder with a card in hand wants first."""
@@ -181,7 +179,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         self.entry_box.layout.display = "none"
         self.entry_buttons = Controls("What you can enter", "ll-entries")
         self._entry = ""
-        self._form_box = None
+        self._form: w.Widget | None = None
         self.entry_buttons.fill(
             {
                 "": [
@@ -196,8 +194,9 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def show_entry(self, name: str) -> None:
         """Show the form of this name, or with '' none."""
-        self._entry, self._form_box = name, None
-        self.entry_box.children = [self.entries()[name][1]()] if name else []
+        self._entry = name
+        self._form = self.entries()[name][1]() if name else None
+        self.entry_box.children = [self._form] if self._form is not None else []
         self.entry_box.layout.display = "" if name else "none"
         for button in self.entry_buttons.every():
             button.show(expanded=button.key == name)
@@ -218,7 +217,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         said = w.HTML(layout=WIDE)
         button = self.button("Apply changes", "Read the text above as the build", apply)
         button.add_class("ll-apply")
-        words = "Everything there is to say about the build. Change it and press the button below."
+        words = "The whole build sheet. Change it, then press Apply changes."
         return boxed([w.HTML(f"<h2>Whole sheet</h2><p>{words}</p>"), self.sheet_text, button, said], "ll-form")
 
     # -- controls ------------------------------------------------------------------------------------------
@@ -245,7 +244,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 5,
                 "h",
             ),
-            self.slider("use.years", "Years you keep it", use.years, 1, max(15, 2 * use.years), 1, ""),
+            self.slider("use.years", "Years you'll own it", use.years, 1, max(15, 2 * use.years), 1, ""),
         ]
         budget, worth, labour, dyno = (
             limits.budget_money, limits.torque_worth_money, shop.labour_rate_money_per_h, shop.dyno_rate_money_per_h,
@@ -267,7 +266,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             "Driving": driving,
             "Money": money,
             "Rpm you use, and how often": self._bands(build),
-            "Prices and hours to fit": self._prices(build),
+            "Prices and install hours": self._prices(build),
             "Odds of failure": risks,
             "Cams compared": list(ticks),
         }
@@ -327,7 +326,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
                 if now > 0:
                     path = f"{stem}.parts.{i}.price"
                     found.append(self.slider(path, item, now, 0, round_top(3 * now), 5, build.currency, item))
-            found.append(self.slider(f"{stem}.fitting_time", "Hours to fit", hours, 0, max(30, 2 * hours), 0.5, "h"))
+            found.append(self.slider(f"{stem}.fitting_time", "Install hours", hours, 0, max(30, 2 * hours), 0.5, "h"))
         return found
 
     # -- computing -----------------------------------------------------------------------------------------
@@ -370,11 +369,9 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
 
     def _views(self, comparison: Comparison) -> None:
         self.comparison = comparison
-        if self._form_box is not None:
-            self._form_box.refresh(self.system.value)
         before, look = self._before(), plots.styles(comparison)
         self.tell(comparison.answer, change_text(comparison, before, self.baseline_is))
-        self.board.value = board_html(comparison, look, before)
+        self.board.value = marked(board_html(comparison, look, before), place="board")
         self._fill_against(comparison)
         self._draw_chart()
         more = (text for text in comparison.next_texts if text not in comparison.reasons)
@@ -391,6 +388,10 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
             }
         )
         self.footer.value = _footer(comparison)
+        # A form that shows what the build is follows what was done elsewhere.
+        refresh = getattr(self._form, "refresh", None)
+        if refresh is not None:
+            refresh(self.system.value)
 
     # -- the one chart of the first screen -----------------------------------------------------------------
 
@@ -489,10 +490,15 @@ def _footer(comparison: Comparison) -> str:
         f"<td>{escape(ORIGIN_WORDS.get(str(r['origin']), str(r['origin'])))}</td><td>{escape(str(r['note']))}</td></tr>"
         for r in comparison.assumptions.to_dict("records")
     )
+    # What holds for several cams is said once.
+    whose: dict[str, list[str]] = {}
+    for result in comparison.results:
+        for text in comparison.cautions(result.candidate.id):
+            whose.setdefault(text, []).append(result.candidate.name)
     cautions = "".join(
-        f"<li><b>{escape(r.candidate.name)}</b>: {escape(text)}</li>"
-        for r in comparison.results
-        for text in comparison.cautions(r.candidate.id)
+        f"<li><b>{escape('every cam' if len(names) == len(comparison.results) > 1 else '; '.join(names))}</b>: "
+        f"{escape(text)}</li>"
+        for text, names in whose.items()
     )
     return (
         (
@@ -501,7 +507,7 @@ def _footer(comparison: Comparison) -> str:
             else ""
         )
         + f"<details><summary><b>{count} numbers we filled in</b>, because the sheet does not say</summary>"
-        f"<table class='ll-side' style='width:auto'><tbody>{rows}</tbody></table></details>"
+        f"<table class='ll-filled'><tbody>{rows}</tbody></table></details>"
         "<p class='ll-quiet'>Estimates to choose by, not dynamometer figures. The part makers' instructions and local rules come first. "
         "A running engine, hot oil and springs under load can hurt: exhaust outside, extinguisher at hand, glasses and a proper spring compressor.</p>"
     )

@@ -69,7 +69,7 @@ class Live(anywidget.AnyWidget):
             return
         match content.get("type"):
             case "has":
-                self.has_rev = max(self.has_rev, int(content["rev"]))
+                self.has_rev = int(content["rev"])
             case "have":
                 self.send({"type": "newest", "rev": self.state["rev"]})
                 if self._answered_at is None:
@@ -88,7 +88,8 @@ class Slot(w.Box):
         self.add_class("ll-slot")
         self._kind, self._heard_own = kind, heard
         self._lock = threading.RLock()
-        self._is_watched = False
+        self._timer: threading.Timer | None = None
+        self._turn = 0
         self.replaced = 0
         self._put({**state, "rev": 0})
 
@@ -112,24 +113,23 @@ class Slot(w.Box):
             return True
 
     def _watch(self, turn: int) -> None:
-        """Look after a while whether the newest state has arrived; one look at a time."""
-        if self._is_watched:
-            return
-        self._is_watched = True
+        """Look after a while whether the newest state has arrived; one look is due at a time, and soon after a push."""
+        if self._timer is not None:
+            if self._turn <= turn:
+                return
+            self._timer.cancel()
+        self._turn = turn
+        self._timer = threading.Timer(_AGAIN_S[turn], self._look, (turn,))
+        self._timer.daemon = True
+        self._timer.start()
 
-        def look() -> None:
-            with self._lock:
-                self._is_watched = False
-                live = self.live
-                if live.has_rev >= live.state["rev"]:
-                    return
-                live.say_again()
+    def _look(self, turn: int) -> None:
+        with self._lock:
+            self._timer = None
+            if self.live.has_rev != self.live.state["rev"]:
+                self.live.say_again()
                 if turn + 1 < len(_AGAIN_S):
                     self._watch(turn + 1)
-
-        timer = threading.Timer(_AGAIN_S[turn], look)
-        timer.daemon = True
-        timer.start()
 
     def _hears(self, content: dict[str, Any]) -> None:
         if content.get("type") == "deaf":

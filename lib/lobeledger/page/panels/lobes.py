@@ -177,7 +177,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             Download(name, label, self._file(name), hint, f"ll-get-{name}")
             for label, name, hint in (
                 ("Outline CSV", "csv", "Lift and outline of this lobe for its own follower"),
-                ("Outline DXF", "dxf", "The closed outline as a drawing, in millimetres"),
+                ("Outline DXF", "dxf", "The closed outline as a drawing, in millimeters"),
             )
         ]
         self.tools.fill({"": [*downloads, self.reset]})
@@ -264,7 +264,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         note = Note(
             "note-best",
             "Assumed for the best lobe: sharpness as on the card (flat or roller: "
-            f"{JERK_LIMIT_M_PER_RAD3:g} m/rad\u00b3), a grinding wheel of "
+            f"{from_si(JERK_LIMIT_M_PER_RAD3, 'lift', system):.3g} {unit}/rad\u00b3), a grinding wheel of "
             f"{show(2.0 * build.model.grinding_radius_m, 'lift', system)}, contact stress at the caution level.",
         )
         return {"Card": numbers, "Follower": follower, "Springs and speed": [*springs, note]}
@@ -306,13 +306,13 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
             options=[("read as intake", "intake"), ("read as exhaust", "exhaust")], layout=w.Layout(width="160px")
         )
         self.table_is.add_class("ll-readings-as")
-        drop = self.button("Put aside", "Forget the readings", self._drop_readings)
+        drop = self.button("Clear", "Forget the readings", self._drop_readings)
         self.readings_message, self.readings_words = w.HTML(layout=WIDE), w.HTML(layout=WIDE)
         self.readings_words.add_class("ll-readings-words")
         self.readings_page = w.VBox(
             [
                 w.HTML(
-                    "<div class='ll-quiet'>A table from dial and degree wheel: first line names the columns, such as "
+                    "<div class='ll-quiet'>Dial and degree-wheel readings: the first line names the columns, such as "
                     "<i>cam angle (deg), lobe lift (in)</i>. Turn by hand, ignition disconnected.</div>"
                 ),
                 w.HBox(
@@ -340,7 +340,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.study_page = w.VBox(
             [
                 w.HTML(
-                    "<div class='ll-quiet'>Both get the same jerk, ramp, seat and speed; springs, masses, stress "
+                    "<div class='ll-quiet'>Both get the same sharpness (jerk), ramp, seat and rpm; springs, masses, stress "
                     "levels and geometry stay each one's own.</div>"
                 ),
                 w.HBox(
@@ -402,7 +402,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         if self.share is not None:
             self.tell(lobe_views.share_sentence(name, self.share))
         else:
-            self.tell(f"{name}: the best lobe its follower allows is being found.")
+            self.tell(f"{name}: we are finding the best lobe its lifter allows.")
         self.reasons.value = marked("".join(f"<p>{escape(each)}</p>" for each in reasons), place="why")
 
     def _draw(self) -> None:
@@ -459,7 +459,7 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
     def _show_share(self, found: tuple[LobesInputs, ShareOfBest]) -> None:
         inputs, share = found
         self.share = share
-        words = [lobe_views.share_table(share, inputs.system), lobe_views.worth_table(share)]
+        words = [lobe_views.share_table(share, inputs.system), lobe_views.worth_table(share, inputs.system)]
         self.best_words.value = break_in_views.tables_html(words)
         self.best_wait.value = ""
         self._tell()

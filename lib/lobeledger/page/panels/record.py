@@ -128,14 +128,14 @@ class RecordTick:
 
     def refresh(self) -> None:
         """Say anew what is on record."""
-        told = ", ".join(f"{kind} {lost} lost of {of}" for kind, (lost, of) in self._counts().items())
-        whose = "the invented sample" if self._shelf.is_sample else "the record"
-        self.box.description = f"Let {whose} speak: {told or 'nothing on it yet'}"
+        told = ", ".join(f"{kind} {lost} failed of {of}" for kind, (lost, of) in self._counts().items())
+        whose = "the invented sample's results" if self._shelf.is_sample else "the shop log's results"
+        self.box.description = f"Use {whose}: {told or 'nothing on it yet'}"
 
     def told(self) -> list[str]:
         """What must be said beside an answer the record has a part in: that its figures are invented."""
         if self.box.value and self._shelf.is_sample:
-            return ["The record that speaks here is the invented sample, not this shop's own."]
+            return ["The results used here are the invented sample's, not this shop's own."]
         return []
 
     def seen(self) -> tuple[tuple[str, tuple[int, int]], ...]:
@@ -166,8 +166,8 @@ class RecordView(View):
         self._make_finding()
         # Tabs, not folds: the heads of an accordion cannot be reached by the keyboard.
         self.acts = w.Tab(children=[self._writing(), self._putting_right()], layout=WIDE)
-        self.acts.set_title(0, "Write down")
-        self.acts.set_title(1, "Put right")
+        self.acts.set_title(0, "Save an entry")
+        self.acts.set_title(1, "Fix an entry")
         self.widget = w.VBox(
             [
                 w.HBox([self.which, self.upload, self.export], layout=_WRAPPED),
@@ -197,10 +197,10 @@ class RecordView(View):
             tooltip="What to list",
         )  # fmt: skip
         self.kind.observe(lambda _: self.refresh(), names="value")
-        self.upload = w.FileUpload(accept=".csv", description="Take in CSV", tooltip="All of a file or nothing of it")
+        self.upload = w.FileUpload(accept=".csv", description="Import CSV", tooltip="Whole file or nothing")
         self.upload.add_class("ll-record-import")
         self.upload.observe(self._uploaded, names="value")
-        self.export = DownloadButton(self._export, label="Hand out CSV", hint="Newest versions, for any spreadsheet")
+        self.export = DownloadButton(self._export, label="Export CSV", hint="Newest versions, for any spreadsheet")
         self.export.add_class("ll-record-export")
         self.counts = w.HTML(layout=WIDE)
         self.list = w.HTML(layout=WIDE)
@@ -210,7 +210,7 @@ class RecordView(View):
         """What is written down: a cam, how it went, a note, a reading."""
         keep = button(
             "Keep this build and cam",
-            "Write the build, its sheet, the chosen cam and its run-in plan into the record",
+            "Write the build, its sheet, the chosen cam and its break-in plan into the record",
             self._keep,
             "record-keep",
         )
@@ -218,15 +218,15 @@ class RecordView(View):
         self.candidate.add_class("ll-record-cam")
         self.result = w.Dropdown(options=RESULTS, description="How it went", style=LABEL, layout=NARROW)
         self.result.add_class("ll-record-result")
-        self.hours = w.FloatText(value=0.0, description="running hours", style=LABEL, layout=NARROW)
+        self.hours = w.FloatText(value=0.0, description="engine hours", style=LABEL, layout=NARROW)
         self.note = w.Text(placeholder="anything else worth keeping", description="Note", style=LABEL, layout=WIDE)
         self.note.add_class("ll-record-note")
         self.date = w.Text(placeholder="2026-11-26; empty: today", description="Date", style=LABEL, layout=NARROW)
         self.date.add_class("ll-record-date")
-        outcome = button("Write down outcome", "How this cam ended or stands", self._outcome, "record-outcome")
-        note = button("Write down note", "A note of the shop", self._note, "record-add-note")
+        outcome = button("Save result", "How this cam ended or stands", self._outcome, "record-outcome")
+        note = button("Save note", "A note of the shop", self._note, "record-add-note")
         self._make_reading()
-        reading = button("Write down reading", "One reading of this cam", self._reading, "record-reading")
+        reading = button("Save reading", "One reading of this cam", self._reading, "record-reading")
         return w.VBox(
             [
                 w.HBox([keep]),
@@ -259,7 +259,7 @@ class RecordView(View):
             layout=NARROW,
         )
         self.stage = w.Dropdown(
-            options=[("at any time", ""), ("before the run-in", "before"), ("after it", "after")],
+            options=[("at any time", ""), ("before the break-in", "before"), ("after it", "after")],
             description="Taken", style=LABEL, layout=NARROW,
         )  # fmt: skip
 
@@ -271,7 +271,7 @@ class RecordView(View):
         self.value = w.Text(description="New value", style=LABEL, layout=NARROW)
         self.why = w.Text(description="Why", style=LABEL, layout=WIDE)
         correct = button("Correct", "The older version is kept", self._correct, "record-correct")
-        withdraw = button("Withdraw", "Out of searches and counts; kept in the history", self._withdraw, "record-out")
+        withdraw = button("Withdraw", "Uncount it; history keeps it", self._withdraw, "record-out")
         restore = button("Restore", "Bring a withdrawn entry back", self._restore, "record-back")
         self.history = w.HTML(layout=WIDE)
         return w.VBox(
@@ -307,11 +307,11 @@ class RecordView(View):
         except LedgerError as trouble:
             self.message.value = said(str(trouble), wrong=True)
             return
-        told = [f"{follower}: {lost} lost of {of}" for follower, (lost, of) in seen.items()]
+        told = [f"{follower}: {lost} failed of {of}" for follower, (lost, of) in seen.items()]
         self.counts.value = (
             f"<div>Cams with an outcome: {escape('; '.join(told))}.</div>"
             if told
-            else "<div>Nothing is on record yet. Keep a build and its cam under 'Write down', and how it went later.</div>"
+            else "<div>Nothing is on record yet. Keep a build and its cam under 'Save an entry', and how it went later.</div>"
         )
         self.list.value = break_in_views.tables_html(break_in_views.record_tables(found))
         before = self.candidate.value
@@ -338,7 +338,7 @@ class RecordView(View):
                     number, candidate.name, follower=candidate.follower, lifter=candidate.lifter, code=candidate.id
                 )
                 record.add_plan(number, plan, candidate_id=cam)
-            return f"Kept as build {number} with cam {cam} and its run-in plan; write down how it went when you know."
+            return f"Kept as build {number} with cam {cam} and its break-in plan; save how it went when you know."
 
         self._after(act)
 

@@ -129,15 +129,16 @@ def _at_speed(inputs: ValvetrainInputs, build: Build, c: Candidate, progress: Pr
     lobe = candidate_lobe(build, c, inputs.which).nominal
     figures = assess(build, c).figures
     if "elastic_limit" not in figures:
-        raise NoSolution(f"{c.name}: one of its cards cannot be followed, so there is nothing to turn; see choose")
+        raise NoSolution(
+            f"{c.name}: one of its cards won't work with its lifter, so there is nothing to turn; see choose"
+        )
     rigid, highest = figures["rigid_limit"].value, build.use.highest_speed_rpm
     train = train_of(c, inputs.which, build.model, build.engine.exhaust_valve_m)
     try:
         loss = loss_of(train, lobe, search_from_rpm(rigid))
     except NoSolution:
         raise NoSolution(
-            f"{c.name}: its springs do not hold the {inputs.which} on the lobe even far below the rigid limit; give "
-            "them more load"
+            f"{c.name}: its springs do not hold the {inputs.which} on the lobe even at low rpm; give them more load"
         ) from None
     progress.step(0.3)
     traces = run(train, lobe, inputs.speed_rpm, cycles=_CYCLES, tolerance=1e-6)
@@ -323,10 +324,13 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
             of(f"{root}.valvetrain.pushrod_mass", "Pushrod weight", "mass", own.pushrod_mass_kg, 0.5, 2.0, 1),
             of(f"{root}.valvetrain.{valve}", "Valve weight", "mass", valve_kg, 0.5, 1.6, 1),
         ]
+        per, of_rate = from_si(1.0, "rate", system), shown_unit("rate", system)
+        usual = [f"{round(n_per_m * per, -2):,.0f}" for n_per_m in (3.5e6, 6e6, 8e6, 12e6)]
         stiffness: list[Control] = [
             self.slider(
-                "model.valvetrain_stiffness", "Stiffness at the valve", model.valvetrain_stiffness_n_per_m / 1e6, 2, 20,
-                0.5, "MN/m", "common practice, no source: stock 3.5 to 6, stiff pushrods and shaft rockers 8 to 12",
+                "model.valvetrain_stiffness", "Stiffness at the valve", round(model.valvetrain_stiffness_n_per_m * per),
+                round(2e6 * per, -2), round(2e7 * per, -2), 500, of_rate,
+                "shop rule of thumb: stock {} to {}, stiff pushrods and shaft rockers {} to {}".format(*usual),
             ),
             self.slider("model.valvetrain_damping", "Damping ratio", model.valvetrain_damping, 0.01, 0.2, 0.005, ""),
         ]  # fmt: skip

@@ -58,7 +58,7 @@ class WearView(View):
             for value, text in (
                 ("0.0005 in", "dial's step"),
                 ("0.0005 in", "dial's error, plus or minus"),
-                ("0.0003 in", "spread when set up anew"),
+                ("0.0003 in", "repeat error, new setup"),
                 ("0.005 in", "too much lift lost"),
             )
         )
@@ -75,16 +75,16 @@ class WearView(View):
         load = button("Read from record", "The last readings of this build's lobes", self._load, "wear-load")
         keep = button("Write to record", "Keep what is new or changed under this build", self._keep, "wear-keep")
         self.hours = w.BoundedFloatText(
-            value=0.0, min=0.0, max=1e6, description="running hours", style=LABEL, layout=w.Layout(width="220px")
+            value=0.0, min=0.0, max=1e6, description="engine hours", style=LABEL, layout=w.Layout(width="220px")
         )
         self.hours.add_class("ll-wear-hours")
         self.date = w.Text(placeholder="empty: today", description="Date", style=LABEL, layout=w.Layout(width="260px"))
         self.date.add_class("ll-wear-date")
-        clear = button("Empty", "Take all readings out", self._clear, "wear-clear")
+        clear = button("Clear all", "Take every reading out of the table", self._clear, "wear-clear")
         caution = w.HTML(
-            '<div class="ll-quiet">Lobe lift at the lifter or pushrod, before the run-in and after. Ignition and fuel '
-            "pump disconnected, engine turned by hand, fingers clear of the springs. An engine with a lobe that is "
-            "going spreads metal through its oil: do not run it again to find out.</div>"
+            '<div class="ll-quiet">Lobe lift at the lifter or pushrod, before the break-in and after. Disconnect ignition and fuel '
+            "pump first, turn the engine by hand, keep fingers clear of the springs. Do not run it again to find out: a "
+            "lobe that is going spreads metal through the oil.</div>"
         )
         dial = w.VBox([self.step, self.error, self.repeat, self.limit])
         self.widget = w.VBox(
@@ -97,14 +97,14 @@ class WearView(View):
                 w.HBox([self.grid, dial], layout=w.Layout(flex_flow="row wrap")),
                 self.charts.box,
                 self.table,
-                w.HTML('<div class="ll-chart-title">Lash over running hours</div>'),
+                w.HTML('<div class="ll-chart-title">Lash over engine hours</div>'),
                 *self._lash_boxes(),
             ],
             layout=WIDE,
         )
 
     def _lash_boxes(self) -> list[w.HBox]:
-        """Lash over running hours: which valve, its lines, what they say."""
+        """Lash over engine hours: which valve, its lines, what they say."""
         self.lash = w.Textarea(
             placeholder="hours and lash, a line each:\n0  0.0220 in\n15  0.0226 in", layout=w.Layout(width="300px", height="110px")
         )  # fmt: skip
@@ -120,7 +120,7 @@ class WearView(View):
         self.lash_valve = w.Dropdown(
             options=["intake", "exhaust"], layout=w.Layout(width="110px"), tooltip="Which valve"
         )
-        lash_load = button("Read from record", "This valve's lash over running hours", self._load_lash, "lash-load")
+        lash_load = button("Read from record", "This valve's lash over engine hours", self._load_lash, "lash-load")
         lash_keep = button("Write to record", "Keep the lines that are new", self._keep_lash, "lash-keep")
         self.lash_answer = w.HTML(layout=WIDE)
         self.lash_answer.add_class("ll-wear-lash-answer")
@@ -236,9 +236,7 @@ class WearView(View):
                 f'<div class="ll-answer" role="status">{escape(watch_answer(watch, self._system))}</div>'
             )
             self.table.value = break_in_views.tables_html(break_in_views.watch_tables(watch, self._system))
-            self.charts.draw(
-                {"Lift lost by lobe, with its 95 % interval": break_in_plots.wear_figure(watch, self._system)}
-            )
+            self.charts.draw({"Lift lost by lobe, 95% sure": break_in_plots.wear_figure(watch, self._system)})
             return ""
 
         self.attempt(act)
@@ -252,7 +250,7 @@ class WearView(View):
         try:
             return [(float(row[0]), row[1]) for row in rows]
         except ValueError:
-            raise BuildError("each line of the lash readings begins with the running hours as a number") from None
+            raise BuildError("each line of the lash readings begins with the engine hours as a number") from None
 
     def judge_lash(self) -> None:
         """Judge the lash readings in the box."""
@@ -339,7 +337,7 @@ class WearView(View):
                     self._chosen_build(), cylinder=self.lash_cylinder.value, valve=self.lash_valve.value
                 )
             if not hours:
-                raise BuildError("this valve has no lash with running hours on record")
+                raise BuildError("this valve has no lash with engine hours on record")
             unit = shown_unit("lift", self._system)
             # Six digits: what was written down must be known again when it is written to the record once more.
             self.lash.value = "\n".join(

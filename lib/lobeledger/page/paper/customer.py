@@ -57,7 +57,7 @@ __all__ = [
 MOST_SHOWN = 5
 # What a customer is shown, in the order they ask for it.
 _GROUPS = (
-    ("What it gives", ("gain", "intake_lift", "valve_duration", "breathing_speed")),
+    ("What it gives", ("gain", "intake_lift", "lifter_duration", "breathing_speed")),
     ("Street manners", ("vacuum", "residual", "dynamic_compression", "cruise")),
     (
         "Load on the parts",
@@ -92,7 +92,7 @@ _SAFETY = (
     "A running engine: exhaust led outside, fire extinguisher at hand, fuel lines checked, hands, hair and clothes "
     "off belts and fan.",
     "Hot oil, coolant and exhaust burn; let it cool before opening anything.",
-    "Springs under load throw parts: use the proper compressor and glasses.",
+    "A compressed spring can throw parts: use the proper compressor and safety glasses.",
 )
 
 
@@ -104,7 +104,7 @@ def write_customer_sheet(comparison: Comparison, path: str | Path, *, replace: b
 def _ranked(comparison: Comparison) -> list[CandidateResult]:
     """The candidates in the running first, the leader first of all; the others by how surely they meet every limit.
 
-    Where none is in the running, the one that comes nearest stands first.
+    Where none is in the running, the one that comes closest stands first.
     """
     order = comparison.decision.order or (comparison.nearest_id,)
 
@@ -250,7 +250,7 @@ def _heads(comparison: Comparison, shown: list[CandidateResult]) -> list[dict[st
             "name": r.candidate.name,
             "is_winner": r.candidate.id in (comparison.tied_ids or (comparison.nearest_id,)),
             "is_fitted": r.candidate.is_fitted,
-            "mark": "tie" if tie else "our pick" if comparison.winner_id else "comes nearest",
+            "mark": "tie" if tie else "our pick" if comparison.winner_id else "comes closest",
         }
         for r in shown
     ]
@@ -279,7 +279,7 @@ def side_by_side(comparison: Comparison, shown: list[CandidateResult], *, on_pap
                         "value": value_text(col, figure.value, system, currency),
                         "band": band_text(col, figure, system, currency),
                         "fix": "",
-                        "hint": f"the best lobe is held back by {comparison.held_back_by(result.candidate.id)}"
+                        "hint": f"the best lobe is limited by {comparison.held_back_by(result.candidate.id)}"
                         if key == "share_of_best" and result.binding_limit
                         else "",
                         "is_broken": any(b.limit == _LIMIT_OF.get(key) for b in result.broken),

@@ -66,7 +66,7 @@ def order_sheet_html(
             candidate=candidate,
             shop=letterhead(build, number=number),
             date=(date or datetime.date.today()).isoformat(),
-            stops=[f"{b.text}. It would take {b.give}" for b in reasons_not_to_run(comparison, candidate_id)],
+            stops=[f"{b.text}. To fix it: {b.give}" for b in reasons_not_to_run(comparison, candidate_id)],
             parts=parts,
             total=f"{total:,.2f}",
             unpriced=f"{unpriced} thing{'s' if unpriced > 1 else ''}" if unpriced else "",

@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 CARD_ORIGIN = (
-    "computed from a catalogue card; between the quoted lifts the shape is the smoothest that fits, not the maker's. "
+    "worked out from a catalog card; between the quoted lifts the shape is the smoothest that fits, not the maker's. "
     "For drawing and teaching: do not grind a cam from it"
 )
 """Origin of a profile whose lobe came from `lobe_card.lobe_from_card`."""
@@ -41,7 +41,7 @@ CARD_ORIGIN = (
 LAYERS = {
     "LOBE": "outline of the lobe, one closed polyline",
     "BASE CIRCLE": "base circle",
-    "PITCH CURVE": "path of the roller's centre, one closed polyline; absent for a flat face",
+    "PITCH CURVE": "path of the roller's center, one closed polyline; absent for a flat face",
     "CENTRE": "cam axis, a cross",
     "NOTES": "what this is, its unit and origin",
 }
@@ -153,7 +153,7 @@ def profile_dxf_text(profile: Profile, *, title: str, origin: str) -> str:
     space.add_line((0.0, -arm), (0.0, arm), dxfattribs={"layer": "CENTRE"})
     size = 0.06 * base
     below = float(np.min(outline[:, 1])) - 0.3 * base
-    for k, head in enumerate([*heads, "unit: millimetre"]):
+    for k, head in enumerate([*heads, "unit: millimeter"]):
         text = space.add_text(head, height=size, dxfattribs={"layer": "NOTES"})
         text.set_placement((-base, below - 1.6 * k * size))
     stream = io.StringIO()

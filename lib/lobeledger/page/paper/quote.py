@@ -22,11 +22,11 @@ __all__ = ["letterhead", "quote_html"]
 
 # What a line of the cost is called on a quote, where that differs.
 _LABELS = {
-    "Labour to fit it": "Labor to fit it",
+    "Labor to install it": "Labor to install it",
     "Oil, filter, additive and first service": "Break-in oil, filter, additive and first service",
-    "Fuel for the lobe run-in": "Fuel for the break-in",
+    "Fuel for the lobe break-in": "Fuel for the break-in",
 }
-_STARTS = {"Needed as well: ": "", "Precaution: ": "", "Labour: ": "Labor: "}
+_STARTS = {"Also needed: ": "", "Precaution: ": "", "Labor: ": "Labor: "}
 
 
 def letterhead(build: Build, *, number: str = "") -> dict[str, str]:

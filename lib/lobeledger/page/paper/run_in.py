@@ -78,9 +78,9 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
             charges=[(each.text, f"{each.amount:,.2f}") for each in plan.charges],
             # Of the charges as printed, so that they add up to the cent.
             total=f"{math.fsum(round(float(each.amount), 2) for each in plan.charges):,.2f}",
-            total_note=(f"{low} to {high} with the uncertain values varied. " if low != high else "")
-            + ("No dyno hours in the build sheet: run in on the car. " if not c.dyno_time_h else "")
-            + "Labour to fit the parts is charged with the fitting.",
+            total_note=(f"{low} to {high} with the inputs varied. " if low != high else "")
+            + ("No dyno hours on your sheet: break it in in the car. " if not c.dyno_time_h else "")
+            + "Labor to install the parts is charged with the install.",
         )
     )
 
@@ -90,7 +90,7 @@ def _other_school(plan: RunInPlan) -> str:
     if not plan.steps or plan.school == "none" or plan.maker_instruction or plan.is_speed_given:
         return ""
     other = "varies it from 2,000 to 3,000 rpm" if plan.school == "hold" else "holds 3,500 rpm for 30 minutes"
-    return f"Another school {other}; neither has a published source, and the build sheet chooses (run_in_school)."
+    return f"Other shops: one {other}; neither has a published source, and the build sheet chooses."
 
 
 def _run_notes(plan: RunInPlan, system: str) -> dict[str, str]:
@@ -101,7 +101,7 @@ def _run_notes(plan: RunInPlan, system: str) -> dict[str, str]:
     if c.crown_radius_m is not None and c.face_diameter_m is not None and c.lobe_taper_m is not None:
         crown = crown_height_m(c.crown_radius_m, face_diameter_m=c.face_diameter_m)
         notes["gauge"] = (
-            f"This sheet reckons with a crown of {show(crown, 'lift'):.{digits}f} {unit} over the face and a taper of "
+            f"This sheet assumes a crown of {show(crown, 'lift'):.{digits}f} {unit} over the face and a taper of "
             f"{show(c.lobe_taper_m, 'lift'):.{digits}f} {unit} across the lobe."
         )
     if c.lifter == "solid":

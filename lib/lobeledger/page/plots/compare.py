@@ -148,7 +148,7 @@ def cost_figure(comparison: Comparison) -> Figure:
                 "color": INK, "thickness": 1.4, "width": 4,
             },
             customdata=[[f.low, f.high] for f in owning],
-            hovertemplate="<b>%{y}</b><br>cost of owning %{x:,.0f} (%{customdata[0]:,.0f} to %{customdata[1]:,.0f}) " + currency + "<extra></extra>",
+            hovertemplate="<b>%{y}</b><br>total cost %{x:,.0f} (%{customdata[0]:,.0f} to %{customdata[1]:,.0f}) " + currency + "<extra></extra>",
         )
     )  # fmt: skip
     return base_figure(
@@ -200,7 +200,7 @@ def lift_figure(comparison: Comparison, height: int = 270) -> Figure:
                     x=x, y=lifts[0], mode="lines", name=_short(result), legendgroup=result.candidate.id,
                     showlegend=which == "exhaust", line={"color": style.colour, "dash": style.dash, "width": 2},
                     hovertemplate=f"<b>{result.candidate.name}</b>, {which}<br>%{{y:.3f}} {units.shown_unit('lift', system)} at %{{x:.0f}}°"
-                    "<br>net of lash or take-up, computed from the card; shaded: every lobe the card allows<extra></extra>",
+                    "<br>after lash or lifter take-up, worked out from the card; shaded: every lobe the card allows<extra></extra>",
                 ),
             ]  # fmt: skip
     figure = base_figure(
@@ -216,7 +216,7 @@ def lift_figure(comparison: Comparison, height: int = 270) -> Figure:
         for r in comparison.results
         if "intake_lift" in r.figures
     )
-    return {**figure, "text": f"Valve lift over crank degrees. Greatest intake lift: {said}."}
+    return {**figure, "text": f"Valve lift over crank degrees. Most intake lift: {said}."}
 
 
 def margin_figure(comparison: Comparison) -> Figure:
@@ -288,7 +288,7 @@ def risk_figure(comparison: Comparison) -> Figure:
                 x=chances * 100, y=y, mode="lines", name=_short(result),
                 line={"color": style.colour, "dash": style.dash, "width": 2},
                 hovertemplate=f"<b>{c.name}</b><br>"
-                + (f"if a {c.failure.what} comes in %{{x:.2g}} % of builds:" if flat else f"{c.failure.what} held at {chance_text(own)}:")
+                + (f"if a {c.failure.what} comes in %{{x:.2g}}% of builds:" if flat else f"{c.failure.what} held at {chance_text(own)}:")
                 + f" %{{y:,.0f}} {currency}<extra></extra>",
             )
         )  # fmt: skip
@@ -298,7 +298,7 @@ def risk_figure(comparison: Comparison) -> Figure:
                 "scatter",
                     x=[own * 100], y=[base + own * c.failure.cost_money], mode="markers", showlegend=False,
                     marker={"symbol": style.marker, "size": 10, "color": style.colour, "line": {"color": INK, "width": 1}},
-                    hovertemplate=f"<b>{c.name}</b><br>opinion now: {chance_text(own)}<extra></extra>",
+                    hovertemplate=f"<b>{c.name}</b><br>today's estimate: {chance_text(own)}<extra></extra>",
                 )
             )  # fmt: skip
     marks = [b for b in comparison.break_evens if b.chance is not None]
@@ -318,8 +318,8 @@ def risk_figure(comparison: Comparison) -> Figure:
     )  # fmt: skip
     return base_figure(
         traces,
-        x="chance of a wiped lobe, per build [%]",
-        y=f"cost of owning [{currency}]",
+        x="odds of a wiped lobe, % of builds",
+        y=f"total cost, {currency}",
         xaxis={"type": "log", "tickvals": [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100], "range": [-1, 2]},
     )
 

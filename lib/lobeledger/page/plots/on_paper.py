@@ -26,12 +26,12 @@ GROUP_WORDS = {
     "parts": "Parts",
     "machining": "Machining",
     "fitting": "Fitting",
-    "run-in": "Break-in",
+    "break-in": "Break-in",
     "freight and tax": "Freight and tax",
     "surprises": "To keep aside for surprises",
     "upkeep": "Upkeep",
-    "fuel for the valvetrain": "Fuel lost to friction",
-    "risk of a loss": "Average cost of a failure",
+    "fuel lost to friction": "Fuel lost to friction",
+    "risk of failure": "Average cost of a failure",
 }
 _GRID, _QUIET = "#c3ccd5", "#55616e"
 _SVG_DASHES = {"solid": "", "dash": "7 4", "dot": "2 3", "dashdot": "8 3 2 3"}
@@ -231,7 +231,7 @@ def _hatches() -> str:
     lines = {"/": "M0 6L6 0", ".": "M2 2h2v2h-2z", "x": "M0 0L6 6M0 6L6 0"}
     patterns = []
     for group, hatch in GROUP_HATCHES.items():
-        ink = "white" if group == "risk of a loss" else INK
+        ink = "white" if group == "risk of failure" else INK
         patterns.append(
             f'<pattern id="hatch-{list(GROUP_SHADES).index(group)}" width="6" height="6" patternUnits="userSpaceOnUse">'
             f'<rect width="6" height="6" fill="{GROUP_SHADES[group]}"/>'

@@ -158,7 +158,7 @@ def board_of(comparison: Comparison, before: Comparison | None = None) -> Board:
 
 def _mark(comparison: Comparison, candidate_id: str) -> str:
     if comparison.winner_id is None:
-        return "Comes nearest" if candidate_id == comparison.nearest_id else ""
+        return "Comes closest" if candidate_id == comparison.nearest_id else ""
     if candidate_id not in comparison.tied_ids:
         return ""
     return "Tie" if len(comparison.tied_ids) > 1 else "Our pick"
@@ -192,7 +192,7 @@ def change_text(comparison: Comparison, before: Comparison | None, since: str) -
     ids = {each.candidate.id for each in comparison.results}
     if before.winner_id != comparison.winner_id:
         was = "no cam" if before.winner_id is None else before.build.candidate(before.winner_id).name
-        return f"The answer has turned: {since} it was {was}."
+        return f"The answer has changed: {since} it was {was}."
     if comparison.winner_id is None or comparison.winner_id not in ids:
         return ""
     now, then = (each.result(comparison.winner_id) for each in (comparison, before))

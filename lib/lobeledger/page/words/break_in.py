@@ -23,6 +23,7 @@ from lobeledger.choice.stake import Stake, Stakes
 from lobeledger.page.templates import templates
 from lobeledger.page.words.comparison import Comparison
 from lobeledger.page.words.figures import chance_text, given_money_text
+from lobeledger.page.words.glossary import marked
 from lobeledger.page.words.limits import NO_REASON_TO_SKIP
 from lobeledger.page.words.run_in import (
     reasons_not_to_run,
@@ -89,8 +90,8 @@ class Table:
 
 
 def tables_html(tables: Iterable[Table]) -> str:
-    """Tables as HTML for a panel."""
-    return templates().get_template("tables.html.j2").render(tables=[t for t in tables if t.rows or t.intro])
+    """Tables as HTML for a panel, with a tooltip at the first use of each term of the trade."""
+    return marked(templates().get_template("tables.html.j2").render(tables=[t for t in tables if t.rows or t.intro]))
 
 
 def _upper(text: str) -> str:

@@ -108,8 +108,8 @@ def in_tries(chance: float) -> str:
 
 
 _NUMBERS = r"-?\d[\d.,]*(?: to -?\d[\d.,]*)?"
-_US_UNITS = r"(?:in|ft|lbf/in|lbf·ft|lbf|ksi|psi|inHg|°F|mph|gal|qt|oz|lb)"
-_METRIC_UNITS = r"(?:mm|m|N/mm|N·m|N|MPa|kPa|°C|km/h|L|ml|g|kg)"
+_US_UNITS = r"(?:in|ft|lbf/in|lbf·ft|lbf|ksi|psi|inHg|°F|mph|miles|gal|qt|oz|lb)"
+_METRIC_UNITS = r"(?:mm|m|N/mm|N·m|N|MPa|kPa|°C|km/h|km|L|ml|g|kg)"
 _BOTH = tuple(
     re.compile(rf"({_NUMBERS} {first})(?![\w/·]) \(({_NUMBERS} {second})\)")
     for first, second in ((_US_UNITS, _METRIC_UNITS), (_METRIC_UNITS, _US_UNITS))

@@ -12,12 +12,13 @@ import math
 from collections.abc import Mapping, Sequence
 
 from lobeledger.arrays import Array
+from lobeledger.best.design import BestLobe
 from lobeledger.best.share import ShareOfBest
 from lobeledger.best.task import LIMIT_WORDS
 from lobeledger.lobe.card_check import CardCheck
 from lobeledger.lobe.readings import ReadLobe
 from lobeledger.page.words.break_in import Row, Table
-from lobeledger.units import INCH_M, deg, from_si, show, shown_unit
+from lobeledger.units import INCH_M, deg, from_si, quantity, show, shown_unit
 
 __all__ = ["card_sentence", "readings_table", "share_sentence", "share_table", "study_table", "worth_table"]
 
@@ -68,9 +69,41 @@ _LIMIT_OF = {
 }
 
 
-def worth_table(share: ShareOfBest) -> Table:
+# A small step in each limit that people think in, in US units; the metric ones stand in `PRICED`.
+_STEPS_US = {
+    "jerk_m_per_rad3": ("0.5 in", "m", "0.5 in/rad^3 of sharpness (jerk)"),
+    "stress_pa": ("1.5 ksi", "Pa", "1.5 ksi of allowed nose stress"),
+    "seat_load_n": ("2 lbf", "N", "2 lbf of seat load"),
+    "rate_n_per_m": ("5 lbf/in", "N/m", "5 lbf/in of spring rate"),
+    "moving_mass_kg": ("1 g", "kg", "1 g of valvetrain weight at the lifter"),
+    "rated_rpm": ("100 rpm", "rpm", "100 rpm of top rpm"),
+    "least_load_n": ("2 lbf", "N", "2 lbf of load to spare on the lobe"),
+    "base_radius_m": ("0.040 in", "m", "0.040 in of base circle radius"),
+    "lobe_width_m": ("0.040 in", "m", "0.040 in of lobe width"),
+    "wheel_width_m": ("0.040 in", "m", "0.040 in of wheel width"),
+    "greatest_lift_m": ("0.004 in", "m", "0.004 in of lobe lift"),
+    "greatest_velocity_m_per_rad": ("0.004 in", "m", "0.004 in/rad of lift velocity"),
+    "face_diameter_m": ("0.040 in", "m", "0.040 in of lifter face diameter"),
+    "wheel_radius_m": ("0.040 in", "m", "0.040 in of wheel radius"),
+    "pressure_angle_rad": ("1 deg", "rad", "1 degree of pressure angle"),
+    "least_nose_radius_m": ("0.004 in", "m", "0.004 in of least nose radius"),
+    "grinding_radius_m": ("0.4 in", "m", "0.4 in of grinding wheel radius"),
+    "ramp_velocity_m_per_rad": ("0.004 in", "m", "0.004 in/rad of ramp velocity"),
+}
+
+
+def _worths(best: BestLobe, system: str) -> dict[str, float]:
+    """Share of the lift area gained by a small step in each limit, in words of the system, greatest first."""
+    if system != "us":
+        return best.worths()
+    steps = {name: _STEPS_US[name] for name in best.prices}
+    found = {words: best.worth(name, quantity(step, unit)) for name, (step, unit, words) in steps.items()}
+    return dict(sorted(found.items(), key=lambda item: -abs(item[1])))
+
+
+def worth_table(share: ShareOfBest, system: str = "metric") -> Table:
     """What a usual amount more of each limit would be worth in lift area, to first order."""
-    capped, free = share.best_at_its_lift.worths(), share.best_free.worths()
+    capped, free = (_worths(best, system) for best in (share.best_at_its_lift, share.best_free))
     rows = tuple(
         Row((words, f"{100.0 * capped.get(words, 0.0):+.2f}%", f"{100.0 * free.get(words, 0.0):+.2f}%"))
         for words in dict.fromkeys([*capped, *free])

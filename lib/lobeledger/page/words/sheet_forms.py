@@ -101,7 +101,7 @@ def build_form(build: Build, system: str) -> Form:
         paths = [path for path in every if path.startswith(f"{table}.") and path not in KNOWN_OFFHAND]
         fields = tuple(made(path) for path in paths)
         open_ = sum(1 for each in fields if not each.value)
-        note = f"{open_} of {len(fields)} not on your sheet: the grey numbers are what we filled in." if open_ else ""
+        note = f"{open_} of {len(fields)} not on your sheet: the gray numbers are what we filled in." if open_ else ""
         groups.append(Group(title, fields, folded=True, note=note))
     return Form("Your build", tuple(groups))
 
