@@ -100,7 +100,7 @@ def test_factors_and_precautions_move_the_chance_both_ways(panel: BreakInPanel) 
     assert "pairing" not in {b.limit for b in settled(panel).comparison.result("h-flat").broken}
     ticks(panel, "precautions")["new-lifters"].value = False
     assert "pairing" in {b.limit for b in settled(panel).comparison.result("h-flat").broken}
-    assert "Do not run this" in panel.run_in.value and "Won't work together" in panel.orders.value
+    assert "Do not run this" in panel.run_in.value and "Won&#39;t work together" in panel.orders.value
 
 
 def test_a_factor_the_figures_switch_on_is_ticked_and_can_be_taken_off(folder: Path, tmp_path: Path) -> None:
