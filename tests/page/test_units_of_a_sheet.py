@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import ipywidgets as w
+
 import lobeledger as ll
 from lobeledger.page.panels.base import SheetPanel
 from lobeledger.sheet.open import starter_sheet
@@ -14,7 +16,7 @@ class Bare(SheetPanel[Any, Any]):
     """A panel with nothing of its own."""
 
     def make_controls(self) -> dict[str, list[Any]]:
-        return {}
+        return {"Engine": [w.HTML()]}
 
     def inputs(self) -> tuple[Any, str]:
         return self.build, self.system.value
