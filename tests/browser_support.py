@@ -31,6 +31,7 @@ CHROMIUM_FLAGS = [
 ]  # fmt: skip
 LAB_IDLE = "#jp-main-statusbar :text('| Idle')"  # kernel ready; the toolbar's dot folds away on narrow screens
 LAB_NOTEBOOK = ".jp-NotebookPanel:not(.lm-mod-hidden)"
+LOADING_MS = 240_000  # a first start on a busy computer compiles and draws for minutes
 VOILA_READY = "#rendered_cells:visible"
 
 
@@ -70,7 +71,7 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (
         secrets.token_urlsafe(12),
-        launch.free_port(9200),
+        launch.free_port(9200 + secrets.randbelow(700)),  # runs side by side do not ask for the same one
         tmp / "private",
         tmp / "server.log",
     )
@@ -131,6 +132,7 @@ class Watch:
 def watched(browser: Any, width: int = 1366, height: int = 768) -> tuple[Any, Watch]:
     """A new page in a context of its own, and the watch over it."""
     page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+    page.set_default_navigation_timeout(LOADING_MS)
     watch = Watch()
     home = ("http://127.0.0.1:", "ws://127.0.0.1:", "data:", "blob:", "about:")
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from browser_support import LAB_NOTEBOOK, Served, browser, run_all, served, watched  # noqa: F401
+from browser_support import LAB_NOTEBOOK, LOADING_MS, Served, browser, run_all, served, watched  # noqa: F401
 
 pytestmark = pytest.mark.browser
 
@@ -22,8 +22,8 @@ CHART = ".ll-choose .ll-chart-box .scatterlayer path"
 
 def open_page(served: Served, browser: Any, *, width: int = 1366, height: int = 768) -> tuple[Any, Any]:  # noqa: F811
     page, watch = watched(browser, width, height)
-    page.goto(served.page("choose"), timeout=60_000)
-    page.locator(READY).wait_for(timeout=60_000)
+    page.goto(served.page("choose"))
+    page.locator(READY).wait_for(timeout=LOADING_MS)
     page.locator(CHART).first.wait_for(timeout=60_000)
     return page, watch
 
@@ -233,7 +233,7 @@ def test_save_and_reload(served: Served, browser: Any) -> None:  # noqa: F811
     page.locator(".ll-note").get_by_text("Saved").wait_for(timeout=15_000)
     assert (served.folder / "data" / "builds" / "our own ü.toml").exists()
     page.reload()
-    page.locator(READY).wait_for(timeout=60_000)
+    page.locator(READY).wait_for(timeout=LOADING_MS)
     page.locator(".ll-picker select").select_option("our own ü")
     page.wait_for_function(f"(said) => JSON.stringify(({ANSWER})()) === said", arg=moved, timeout=15_000)
     watch.assert_clean()

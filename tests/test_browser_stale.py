@@ -12,14 +12,13 @@ from typing import Any
 
 import pytest
 
-from browser_support import Served, browser, served, watched  # noqa: F401
+from browser_support import LOADING_MS, Served, browser, served, watched  # noqa: F401
 
 pytestmark = pytest.mark.browser
 
 # Seconds after loading at which another build is chosen on the slow computer; more by LOBELEDGER_STALE_WAITS=8,12,...
 WAITS_S = [float(each) for each in os.environ.get("LOBELEDGER_STALE_WAITS", "8,16").split(",")]
 SLOWED = 5
-LOADING_MS = 240_000
 LAST_WORD_S = 14.0
 
 # The page's own timers are spoilt only for the two seconds that a model is given.
@@ -63,7 +62,7 @@ def choose(page: Any, build: str) -> None:
 def test_models_that_had_no_time_to_initialise_are_replaced(served: Served, browser: Any) -> None:  # noqa: F811
     page, watch = watched(browser)
     page.add_init_script(f"({NO_TIME})()")
-    page.goto(served.page("choose"), timeout=LOADING_MS)
+    page.goto(served.page("choose"))
     page.locator(".ll-choose .ll-board").wait_for(timeout=LOADING_MS)
     page.locator(".ll-choose .js-plotly-plot .main-svg").first.wait_for(timeout=LOADING_MS)
     page.wait_for_timeout(45_000)
@@ -90,7 +89,7 @@ def test_models_that_had_no_time_to_initialise_are_replaced(served: Served, brow
 def test_no_chart_is_stale_on_a_slow_computer(served: Served, browser: Any, wait_s: float) -> None:  # noqa: F811
     page, _ = watched(browser)
     page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": SLOWED})
-    page.goto(served.page("choose"), timeout=LOADING_MS)
+    page.goto(served.page("choose"))
     page.locator(".ll-picker select").wait_for(timeout=LOADING_MS)
     end = time.monotonic() + wait_s
     while time.monotonic() < end:

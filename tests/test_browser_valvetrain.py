@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from browser_support import Served, browser, served, watched  # noqa: F401
+from browser_support import LOADING_MS, Served, browser, served, watched  # noqa: F401
 
 pytestmark = pytest.mark.browser
 
@@ -15,8 +15,8 @@ READY = ".ll-valvetrain .ll-answer"
 
 def open_page(served: Served, browser: Any) -> tuple[Any, Any]:  # noqa: F811
     page, watch = watched(browser, 1366, 768)
-    page.goto(served.page("valvetrain"), timeout=60_000)
-    page.locator(READY).first.wait_for(timeout=90_000)
+    page.goto(served.page("valvetrain"))
+    page.locator(READY).first.wait_for(timeout=LOADING_MS)
     page.locator(".ll-valvetrain .js-plotly-plot .scatterlayer path").first.wait_for(timeout=60_000)
     return page, watch
 

@@ -582,6 +582,7 @@ def test_a_single_candidate():
     assert stopped.winner_id is None and "the only cam" in stopped.answer and "budget of 1 USD" in stopped.answer
 
 
+@pytest.mark.slow
 def test_as_many_candidates_as_a_sheet_may_hold():
     tree = plain("budget-cruiser")
     base = tree["candidates"][0]

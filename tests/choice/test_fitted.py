@@ -10,8 +10,9 @@ from lobeledger.choice.stake import precautions_by_worth, tornado
 from lobeledger.doubt.draws import chance_path, nominal
 from lobeledger.engine.cycle import displacement_m3
 from lobeledger.errors import BuildError
-from lobeledger.page.paper.customer import customer_sheet_html, quote_html
+from lobeledger.page.paper.customer import customer_sheet_html
 from lobeledger.page.paper.order import order_sheet_html
+from lobeledger.page.paper.quote import quote_html
 from lobeledger.page.paper.run_in import run_sheet_html
 from lobeledger.page.words.run_in import run_answer
 from lobeledger.parts.build import Build
@@ -22,7 +23,7 @@ from lobeledger.sheet.tables import DATA_DIR
 BUDGET = ll.read_build(DATA_DIR / "builds" / "budget-cruiser.toml")
 FLAT = ll.change(set_fitted(BUDGET, "h-flat"), {"candidates.h-flat.hours_run": "900 h"})
 ROLLER = set_fitted(BUDGET, "h-roller")
-AT_START = ("parts", "machining", "fitting", "run-in", "freight and tax", "surprises")
+AT_START = ("parts", "machining", "fitting", "break-in", "freight and tax", "surprises")
 
 
 @pytest.fixture(scope="module")
@@ -52,10 +53,10 @@ def test_it_costs_nothing_at_the_start_and_what_it_did_later(before: ll.Comparis
     for group in AT_START:
         assert sums[0].get(group, 0.0) > 0.0 or group == "machining"
         assert sums[1].get(group, 0.0) == 0.0, group
-    for group in ("upkeep", "fuel for the valvetrain"):
+    for group in ("upkeep", "fuel lost to friction"):
         assert sums[0][group] == sums[1][group] > 0.0
     assert now.figures["first_cost"].high == 0.0 and not [
-        x for x in now.lines if x.group in ("fitting", "parts", "run-in")
+        x for x in now.lines if x.group in ("fitting", "parts", "break-in")
     ]
     assert float(now.figures["gain"].value) == float(was.figures["gain"].value)
     assert {x.limit: x.chance for x in now.limits}["budget"] == 1.0

@@ -423,7 +423,10 @@ def test_factors_at_work_have_their_bar():
 # -- precautions ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("factors", ["", "used-lifters no-paste", "high-open-load slow-start"])
+_PAIRS = ("used-lifters no-paste", "high-open-load slow-start")
+
+
+@pytest.mark.parametrize("factors", ["", *(pytest.param(pair, marks=pytest.mark.slow) for pair in _PAIRS)])
 def test_a_precautions_worth_is_the_difference_of_two_comparisons(factors):
     build = changed(factors=factors)
     result = ll.compare(build).result("h-flat")

@@ -20,9 +20,11 @@ from lobeledger import panels
 from lobeledger.errors import BuildError
 from lobeledger.page.panels import keeper_desk
 from lobeledger.page.panels.base import SheetPanel
+from lobeledger.page.panels.cam import CamPanel
 from lobeledger.page.panels.keeper import Keeper
 from lobeledger.page.panels.keeper_desk import Desk, DeskMovedOn, Kept, asked_desk, is_desk_id
 from lobeledger.page.panels.keeper_panel import Keeping
+from lobeledger.parts.build import Build
 from lobeledger.sheet.change import change
 from lobeledger.sheet.open import build_from_text, read_build, starter_sheet
 
@@ -338,6 +340,43 @@ def test_the_next_page_opens_as_the_last_was_left(folder: Path, desks: Path) -> 
     two.reset.click()
     assert two.current().use.years == was, "Reset goes back to the sheet, not to what was carried"
     for panel in (one, two):
+        panel.close()
+
+
+class PlainCam(CamPanel[Any, Any]):
+    def __init__(self, folder: Path, start: str) -> None:
+        super().__init__(folder, "plain-cam", lambda inputs, progress: inputs)
+        self.widget = self.frame([])
+        self.open_file(start)
+
+    def make_controls(self, build: Build) -> dict[str, list[Any]]:
+        assert build.candidate(self.cam.value)
+        return {}
+
+    def inputs(self) -> Any:
+        return self.current(), self.cam.value, self.which.value
+
+    def show(self, result: Any) -> None:
+        pass
+
+
+class SmallCam(Keeping, PlainCam):
+    pass
+
+
+def test_a_page_about_one_cam_takes_the_kept_build_with_the_cam_chosen_on_the_last(folder: Path, desks: Path) -> None:
+    one = opened(folder)  # a page that chooses no cam
+    one.open_file("weekend-racer")
+    assert one.keeper.wait()
+    two = SmallCam(folder, "budget-cruiser")
+    assert two.build.name == read_build(folder / "weekend-racer.toml").name
+    ids = [c.id for c in two.build.candidates]
+    assert two.cam.value == ids[0]
+    two.cam.value, two.which.value = ids[1], "exhaust"
+    assert two.keeper.wait()
+    three = SmallCam(folder, "budget-cruiser")
+    assert (three.cam.value, three.which.value) == (ids[1], "exhaust")
+    for panel in (one, two, three):
         panel.close()
 
 

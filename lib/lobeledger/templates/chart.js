@@ -3,6 +3,7 @@ const LIBRARY_AGAIN_MS = 9000;
 const NARROW_PX = 520;
 const OUT_OF_SIGHT_MS = 180;
 const PAPER_PX = 680;
+const PAPER_HIGH_PX = 225;
 const LONG_TITLE = 38;
 
 const library = () => globalThis.__lobeledger_plotly ??= new Promise((r) => { globalThis.__lobeledger_plotly_ready = r; });
@@ -106,7 +107,7 @@ function render({ model, el }) {
   watch.observe(el);
   const sight = new IntersectionObserver((seen) => { inSight = seen.at(-1).isIntersecting; });
   sight.observe(el);
-  const toPaper = () => { if (plot.data) library().then((plotly) => plotly.relayout(plot, { width: PAPER_PX })); };
+  const toPaper = () => { if (plot.data) library().then((plotly) => plotly.relayout(plot, { width: PAPER_PX, height: Math.min(plot.layout.height || PAPER_HIGH_PX, PAPER_HIGH_PX) })); };
   window.addEventListener("beforeprint", toPaper);
   window.addEventListener("afterprint", draw);
   draw();

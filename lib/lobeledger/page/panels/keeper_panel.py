@@ -68,9 +68,10 @@ class Keeping(SheetPanel[Any, Any]):
         as_read, now = kept.builds()
 
         def bring() -> None:
-            cam, forget = getattr(self, "cam", None), getattr(self, "forget", None)
-            if cam is not None and forget is not None:
-                forget()
+            cam, ids = getattr(self, "cam", None), [c.id for c in now.candidates]
+            if cam is not None and kept.view.get("cam") in ids:
+                # Where another page chose a cam, this one's list must hold it first; else the panel chooses as ever.
+                self.forget()  # type: ignore[attr-defined]
                 cam.options = [(c.name, c.id) for c in now.candidates]
             for name in _FOLLOWING:
                 control, value = getattr(self, name, None), kept.view.get(name)
@@ -78,11 +79,13 @@ class Keeping(SheetPanel[Any, Any]):
                     control.value = value
 
         self.quietly(bring)
+        if kept.view.get("system", now.system) != now.system:
+            self._units_chosen = (
+                True  # units that differ from the sheet's own were chosen by hand, on this page or another
+            )
         self.open(now)
         self._as_read = as_read
-        steps, step = getattr(self, "_steps", None), getattr(self, "_step", None)
-        if steps is not None and step is not None:
-            steps.amend(step("bringing the build back"))
+        self._steps.amend(self._step("bringing the build back"))
         if kept.name in self.names():
             self._elsewhere = {}
             self.list_builds(kept.name)

@@ -295,16 +295,15 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.table_choice.add_class("ll-readings-choice")
         self.table_choice.observe(lambda event: self._read_file(event["new"]), names="value")
         self.table_upload = w.FileUpload(
-            accept=".csv",
-            description="Open readings",
-            layout=w.Layout(width="auto"),
+            accept=".csv", description="Open readings", layout=w.Layout(width="auto"),
             tooltip="CSV: cam or crank angle against lobe or valve lift",
-        )
+        )  # fmt: skip
         self.table_upload.add_class("ll-readings-upload")
         self.table_upload.observe(self._table_uploaded, names="value")
         self.table_is = w.Dropdown(
-            options=[("read as intake", "intake"), ("read as exhaust", "exhaust")], layout=w.Layout(width="160px")
-        )
+            options=[("read as intake", "intake"), ("read as exhaust", "exhaust")], layout=w.Layout(width="160px"),
+            tooltip="Which valve's lobe the readings are of",
+        )  # fmt: skip
         self.table_is.add_class("ll-readings-as")
         drop = self.button("Clear", "Forget the readings", self._drop_readings)
         self.readings_message, self.readings_words = w.HTML(layout=WIDE), w.HTML(layout=WIDE)
@@ -330,8 +329,8 @@ class LobesPanel(CamPanel[LobesInputs, Motion]):
         self.roller_choice = w.Dropdown(options=[], description="Roller", style={"description_width": "50px"})
         self.study_at = w.Dropdown(
             options=[("over duration between ramp tops", False), ("over duration at 0.050 in", True)],
-            layout=w.Layout(width="260px"),
-        )
+            layout=w.Layout(width="260px"), tooltip="What the study moves along",
+        )  # fmt: skip
         self.study_at.add_class("ll-study-at")
         go = self.button("Find best lobes", "Best flat and best roller at each duration; a second or two", self._study)
         go.add_class("ll-study-go")

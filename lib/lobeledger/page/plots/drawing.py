@@ -171,16 +171,7 @@ def lobe_drawing(
 
     shade = style_of("flat" if profile.is_flat else "roller", 0).colour
     step = max(1, x.size // (4 * _POINTS))
-    centre = px(0.0, 0.0)
-    body = [
-        _path(
-            _at([px(a, b) for a, b in zip(x[::step], outline.y_m[::step], strict=True)]) + "Z", fill=_LOBE, width=1.6
-        ),
-        f'<circle cx="{centre[0]:.2f}" cy="{centre[1]:.2f}" r="{base * per_m:.2f}" fill="none" stroke="{INK}" '
-        'stroke-width="1" stroke-dasharray="5 3"/>',
-        _path(_at([px(-0.12 * base, 0.0), px(0.12 * base, 0.0)]) + _at([px(0.0, -0.12 * base), px(0.0, 0.12 * base)])),
-        _path(_at([px(0.0, 0.35 * base), px(0.0, top)]), stroke=_QUIET, width=0.9, dash="9 3 2 3"),
-    ]
+    body = _lobe(list(zip(x[::step], outline.y_m[::step], strict=True)), base, base * per_m, top, px)
     lines = _lift_and_base(profile, theta, side, lift, px, body, system)
     show = _shown(system)
     if profile.is_flat:
@@ -207,6 +198,18 @@ def lobe_drawing(
         full=full_size,
         note="full size where printed at 100%" if full_size and fits >= FULL_SIZE else "",
     )
+
+
+def _lobe(outline: Sequence[tuple[float, float]], base: float, base_px: float, top: float, px: _Place) -> list[str]:
+    """The lobe's outline, its base circle and centre, and the line along which the follower goes."""
+    centre = px(0.0, 0.0)
+    return [
+        _path(_at([px(a, b) for a, b in outline]) + "Z", fill=_LOBE, width=1.6),
+        f'<circle cx="{centre[0]:.2f}" cy="{centre[1]:.2f}" r="{base_px:.2f}" fill="none" stroke="{INK}" '
+        'stroke-width="1" stroke-dasharray="5 3"/>',
+        _path(_at([px(-0.12 * base, 0.0), px(0.12 * base, 0.0)]) + _at([px(0.0, -0.12 * base), px(0.0, 0.12 * base)])),
+        _path(_at([px(0.0, 0.35 * base), px(0.0, top)]), stroke=_QUIET, width=0.9, dash="9 3 2 3"),
+    ]
 
 
 def _shown(system: str) -> _Show:
