@@ -230,7 +230,7 @@ def test_a_first_answer_claims_nothing_of_what_was_not_tried():
     text = sheet(first).text
     assert first.decision.trials == 0
     assert first.next_texts == () and "Measure next" not in text
-    assert "had not been tried" in text and "had not been tried" not in sheet(shipped("budget-cruiser")).text
+    assert "we had not yet tried" in text and "we had not yet tried" not in sheet(shipped("budget-cruiser")).text
 
 
 def test_the_money_on_a_sheet_adds_up():
