@@ -276,7 +276,7 @@ def test_what_does_not_exist_is_a_dash_and_never_nan(make):
         assert not re.search(r"\b([Nn]a[Nn]|inf|None)\b", page.text)
     if make is impossible:
         assert re.search(r"<td[^>]*>-</td>", report.customer_sheet_html(c, date=DAY))
-        assert "cannot be followed" in sheet(c).text
+        assert "won't work with" in sheet(c).text
 
 
 def test_more_candidates_than_fit_are_named_behind_the_rest():
