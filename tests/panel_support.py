@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +21,12 @@ def folder_of_builds(place: Path) -> Path:
     for name in SHIPPED:
         shutil.copy(data_dir() / "builds" / f"{name}.toml", made)
     return made
+
+
+def told(html: str) -> str:
+    """What a piece of a page says, without its tags and the tooltips of its terms."""
+    without = re.sub(r'<span class="ll-tip".*?</span>', "", html, flags=re.DOTALL)
+    return unescape(re.sub(r"<[^>]*>", "", without))
 
 
 def walk(widget: Any) -> Iterator[Any]:

@@ -80,7 +80,7 @@ def test_record_and_wear_on_the_invented_sample(served: Served, browser: Any) ->
     page, watch = open_page(served, browser)
     turn_to(page, "Record")
     page.locator(".ll-record-which select").select_option(label="Invented sample, nothing is kept")
-    page.get_by_text("flat: 1 lost of 2").first.wait_for(timeout=15_000)
+    page.get_by_text("flat: 1 failed of 2").first.wait_for(timeout=15_000)
     turn_to(page, "Wear")
     page.locator(".ll-wear-build select").select_option(index=0)
     page.locator("button.ll-wear-load").press("Enter")

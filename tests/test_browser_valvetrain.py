@@ -43,7 +43,7 @@ def test_the_answer_moves_with_a_spring_and_the_map_is_drawn(served: Served, bro
 
 def test_what_buys_500_rpm_arrives_by_itself(served: Served, browser: Any) -> None:  # noqa: F811
     page, watch = open_page(served, browser)
-    page.locator(".ll-pages [role=tab]").filter(has_text="What buys").first.click()
+    page.locator(".ll-pages [role=tab]").filter(has_text="How to gain").first.click()
     page.locator(".ll-buys .ll-list").first.wait_for(timeout=120_000)
     page.wait_for_function("() => document.querySelector('.ll-valvetrain .ll-view-why').textContent.includes('band')")
     watch.assert_clean()

@@ -230,7 +230,7 @@ def test_a_first_answer_claims_nothing_of_what_was_not_tried():
     text = sheet(first).text
     assert first.decision.trials == 0
     assert first.next_texts == () and "Measure next" not in text
-    assert "had not been tried" in text and "had not been tried" not in sheet(shipped("budget-cruiser")).text
+    assert "we had not yet tried" in text and "we had not yet tried" not in sheet(shipped("budget-cruiser")).text
 
 
 def test_the_money_on_a_sheet_adds_up():
@@ -276,7 +276,7 @@ def test_what_does_not_exist_is_a_dash_and_never_nan(make):
         assert not re.search(r"\b([Nn]a[Nn]|inf|None)\b", page.text)
     if make is impossible:
         assert re.search(r"<td[^>]*>-</td>", report.customer_sheet_html(c, date=DAY))
-        assert "cannot be followed" in sheet(c).text
+        assert "won't work with" in sheet(c).text
 
 
 def test_more_candidates_than_fit_are_named_behind_the_rest():

@@ -136,7 +136,7 @@ def stake(decision: Decision, *, count: int = COUNT, seed: int = 1) -> Stakes:
     Raises OutOfRange when count is below 1000, too few for a 5 % end.
     """
     if count < 1000:
-        raise OutOfRange(f"count is {count}; at least 1000 builds are drawn to tell the dearest 5 % of them")
+        raise OutOfRange(f"count is {count}; at least 1000 builds are drawn to tell the costliest 5% of them")
     build = decision.build
     realised: dict[str, Array] = {}
     stakes = []

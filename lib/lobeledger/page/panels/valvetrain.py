@@ -252,7 +252,7 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
                 "Speed map": self._charts[_MAP].box,
                 "Motion": w.VBox([turn.box, self._charts[_MOTION].box], layout=WIDE),
                 "Springs": self.springs,
-                "What buys 500 rpm": w.VBox([self.wait, self.buys], layout=WIDE),
+                "How to gain 500 rpm": w.VBox([self.wait, self.buys], layout=WIDE),
             },
             self._draw,
         )
@@ -444,5 +444,5 @@ class ValvetrainPanel(CamPanel[ValvetrainInputs, AtSpeed]):
         self.wait.value = f'<div class="ll-note" role="status">{escape(sentence)}</div>'
 
     def _doubts_busy(self, share: float | None) -> None:
-        text = "finding how sure that is and what buys more speed, some seconds ..."
+        text = "finding how sure that is and how to gain rpm, some seconds ..."
         self.wait.value = "" if share is None else f'<div class="ll-quiet">{text}</div>'
