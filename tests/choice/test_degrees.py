@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import lobeledger as ll
+from lobeledger.page.words.figures import near_money
 from shipped_builds import compared
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"

@@ -25,6 +25,7 @@ from lobeledger.page.panels.choose import ChoosePanel
 from lobeledger.page.panels.controls import Button, Numbers, Slider
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.board import board_of
+from lobeledger.page.words.figures import near_money
 from lobeledger.record.book import open_record
 from lobeledger.sheet.open import starter_sheet
 from panel_support import SHIPPED, walk
