@@ -21,7 +21,7 @@ def open_page(served: Served, browser: Any) -> tuple[Any, Any]:  # noqa: F811
     page, watch = watched(browser, 1366, 768)
     page.goto(served.page("break_in"))
     page.locator(READY).first.wait_for(timeout=LOADING_MS)
-    page.locator(".ll-break-in .ll-list").first.wait_for(timeout=60_000)
+    page.locator(".ll-break-in .ll-list").first.wait_for(timeout=LOADING_MS)
     return page, watch
 
 
@@ -38,7 +38,7 @@ def test_first_screen_holds_the_answer_and_the_order_list(served: Served, browse
     assert page.get_by_text("panels.break_in()").count() == 0, "no code on the page"
     assert page.evaluate("document.documentElement.scrollWidth") <= 1366
     page.locator("#ll-bar a").filter(has_text="choose").click()
-    page.locator(".ll-choose .ll-answer").wait_for(timeout=60_000)
+    page.locator(".ll-choose .ll-answer").wait_for(timeout=LOADING_MS)
     watch.assert_clean()
     page.context.close()
 
@@ -64,8 +64,9 @@ def test_a_factor_ticked_by_keyboard_moves_the_stakes(served: Served, browser: A
 def test_sheets_to_print_are_handed_out(served: Served, browser: Any, tmp_path: Path) -> None:  # noqa: F811
     page, watch = open_page(served, browser)
     page.locator(".ll-files").press("Enter")
+    page.locator(".ll-get-orders").wait_for(state="visible", timeout=60_000)
     for name, word in (("orders", "Order list"), ("run", "Run")):
-        with page.expect_download() as asked:
+        with page.expect_download(timeout=120_000) as asked:
             page.locator(f".ll-get-{name}").press("Enter")
         file = tmp_path / f"{name}.html"
         asked.value.save_as(file)

@@ -251,7 +251,7 @@ def test_customer_sheet_prints_on_two_pages(served: Served, browser: Any, tmp_pa
     page.locator(".ll-choose .ll-reasons").get_by_text("Measure next").wait_for(timeout=90_000)
     answer = page.locator(READY).get_attribute("data-answer")
     open_files(page)
-    with page.expect_download() as hoped:
+    with page.expect_download(timeout=120_000) as hoped:
         page.locator(".ll-get-sheet").press("Enter")
     sheet = tmp_path / "sheet.html"
     hoped.value.save_as(sheet)
@@ -274,7 +274,7 @@ def test_quote_and_table_are_handed_out(served: Served, browser: Any, tmp_path: 
     page, watch = open_page(served, browser)
     open_files(page)
     for which, ending in (("quote", "-quote.html"), ("table", "-table.csv"), ("build", ".toml")):
-        with page.expect_download() as hoped:
+        with page.expect_download(timeout=120_000) as hoped:
             page.locator(f".ll-get-{which}").press("Enter")
         assert hoped.value.suggested_filename.endswith(ending)
         target = tmp_path / hoped.value.suggested_filename

@@ -82,7 +82,8 @@ def test_the_outline_is_handed_out_as_a_drawing(served: Served, browser: Any, tm
 
     page, watch = open_page(served, browser)
     page.locator(".ll-files").press("Enter")
-    with page.expect_download() as asked:
+    page.locator(".ll-get-dxf").wait_for(state="visible", timeout=60_000)
+    with page.expect_download(timeout=120_000) as asked:
         page.locator(".ll-get-dxf").press("Enter")
     file = tmp_path / asked.value.suggested_filename
     asked.value.save_as(file)
