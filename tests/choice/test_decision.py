@@ -108,7 +108,7 @@ def test_every_limit_over_budget_says_by_how_much_and_that_much_mends_it(name):
         broken = next(b for b in c.broken(r.candidate.id) if b.limit == "budget")
         first = r.figures["first_cost"].value
         asked = float(re.match(r"([\d,]+) USD more budget", broken.give)[1].replace(",", ""))
-        # A sentence says sums from 100 up to the nearest ten, what is missing upward; the break and its fix say the same.
+        # Sums from 100 up are said to the nearest ten, what is missing upward; the break and its fix say the same.
         step = 10.0 if first - 900 >= 100.0 else 1.0
         assert f"{near_money(first):,.0f} USD" in broken.text and f"{asked:,.0f} USD over" in broken.text
         assert 0.0 <= asked - (first - 900) < step
