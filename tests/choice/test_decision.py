@@ -28,6 +28,7 @@ from lobeledger.choice import cost
 from lobeledger.doubt import draws
 from lobeledger.doubt.standing import HOLDS, TIE_SHARE, lead_of, standing_of
 from lobeledger.page.words.answer import in_tries
+from lobeledger.page.words.figures import near_money
 from lobeledger.sheet.open import starter_sheet
 from shipped_builds import compared
 
@@ -106,12 +107,14 @@ def test_every_limit_over_budget_says_by_how_much_and_that_much_mends_it(name):
     for r in c.results:
         broken = next(b for b in c.broken(r.candidate.id) if b.limit == "budget")
         first = r.figures["first_cost"].value
-        assert f"{first:,.0f} USD" in broken.text and f"{first - 900:,.0f} USD over" in broken.text
         asked = float(re.match(r"([\d,]+) USD more budget", broken.give)[1].replace(",", ""))
-        assert 0.0 <= asked - (first - 900) < 1.0
+        # Sums from 100 up are said to the nearest ten, what is missing upward; the break and its fix say the same.
+        step = 10.0 if first - 900 >= 100.0 else 1.0
+        assert f"{near_money(first):,.0f} USD" in broken.text and f"{asked:,.0f} USD over" in broken.text
+        assert 0.0 <= asked - (first - 900) < step
         mended = changed(name, {"limits.budget": f"{900 + asked} USD"}).result(r.candidate.id)
         assert "budget" not in [b.limit for b in mended.broken]
-        spare = changed(name, {"limits.budget": f"{900 + asked - 1.01} USD"}).result(r.candidate.id)
+        spare = changed(name, {"limits.budget": f"{900 + asked - step - 0.01} USD"}).result(r.candidate.id)
         assert "budget" in [b.limit for b in spare.broken]
         assert broken.text in c.verdict or c.winner_id is None
 
@@ -123,7 +126,7 @@ def test_a_speed_out_of_reach_is_told_with_what_gives_way(name):
     assert stopped
     for r in stopped:
         told = next(b for b in c.broken(r.candidate.id) if b.limit == "speed")
-        assert "9,900 rpm" in told.text and "loses control" in told.text and told.give
+        assert "9,900 rpm" in told.text and "valves float below your top rpm" in told.text and told.give
         use = r.figures["speed_use"]
         assert use.value > 1.0 and use.low <= use.value <= use.high
         limit = r.limit("speed")
@@ -169,7 +172,7 @@ def test_booster_vacuum_is_a_limit_only_with_a_booster_and_at_its_number():
     far = {"vehicle.booster_vacuum": "25 inHg"}
     text = next(b.text for b in ll.compare(ll.change(build, far)).broken(r.candidate.id) if b.limit == "vacuum")
     inches = have / 3386.389  # inch of mercury at 0 C: 3386.389 Pa (NIST SP 811, app. B, from memory)
-    assert f"{inches:.1f} inHg" in text and f"{25 - inches:.1f} inHg short" in text
+    assert f"{inches:.1f} inHg" in text and f"{25 - inches:.1f} inHg under" in text
     assert "vacuum" not in limits_at({**far, "vehicle.brake_booster": False})
 
 
@@ -207,10 +210,12 @@ def test_the_verdict_names_winner_margin_reasons_and_flip(name):
     first, second = table.index[:2]
     lead = table.expected_cost_money[second] - table.expected_cost_money[first]
     assert c.winner_id == first
-    assert table.name[first] in c.answer and table.name[second] in c.answer and f"{lead:,.0f} USD" in c.answer
+    assert (
+        table.name[first] in c.answer and table.name[second] in c.answer and f"{near_money(lead):,.0f} USD" in c.answer
+    )
     dearer = table.cost_of_owning_money[second] - table.cost_of_owning_money[first]
     gain = table.torque_gain_share[first] - table.torque_gain_share[second]
-    assert f"{abs(dearer):,.0f} USD {'less' if dearer >= 0 else 'more'} to own" in c.verdict
+    assert f"{near_money(abs(dearer)):,.0f} USD {'less' if dearer >= 0 else 'more'} to own" in c.verdict
     if abs(gain) >= 0.0005:
         assert f"{abs(gain):.1%} {'more' if gain > 0 else 'less'} torque" in c.verdict
     else:
@@ -631,7 +636,7 @@ def test_when_no_lobe_fits_any_card_it_says_so_and_what_would_help():
     for column in ("rigid_limit_rpm", "weighed_torque_n_m", "idle_vacuum_kpa", "torque_gain_share"):
         assert c.table[column].isna().all()
     assert np.isfinite(c.table.cost_of_owning_money).all()
-    assert "None of the 2 candidates can be built" in c.answer
+    assert "None of the 2 cams can be built" in c.answer
     json.loads(c.to_json(), parse_constant=lambda text: pytest.fail(text))
 
 

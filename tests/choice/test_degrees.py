@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import lobeledger as ll
+from lobeledger.page.words.figures import near_money
 from shipped_builds import compared
 
 BUILDS = Path(__file__).parents[2] / "data" / "builds"
@@ -159,7 +160,7 @@ def test_where_nothing_holds_the_surest_comes_nearest_and_its_shortfall_is_told(
         a, b = (c.result(x) for x in (each.cheaper_id, each.dearer_id))
         money = (b.cost_draws.mean() - a.cost_draws.mean()) / (b.mended_chance - a.mended_chance)
         assert each.money == pytest.approx(money, rel=1e-9) and money > 0.0
-        assert f"{each.money:,.0f} USD" in c.verdict
+        assert f"{near_money(each.money):,.0f} USD" in c.verdict
 
 
 def test_with_a_price_of_falling_short_the_lead_follows_the_break_even_on_both_sides() -> None:

@@ -35,7 +35,7 @@ def press(panel: LobesPanel, name: str) -> None:
 
 def test_it_opens_with_the_share_of_the_best(panel: LobesPanel) -> None:
     settled(panel)
-    assert "of the lift area its follower allows" in panel.answer.value
+    assert "of the lift area possible" in panel.answer.value
     assert panel.share is not None and 0.5 < panel.share.at_its_lift[0] <= 1.001
 
 

@@ -25,6 +25,7 @@ from lobeledger.page.panels.choose import ChoosePanel
 from lobeledger.page.panels.controls import Button, Numbers, Slider
 from lobeledger.page.plots import compare as plots
 from lobeledger.page.words.board import board_of
+from lobeledger.page.words.figures import near_money
 from lobeledger.record.book import open_record
 from lobeledger.sheet.open import starter_sheet
 from panel_support import SHIPPED, walk
@@ -264,7 +265,7 @@ def test_files_to_hand_out(panel: ChoosePanel) -> None:
     assert name.endswith(".html") and mime == "text/html" and "http://" not in text and "https://" not in text
     _, _, quote = panel._file("quote")()
     winner = comparison.build.candidate(comparison.winner_id or "")
-    assert winner.name in quote and "valid until" in quote
+    assert winner.name in quote and "Valid until" in quote
     _, _, table = panel._file("table")()
     assert list(pd.read_csv(io.StringIO(table)).columns) == list(comparison.table.columns)
     name, _, sheet = panel._file("build")()
@@ -316,7 +317,7 @@ def test_a_move_is_told_against_the_baseline(panel: ChoosePanel) -> None:
     years.value, kept = 3, years.value
     after = settled(panel)
     saved = start.result("h-flat").figures["owning"].value - after.result("h-flat").figures["owning"].value
-    assert f"{saved:,.0f} USD less to own than when opened" in panel.answer.value
+    assert f"{near_money(saved):,.0f} USD less to own than when opened" in panel.answer.value
     assert "<ins>" in panel.board.value and "<ins>was" in panel.table.value
     assert years.facts["before"] == kept
     assert len(panel.chart.shown["ghost"]) > 0
