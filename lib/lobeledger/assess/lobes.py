@@ -50,7 +50,10 @@ def kept_lobe(
 def kept_ways(
     card: Card, limits: FlatLimits | RollerLimits, base_m: float, ramp: Ramp, seat_m: float
 ) -> tuple[WayOut, ...]:
-    return what_would_give(card, limits, base_radius_m=base_m, ramp=ramp, seat_m=seat_m)
+    try:
+        return what_would_give(card, limits, base_radius_m=base_m, ramp=ramp, seat_m=seat_m)
+    except NoSolution:
+        return ()  # a card that cannot even be completed: what is wrong with it has been said
 
 
 def ramp_of(model: Model, lifter: str) -> Ramp:

@@ -91,7 +91,7 @@ class _Race:
             remedy = each.draws.remedy
             if remedy is not None and each.remedy_id and float(remedy.max()) > 0.0:
                 remedy = remedy_price(self.build, result.candidate, each.remedy_id, value)
-            limits.append(LimitDraws(each.limit, ok, remedy))
+            limits.append(LimitDraws(each.limit, ok, remedy, each.draws.mends))
         if self.build.limits.shortfall_money is not None:
             return expected_cost(net, limits, value("limits.shortfall")), True
         return expected_cost(net, limits), float(unmended_draws(limits, DRAWS).mean()) >= HOLDS

@@ -19,7 +19,7 @@ from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.doubt.standing import OUT, standing_of, unmended_draws
+from lobeledger.doubt.standing import HOLDS, OUT, standing_of, unmended_draws
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 
@@ -98,8 +98,10 @@ class CandidateResult:
 
     @property
     def unsure(self) -> tuple[JudgedLimit, ...]:
-        """The limits that it is not sure of and that no remedy with a price mends."""
-        return tuple(each for each in self.limits if each.draws.remedy is None and each.standing != "holds")
+        """The limits that it is not sure of, and that no remedy with a price makes sure."""
+        return tuple(
+            each for each in self.limits if each.standing != "holds" and float(each.draws.mended.mean()) < HOLDS
+        )
 
     def limit(self, key: str) -> JudgedLimit | None:
         """One of its limits; None where it has none of that kind."""

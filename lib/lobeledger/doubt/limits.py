@@ -21,7 +21,7 @@ from lobeledger.doubt.drawn import Drawn
 from lobeledger.doubt.draws import DRAWS, Lookup, in_every_draw
 from lobeledger.doubt.idle import vacuum_draws
 from lobeledger.doubt.speed import MOST_TRIALS, SpeedTrials, Wanted, speed_trials
-from lobeledger.doubt.standing import HOLDS, LimitDraws
+from lobeledger.doubt.standing import LimitDraws
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
 from lobeledger.parts.pairing import order_list
@@ -32,6 +32,9 @@ __all__ = ["STIFFER", "JudgedLimit", "judged_limits", "remedy_price", "spread_of
 
 # Springs tried as a remedy are this much stiffer (common practice: the next set in a catalogue; no source).
 STIFFER = 1.15
+# A speed held more surely than this needs no stiffer springs, and springs that add less than this are no remedy
+# (assumed: about what 64 tries can tell).
+_SURELY_HELD, _LEAST_HELP = 0.98, 0.05
 # What the order list does of itself about a clearance that is too small on paper.
 _MACHINED = {"coil_bind": "coil-bind", "retainer": "retainer-seal"}
 
@@ -150,7 +153,12 @@ def _clearances(
         price = None if remedy is None else _price(build, candidate, remedy, value)
         if _MACHINED[limit] in does:
             price = np.zeros(DRAWS)  # the order list already has the work, at its own price
-        draws = LimitDraws(limit, ok, price)
+        # Seats and guides can be cut only so far: beyond it the springs are the wrong ones.
+        reach = np.inf if remedy is None or remedy.reach_m is None else remedy.reach_m
+        mends = in_every_draw(clear + reach >= value(f"limits.{least}"))
+        if not mends.any():
+            remedy, price = None, None
+        draws = LimitDraws(limit, ok, price, mends)
         have = spread_of(figures[limit].value, clear)
         found.append(
             JudgedLimit(limit, have, need, "lift", 1, draws, f"limits.{least}", clear, remedy.id if remedy else "")
@@ -168,16 +176,16 @@ def _speed(
         have = Figure(nominal, min(float(low), nominal), max(float(high), nominal))
     remedy = _remedy_for(build, candidate, "speed")
     price = None
-    if remedy is not None and trials.uses and float(trials.ok.mean()) < HOLDS:
-        most, wanted = len(trials.uses), wanted_speed(build)
-        stiffer = speed_trials(inputs, candidate.id, wanted, most=most, spring_scale=STIFFER, only_if_sure=True)
-        # Springs that would not be enough are no remedy.
-        if float(stiffer.ok.mean()) >= HOLDS:
-            price = _price(build, candidate, remedy, value)
-    mends = remedy.id if remedy is not None and price is not None else ""
-    draws = LimitDraws("speed", trials.ok, price)
+    mends: Any = 1.0
+    if remedy is not None and trials.uses and float(trials.ok.mean()) < _SURELY_HELD:
+        stiffer = speed_trials(inputs, candidate.id, wanted_speed(build), most=trials.most, spring_scale=STIFFER)
+        # Springs that help as good as nothing are no remedy; what they help is counted by degrees.
+        if float(stiffer.ok.mean()) >= float(trials.ok.mean()) + _LEAST_HELP:
+            price, mends = _price(build, candidate, remedy, value), stiffer.ok
+    by = remedy.id if remedy is not None and price is not None else ""
+    draws = LimitDraws("speed", trials.ok, price, mends)
     met = (trials.met, len(trials.uses))
-    return JudgedLimit("speed", have, 1.0, "use", -1, draws, remedy_id=mends, trials=met)
+    return JudgedLimit("speed", have, 1.0, "use", -1, draws, remedy_id=by, trials=met)
 
 
 def _vacuum(

@@ -50,12 +50,14 @@ TIE_SHARE = 0.8
 class LimitDraws:
     """One limit of one candidate. ok: per draw, 1 where it is met, 0 where not, or the chance of it between.
 
-    remedy: what mends it where it is not met, per draw, in money; None where nothing with a price does.
+    remedy: what mends it where it is not met, per draw, in money; None where nothing with a price does. mends: per
+    draw, the chance that this remedy is enough.
     """
 
     limit: str
     ok: Array
     remedy: Array | None = None
+    mends: Any = 1.0
 
     @property
     def chance(self) -> float:
@@ -66,6 +68,11 @@ class LimitDraws:
     def standing(self) -> str:
         """`holds`, `in doubt` or `out`."""
         return standing_of(self.chance)
+
+    @property
+    def mended(self) -> Array:
+        """Per draw, the chance that it is met once its remedy has been bought where it was not."""
+        return self.ok if self.remedy is None else np.asarray(self.ok + (1.0 - self.ok) * self.mends)
 
 
 def standing_of(chance: float) -> str:
@@ -91,22 +98,25 @@ def joint_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
 
 
 def unmended_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
-    """Per draw, the chance that all limits are met that no remedy with a price mends.
+    """Per draw, the chance that all limits are met once what has a price and mends them has been bought.
 
     >>> bare = LimitDraws("a", np.array([1.0, 0.25]))
     >>> unmended_draws([bare, LimitDraws("b", np.array([0.0, 0.0]), np.array([9.0, 9.0]))], 2).tolist()
     [1.0, 0.25]
     """
-    return joint_draws([each for each in limits if each.remedy is None], draws)
+    together: Array = np.ones(draws)
+    for each in limits:
+        together = together * each.mended
+    return together
 
 
 def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = None) -> Array:
-    """Cost per draw with what falling short costs: C + sum of (1 - ok) x remedy + (1 - J) x shortfall.
+    """Cost per draw with what falling short costs: C + sum of (1 - ok) mends x remedy + (1 - J) x shortfall.
 
-    J: the chance that all limits hold that nothing with a price mends; falling short of two of them costs what falling
-    short of one does, as `break_even_shortfall` has it. net: cost of owning less the worth of the torque. shortfall:
-    what the owner loses by falling short (money, a number or draws); None where it was not given, so that such a limit
-    costs nothing here and must be told otherwise.
+    J: the chance that all limits hold once what mends them has been bought; falling short of two of them costs what
+    falling short of one does, as `break_even_shortfall` has it. net: cost of owning less the worth of the torque.
+    shortfall: what the owner loses by falling short (money, a number or draws); None where it was not given, so that
+    such a limit costs nothing here and must be told otherwise.
 
     >>> short = LimitDraws("vacuum", np.array([1.0, 0.0]), np.array([590.0, 590.0]))
     >>> expected_cost(np.array([2867.0, 2867.0]), [short]).tolist()
@@ -115,7 +125,7 @@ def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = Non
     total = np.array(net, dtype=float)
     for each in limits:
         if each.remedy is not None:
-            total = total + (1.0 - each.ok) * each.remedy
+            total = total + (1.0 - each.ok) * each.mends * each.remedy
     if shortfall is not None:
         total = total + (1.0 - unmended_draws(limits, len(total))) * shortfall
     return total

@@ -22,7 +22,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from lobeledger.errors import NoSolution
 from lobeledger.parts.card import Card, CardPoint
+from lobeledger.units import both
 
 __all__ = ["Completed", "completed"]
 
@@ -33,6 +35,8 @@ _UPPER, _LOW = 0.55, 0.35
 # Share of the rise above which the lowest of several durations says too little of the ramp (assumed: no lift usually
 # quoted lies near it, 0.020 in being below and 0.050 in above on all usual lobes).
 _FAR = 0.07
+# Between these a card's durations lie (`parts.card`).
+_SHORTEST_RAD, _LONGEST_RAD = math.radians(40.0), math.radians(420.0)
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,11 @@ def _with(card: Card, top_m: float, exponent: float, *, upper: bool) -> Card:
 
     def at(lift_m: float, part: float) -> CardPoint:
         duration = whole * _angle(part, exponent)
+        if not _SHORTEST_RAD <= duration <= _LONGEST_RAD:
+            raise NoSolution(
+                f"with its one duration of {math.degrees(own.duration_rad):.0f} deg the lobe would have "
+                f"{math.degrees(duration):.0f} deg at {both(lift_m, 'lift')}; check it and the lift it is quoted at"
+            )
         opening = None if own.opening_rad is None else own.opening_rad * duration / own.duration_rad
         return replace(own, at_m=lift_m, duration_rad=duration, opening_rad=opening)
 

@@ -133,11 +133,13 @@ class PairingRule(Part):
 class Remedy(Part):
     """What mends a limit that is not met, and its price; a price of None: the sheet's currency is not the library's.
 
-    also: what of the candidate's own comes on top; "springs" is a set of springs and the labour to change it.
+    also: what of the candidate's own comes on top; "springs" is a set of springs and the labour to change it. reach_m:
+    of a clearance, how much of it can be won; None where it is not about one.
     """
 
     id: str = words("short name")
     limit: str = choice("limit it fixes", *REMEDIED_LIMITS)
+    reach_m: float | None = amount("m", '"0.060 in"', "most clearance that it wins", 0.0, 0.02, optional=True)
     when: Conditions = _when()
     also: str | None = words("what of the candidate's own prices comes on top", default="")
     price_money: float | None = amount("money", '"300 USD"', "what is bought for it", 0.0, 1e6, optional=True)

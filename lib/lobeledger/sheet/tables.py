@@ -325,6 +325,7 @@ def _remedies(path_text: str) -> tuple[tuple[Remedy, dict[str, tuple[float, floa
             remedy = Remedy(
                 id=row["id"],
                 limit=row["limit"],
+                reach_m=quantity(row["reach"], "m") if row["reach"] else None,
                 when=parse(row["when"]),
                 also=row["also"],
                 price_money=ranges["price"][1],
@@ -333,7 +334,7 @@ def _remedies(path_text: str) -> tuple[tuple[Remedy, dict[str, tuple[float, floa
                 caution=row["caution"],
                 origin=row["origin"],
             )
-        except OutOfRange as trouble:
+        except (OutOfRange, UnitTrouble) as trouble:
             raise BuildError(f"remedies.csv: {row['id']}: {trouble}") from None
         found.append((remedy, ranges))
     return tuple(found)

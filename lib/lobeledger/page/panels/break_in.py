@@ -325,4 +325,5 @@ def _answer(result: BreakIn) -> tuple[str, list[str]]:
     reasons = [
         comparison.break_even_text(b) for b in comparison.break_evens if result.candidate_id in (b.flat_id, b.roller_id)
     ]
-    return f"{do} {buy}", [*reasons, stake_answer(build, chosen), f"Our pick: {comparison.answer}"]
+    # A pick is made on the choose page, where all that is not sure has been tried.
+    return f"{do} {buy}", [*reasons, stake_answer(build, chosen)]

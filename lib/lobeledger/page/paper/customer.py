@@ -37,6 +37,7 @@ from lobeledger.page.words.guesses import guess_texts
 from lobeledger.page.words.judged import (
     LIMIT_NAMES,
     judged_text,
+    limit_standing,
     need_text,
     remedy_price_text,
     remedy_text,
@@ -200,7 +201,7 @@ def _limit_cell(comparison: Comparison, result: CandidateResult, key: str) -> di
         return {"standing": "-", "room": "", "tries": "", "fix": ""}
     fix = remedy_price_text(comparison.build, limit) if limit.standing != "holds" else ""
     return {
-        "standing": f"{_MARKS[limit.standing]} {limit.standing}",
+        "standing": f"{_MARKS[limit_standing(limit)]} {limit_standing(limit)}",
         "room": room_text(comparison.build, limit, comparison.system),
         "tries": in_tries(limit.chance),
         "fix": f"fix: {fix.removeprefix('about ')}" if fix else "",
@@ -324,7 +325,7 @@ def _limit_rows(comparison: Comparison, shown: list[CandidateResult]) -> list[di
                     "band": in_tries(limit.chance),
                     "fix": f"fix: {fix.removeprefix('about ')}" if fix else "",
                     "hint": judged_text(build, limit, system) + (f"; fix: {remedy_text(build, limit)}" if fix else ""),
-                    "is_broken": limit.standing == "out",
+                    "is_broken": limit_standing(limit) == "out",
                 }
             )
         heading = need_text(build, first, system)

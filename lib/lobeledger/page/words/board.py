@@ -22,7 +22,9 @@ from lobeledger.page.words.comparison import LIMITS, Comparison
 from lobeledger.page.words.figures import in_tries, money_text
 from lobeledger.page.words.judged import (
     LIMIT_NAMES,
+    is_ordered,
     judged_text,
+    limit_standing,
     remedy_price_text,
     remedy_text,
     room_text,
@@ -169,7 +171,9 @@ def _cell(comparison: Comparison, result: CandidateResult, key: str) -> BoardCel
     if limit is None:
         return BoardCell(head, "", "", "")
     room = room_text(comparison.build, limit, comparison.system)
-    return BoardCell(head, limit.standing, room, _sentence(comparison, limit))
+    if is_ordered(limit) and limit.standing != "holds":
+        room = "with its machining"
+    return BoardCell(head, limit_standing(limit), room, _sentence(comparison, limit))
 
 
 def _sentence(comparison: Comparison, limit: JudgedLimit) -> str:
@@ -191,8 +195,9 @@ def change_text(comparison: Comparison, before: Comparison | None, since: str) -
         return ""
     ids = {each.candidate.id for each in comparison.results}
     if before.winner_id != comparison.winner_id:
-        was = "no cam" if before.winner_id is None else before.build.candidate(before.winner_id).name
-        return f"The answer has changed: {since} it was {was}."
+        if before.winner_id is None:
+            return f"The answer has changed: {since} no cam was sure to do."
+        return f"The answer has changed: {since} it was {before.build.candidate(before.winner_id).name}."
     if comparison.winner_id is None or comparison.winner_id not in ids:
         return ""
     now, then = (each.result(comparison.winner_id) for each in (comparison, before))

@@ -178,7 +178,8 @@ def orders_of(build: Build, candidate: Candidate, system: str) -> dict[str, list
             reasons.setdefault(line.covered_by, line.told)
     for order in _price_lines(candidate, reasons):
         found[order.verb].append(order)
-    found["buy"].append(_run_in_oil(build, candidate))
+    if not candidate.is_fitted:
+        found["buy"].append(_run_in_oil(build, candidate))
     for each in build.precautions_on(candidate):
         verb = "buy" if each.price_money else "do"
         why = "precaution against failure"

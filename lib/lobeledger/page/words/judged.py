@@ -1,7 +1,7 @@
 """Limits under doubt, in words: what is likely, how sure it is, what mends it; and what to measure next.
 
 One limit of one candidate                `judged_text`, `LIMIT_NAMES`
-How surely a candidate meets all of them  `standing_text`, `met_text`
+How surely a candidate meets all of them  `standing_text`, `met_text`; of one, `limit_standing`
 Room left to one of them                  `room_text`, `need_text`
 What fixes it, at which price             `remedy_text`, `remedy_price_text`
 What to measure or ask next               `measure_text`, one of them: `measured_text`
@@ -9,18 +9,23 @@ What to measure or ask next               `measure_text`, one of them: `measured
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from lobeledger import units
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.doubt.standing import OUT, joint_draws
+from lobeledger.doubt.standing import HOLDS, OUT, joint_draws, standing_of
 from lobeledger.page.words.figures import given_money_text, in_tries, money_text, near_money
 from lobeledger.parts.build import Build
 
 __all__ = [
     "LIMIT_NAMES",
+    "is_ordered",
+    "is_untried",
     "judged_text",
+    "limit_standing",
     "measure_text",
     "measured_text",
     "met_text",
@@ -67,8 +72,38 @@ def _held(limit: JudgedLimit) -> str:
 
 
 def standing_text(result: CandidateResult) -> tuple[str, str]:
-    """Where a candidate stands and in how many tries it meets every limit; the latter empty where a stop decides."""
-    return result.standing, "" if result.stops else in_tries(result.chance_all)
+    """Where a candidate stands and in how many tries it meets every limit; the latter empty where a stop decides.
+
+    What the order list has machined counts as done.
+    """
+    if result.stops:
+        return result.standing, ""
+    chance = _as_ordered(result)
+    return standing_of(chance), "tries to come" if is_untried(result) else in_tries(chance)
+
+
+def is_ordered(limit: JudgedLimit) -> bool:
+    """Whether what mends a limit is on the order list already, at its own price there."""
+    return limit.draws.remedy is not None and not np.any(limit.draws.remedy)
+
+
+def limit_standing(limit: JudgedLimit) -> str:
+    """Where one limit stands, with what the order list has machined done."""
+    return standing_of(float(limit.draws.mended.mean())) if is_ordered(limit) else limit.standing
+
+
+def is_untried(result: CandidateResult) -> bool:
+    """Whether the valvetrain was not yet run with what is not sure varied: a first answer."""
+    speed = result.limit("speed")
+    return speed is not None and not speed.trials[1]
+
+
+def _as_ordered(result: CandidateResult) -> float:
+    """How surely it meets every limit with what is on its order list and nothing else."""
+    together: Any = 1.0
+    for each in result.limits:
+        together = together * (each.draws.mended if is_ordered(each) else each.draws.ok)
+    return float(np.mean(together))
 
 
 # What a remedy puts on the engine, in the few words that a sentence has room for.
@@ -88,6 +123,9 @@ def met_text(build: Build, result: CandidateResult) -> str:
     'it meets every limit in 97 of 100 tries', or 'with stiffer springs (about 180 USD more) it meets every limit in 97
     of 100 tries; as it stands it does not'. What the order list already does is no extra.
     """
+    if is_untried(result):
+        meets = "it meets every limit" if result.mended_chance >= HOLDS else "it does not meet every limit"
+        return f"by the figures as given {meets}; we are still trying what is not sure"
     mended = [each for each in result.limits if each.draws.remedy is not None and each.standing != "holds"]
     if not mended or result.mended_chance - result.chance_all < _SAME_TRIES:
         if result.chance_all <= 0.0:
@@ -124,7 +162,10 @@ def room_text(build: Build, limit: JudgedLimit, system: str) -> str:
     """
     word = "left" if limit.room >= 0.0 else "short"
     if limit.limit == "speed":
-        return f"{limit.room:.0%} left" if limit.room >= 0.0 else "fails as given"
+        # Beside a chance above even, 'fails' would contradict it: one draw is not the others.
+        return (
+            f"{limit.room:.0%} left" if limit.room >= 0.0 else "fails as given" if limit.chance < 0.5 else "at its edge"
+        )
     if limit.limit == "budget":
         return f"{money_text(build)(abs(limit.room))} {word}"
     return f"{units.show(abs(limit.room), limit.kind, system)} {word}"
