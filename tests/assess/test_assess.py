@@ -610,6 +610,8 @@ STILL: dict[type, dict[str, tuple[tuple[str, str], object]]] = {
         "parts.0.price": (H, "500 USD"),
     },
 }
+# Of the one cam that is in the engine now; the last two only beside the first.
+OF_FITTED = {"fitted": True, "hours_run": "900 h", "lobe_wear": "0.003 in"}
 PREFIX = {Engine: "engine.", Vehicle: "vehicle.", Model: "model."}
 # Not values: names, the choices that select another set of fields, and the tables within (tried by their fields).
 STRUCTURE = {"id", "name", "follower", "lifter", "intake", "exhaust", "valvetrain", "springs", "failure", "parts"}
@@ -672,11 +674,25 @@ def test_words_limits_money_and_chances_move_no_physics() -> None:
         assert moved(name, candidate_id, changes) == set(), (name, candidate_id)
 
 
+def test_a_cam_that_is_fitted_moves_as_a_new_one_would() -> None:
+    """Its break-in is over; what is known of its wear is a matter of odds and of nothing else."""
+    for name, candidate_id in (H, S):
+        stem = f"candidates.{candidate_id}."
+        fitted = {stem + "fitted": OF_FITTED["fitted"]}
+        known = {stem + key: value for key, value in OF_FITTED.items()}
+        assert moved(name, candidate_id, fitted) == moved(name, candidate_id, known) == {"run_in_time"}, candidate_id
+        after = ll.change(shipped(name), known)
+        assert found(after, candidate_id).figures["run_in_time"].value == 0.0
+        c = after.candidate(candidate_id)
+        assert (c.fitted, c.hours_run_h, c.lobe_wear_m) == (True, 900.0, pytest.approx(0.003 * INCH))
+
+
 def test_every_field_is_tried() -> None:
     """A field added to a part must say here what it moves, or that it moves nothing."""
     for part in (Engine, Vehicle, Model, Valvetrain, Springs, Candidate):
         keys = {key_of(f.name) for f in dataclasses.fields(part)}
         tried = {key.split(".")[0] for key in (*MOVES[part], *STILL.get(part, {}))}
+        tried |= set(OF_FITTED) if part is Candidate else set()
         assert keys - tried - STRUCTURE == set(), part.__name__
         assert tried <= keys, part.__name__
 

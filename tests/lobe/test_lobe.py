@@ -186,7 +186,7 @@ def test_crossing_error_falls_with_the_fourth_power_of_the_grid() -> None:
 def test_lift_not_reached_is_refused() -> None:
     lobe = arc_lobe()
     for lift in (0.0, -0.001, LIFT * IN, 0.02):
-        with pytest.raises(OutOfRange, match="is not between zero and the lobe's 12.700 mm"):
+        with pytest.raises(OutOfRange, match=r"is not between zero and the lobe's 0\.500 in \(12\.70 mm\)"):
             lobe.duration_crank_rad(lift)
 
 

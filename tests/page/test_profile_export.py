@@ -77,7 +77,7 @@ def test_dxf_layers_and_notes(profile: Profile) -> None:
     assert {entity.dxf.layer for entity in drawing.modelspace()} == names
     notes = [text.dxf.text for text in drawing.modelspace().query("TEXT")]
     assert notes[0] == TITLE
-    assert "unit: millimetre" in notes
+    assert "unit: millimeter" in notes
     assert any("do not grind a cam from it" in note for note in notes)
 
 
@@ -102,7 +102,7 @@ def test_csv_read_back(profile: Profile, tmp_path: Path) -> None:
     lines = path.read_text(encoding="utf-8").splitlines()
     heads = [line for line in lines if line.startswith("#")]
     assert heads[0] == f"# {TITLE}"
-    assert any(line.startswith("# origin: computed from a catalogue card") for line in heads)
+    assert any(line.startswith("# origin: worked out from a catalog card") for line in heads)
     assert any("degrees of the CAM" in line for line in heads)
     assert any("base circle: 13.9700 mm radius (0.5500 in)" in line for line in heads)
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))

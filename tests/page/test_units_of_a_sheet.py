@@ -5,18 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import ipywidgets as w
-
 import lobeledger as ll
 from lobeledger.page.panels.base import SheetPanel
+from lobeledger.page.panels.controls import Control, Note
+from lobeledger.parts.build import Build
 from lobeledger.sheet.open import starter_sheet
 
 
 class Bare(SheetPanel[Any, Any]):
     """A panel with nothing of its own."""
 
-    def make_controls(self) -> dict[str, list[Any]]:
-        return {"Engine": [w.HTML()]}
+    def make_controls(self, build: Build) -> dict[str, list[Control]]:
+        return {"Engine": [Note("note", "Note")]}
 
     def inputs(self) -> tuple[Any, str]:
         return self.build, self.system.value

@@ -442,7 +442,7 @@ def test_every_rule_has_its_reason_and_origin() -> None:
 
 
 def test_an_unknown_need_offers_the_nearest() -> None:
-    with pytest.raises(BuildError, match=r"parts\.0\.serves: there is no need called 'lifter'; did you mean 'lifters'"):
+    with pytest.raises(BuildError, match=r"parts\.0\.serves: names an unknown need, 'lifter'; did you mean 'lifters'"):
         starter((F + "parts.0.serves", "lifter"))
 
 

@@ -255,7 +255,7 @@ def test_tables_of_odd_size_are_refused(lines: list[str]) -> None:
 
 
 def test_lifts_all_nought_are_refused() -> None:
-    with pytest.raises(BuildError, match="every lift in the table is nought"):
+    with pytest.raises(BuildError, match=r"every lift in the table is zero; check the column 'lobe lift \(in\)'"):
         read(table(row=lambda a: f"{a:g},0.0000"))
 
 

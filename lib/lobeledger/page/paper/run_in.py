@@ -86,11 +86,11 @@ def run_sheet_html(comparison: Comparison, candidate_id: str, *, date: datetime.
 
 
 def _other_school(plan: RunInPlan) -> str:
-    """What the other school does, where no maker's word and no speed of the sheet decides."""
+    """What other shops do, where no maker's word and no speed of the sheet decides."""
     if not plan.steps or plan.school == "none" or plan.maker_instruction or plan.is_speed_given:
         return ""
-    other = "varies it from 2,000 to 3,000 rpm" if plan.school == "hold" else "holds 3,500 rpm for 30 minutes"
-    return f"Other shops: one {other}; neither has a published source, and the build sheet chooses."
+    other = "vary the speed from 2,000 to 3,000 rpm" if plan.school == "hold" else "hold 3,500 rpm for 30 minutes"
+    return f"Other shops {other}; neither way has a published source, and your sheet chooses."
 
 
 def _run_notes(plan: RunInPlan, system: str) -> dict[str, str]:

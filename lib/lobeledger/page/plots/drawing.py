@@ -29,7 +29,7 @@ from lobeledger.parts.candidate import Candidate
 __all__ = ["FULL_SIZE", "Measures", "across_drawing", "drawn_html", "lobe_drawing"]
 
 # A browser's pixel is 1/96 in: at this many of them a millimetre is drawn as a millimetre.
-FULL_SIZE = 96.0 / 25.4
+FULL_SIZE = 96.0 / (units.INCH_M * 1e3)
 _BODY, _QUIET, _LOBE = "#f1f4f7", "#5b6875", "#d5dce3"
 _FONT = "DejaVu Sans, Segoe UI, Helvetica Neue, Arial, sans-serif"
 # How much higher than they are crown and taper are drawn: hundredths of a millimetre cannot be seen.
