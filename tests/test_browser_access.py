@@ -6,6 +6,7 @@ it, and with every fold opened in turn, so that forms and tables out of sight ar
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -38,12 +39,15 @@ FOLDS = (
 MOST_FOLDS = 40
 
 
-def open_page(served: Served, browser: Any, name: str, width: int = 1366, height: int = 768) -> Any:  # noqa: F811
-    page, _ = watched(browser, width, height)
-    page.goto(served.page(name), timeout=PATIENCE_MS)
+@pytest.fixture(scope="module", params=PAGES)
+def opened(request: pytest.FixtureRequest, served: Served, browser: Any) -> Iterator[tuple[str, Any]]:  # noqa: F811
+    """A page and its name, opened once for all its tests: the keyboard from its start, then sizes, then every fold."""
+    page, _ = watched(browser, 1366, 768)
+    page.goto(served.page(request.param), timeout=PATIENCE_MS)
     page.locator(".ll-answer").first.wait_for(timeout=PATIENCE_MS)
     page.wait_for_timeout(4000)  # charts of the first tab are drawn by then; access does not hang on them
-    return page
+    yield request.param, page
+    page.context.close()
 
 
 def found_on(page: Any) -> dict[str, list[str]]:
@@ -77,20 +81,6 @@ def looks(page: Any) -> list[tuple[str, dict[str, list[str]]]]:
     return found
 
 
-@pytest.mark.parametrize("name", PAGES)
-def test_axe_finds_nothing(served: Served, browser: Any, name: str) -> None:  # noqa: F811
-    page = open_page(served, browser, name)
-    too_many, counted = [], {}
-    for where, rules in looks(page):
-        for rule, nodes in rules.items():
-            counted[rule] = max(counted.get(rule, 0), len(nodes))
-            if len(nodes) > OUTSTANDING.get(name, {}).get(rule, 0):
-                too_many.append(f"{where}: {rule}, {len(nodes)} nodes, the first {nodes[0]}")
-    print(f"\n{name}: {counted}")
-    assert not too_many, "\n".join([f"{name}: {counted}", *too_many])
-    page.context.close()
-
-
 def test_axe_sees_what_is_wrong(browser: Any) -> None:  # noqa: F811
     page, _ = watched(browser)
     page.set_content("<html><body><input type=range><p style='color:#bbb'>pale</p></body></html>")
@@ -98,9 +88,8 @@ def test_axe_sees_what_is_wrong(browser: Any) -> None:  # noqa: F811
     page.context.close()
 
 
-@pytest.mark.parametrize("name", PAGES)
-def test_the_parts_of_a_page_are_landmarks_and_the_bar_can_be_skipped(served: Served, browser: Any, name: str) -> None:  # noqa: F811
-    page = open_page(served, browser, name)
+def test_the_parts_of_a_page_are_landmarks_and_the_bar_can_be_skipped(opened: tuple[str, Any]) -> None:
+    _, page = opened
     assert page.locator("main").count() == 1 and page.locator("main .ll-panel").count() == 1
     assert page.get_by_role("navigation", name="Lobe Ledger pages").count() == 1
     assert page.locator("main").get_by_role("heading", level=1).count() == 1, "of those that are shown"
@@ -113,12 +102,10 @@ def test_the_parts_of_a_page_are_landmarks_and_the_bar_can_be_skipped(served: Se
     assert page.evaluate("document.activeElement.id") == "rendered_cells"
     page.keyboard.press("Tab")
     assert page.evaluate("document.querySelector('main').contains(document.activeElement)")
-    page.context.close()
 
 
-@pytest.mark.parametrize("name", PAGES)
-def test_the_keyboards_place_is_seen(served: Served, browser: Any, name: str) -> None:  # noqa: F811
-    page = open_page(served, browser, name)
+def test_the_keyboards_place_is_seen(opened: tuple[str, Any]) -> None:
+    _, page = opened
     page.evaluate("document.querySelector('main').focus()")
     unseen, places = [], 0
     script = """() => {
@@ -137,15 +124,28 @@ def test_the_keyboards_place_is_seen(served: Served, browser: Any, name: str) ->
         if not said[0]:
             unseen.append(said[1])
     assert places > 5 and not unseen, "\n".join(unseen)
-    page.context.close()
 
 
-@pytest.mark.parametrize("name", PAGES)
-def test_enlarged_to_twice_the_size_nothing_is_cut_off_sideways(served: Served, browser: Any, name: str) -> None:  # noqa: F811
-    page = open_page(served, browser, name, width=683, height=384)  # what 1366 by 768 holds at 200 %
+def test_enlarged_to_twice_the_size_nothing_is_cut_off_sideways(opened: tuple[str, Any]) -> None:
+    _, page = opened
+    page.set_viewport_size({"width": 683, "height": 384})  # what 1366 by 768 holds at 200 %
+    page.wait_for_timeout(1500)
     assert page.evaluate("document.documentElement.scrollWidth") <= 683
     assert (
         page.evaluate("(() => { const m = document.querySelector('main'); return m.scrollWidth - m.clientWidth; })()")
         <= 1
     )
-    page.context.close()
+    page.set_viewport_size({"width": 1366, "height": 768})
+    page.wait_for_timeout(1500)
+
+
+def test_axe_finds_nothing(opened: tuple[str, Any]) -> None:
+    name, page = opened
+    too_many, counted = [], {}
+    for where, rules in looks(page):
+        for rule, nodes in rules.items():
+            counted[rule] = max(counted.get(rule, 0), len(nodes))
+            if len(nodes) > OUTSTANDING.get(name, {}).get(rule, 0):
+                too_many.append(f"{where}: {rule}, {len(nodes)} nodes, the first {nodes[0]}")
+    print(f"\n{name}: {counted}")
+    assert not too_many, "\n".join([f"{name}: {counted}", *too_many])

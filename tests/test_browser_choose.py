@@ -169,7 +169,7 @@ def test_the_page_prints_on_two_sheets(served: Served, browser: Any, tmp_path: P
         "Why, and what",
     ):
         assert words in sheets[0], words
-    assert "All figures" in sheets[1] and "Nose stress" in sheets[1]
+    assert "All figures" in sheets[1] and "Lobe nose stress" in sheets[1]
     assert "Undo" not in said and "What you can change" not in said
     watch.assert_clean()
     page.context.close()

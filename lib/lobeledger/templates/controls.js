@@ -27,6 +27,20 @@ function paced(send) {
   };
 }
 
+// what is in hand stays in sight when the answer above it grows; who has scrolled since is left alone
+function keepInSight(row, range) {
+  let at = null;
+  const look = new ResizeObserver(() => {
+    if (document.getElementById("rendered_cells") && at === window.scrollY && row.getBoundingClientRect().bottom > window.innerHeight) {
+      row.scrollIntoView({ block: "nearest" });
+      at = window.scrollY;
+    }
+  });
+  range.addEventListener("input", () => { at = window.scrollY; });
+  range.addEventListener("focus", () => { const panel = row.closest(".ll-panel"); if (panel) look.observe(panel); });
+  range.addEventListener("blur", () => { at = null; look.disconnect(); });
+}
+
 function slider(item, set) {
   const id = fresh();
   const label = element("label", { for: `${id}-n` });
@@ -103,6 +117,7 @@ function slider(item, set) {
     });
     row.querySelector(".ll-box").append(play);
   }
+  keepInSight(row, range);
   put(item);
   return { node: row, put };
 }
