@@ -117,12 +117,10 @@ def spare_ids(served: Served) -> set[str]:  # noqa: F811
 
 
 def test_a_page_takes_the_kernel_that_is_kept_ready(served: Served, browser: Any) -> None:  # noqa: F811
-    # The kernel of a page just closed is used by nobody for a moment too: the spare one is still there afterwards.
-    end, ready = time.monotonic() + 120, set[str]()
-    while not ready and time.monotonic() < end:
-        seen = spare_ids(served)
-        time.sleep(4)
-        ready = seen & spare_ids(served)
+    end = time.monotonic() + 120
+    while not spare_ids(served) and time.monotonic() < end:
+        time.sleep(0.5)
+    ready = spare_ids(served)
     page, watch = watched(browser)
     open_page(page, served.page("valvetrain") + "&desk=00112233445566aa")
     note = noted(page)
