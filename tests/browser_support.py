@@ -55,8 +55,11 @@ class Served:
 
 
 @contextmanager
-def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served]:
-    """Serve a copy of workbook/ and data/ as open.py would, adding `notebooks` (name to nbformat node)."""
+def serve(tmp: Path, notebooks: dict[str, Any] | None = None, port: int | None = None) -> Iterator[Served]:
+    """Serve a copy of workbook/ and data/ as open.py would, adding `notebooks` (name to nbformat node).
+
+    port: the first to try; by default runs side by side do not ask for the same one.
+    """
     import nbformat
 
     folder = tmp / "shop floor ü"  # a space and a letter outside ASCII, as on many a real computer
@@ -71,7 +74,7 @@ def serve(tmp: Path, notebooks: dict[str, Any] | None = None) -> Iterator[Served
         nbformat.write(notebook, folder / "workbook" / f"{name}.ipynb")
     token, port, private, log = (
         secrets.token_urlsafe(12),
-        launch.free_port(9200 + secrets.randbelow(700)),  # runs side by side do not ask for the same one
+        launch.free_port(port or 9200 + secrets.randbelow(700)),
         tmp / "private",
         tmp / "server.log",
     )

@@ -139,6 +139,26 @@ def test_enlarged_to_twice_the_size_nothing_is_cut_off_sideways(opened: tuple[st
     page.wait_for_timeout(1500)
 
 
+def test_an_open_tooltip_can_be_read_by_everybody(opened: tuple[str, Any]) -> None:
+    name, page = opened
+    terms = page.locator("main .ll-term").locator("visible=true")
+    heads = page.locator(".ll-board thead .ll-term")
+    if name == "choose":  # a tooltip closes when its piece is sent anew: the full result is awaited
+        page.locator(".ll-choose .ll-reasons").get_by_text("Measure next").wait_for(timeout=90_000)
+        page.wait_for_timeout(1000)
+        assert heads.count() > 0, "heads of the board explain themselves"
+    for term in [*heads.all(), *terms.all()[:2]]:
+        term.focus()
+        page.keyboard.press("Enter")
+        tip = page.locator(f"[id='{term.get_attribute('popovertarget')}']")
+        tip.wait_for(state="visible", timeout=5_000)
+        box = tip.bounding_box()
+        assert 0 <= box["x"] and box["x"] + box["width"] <= 1366 and 0 <= box["y"] and box["y"] + box["height"] <= 768
+        assert found_on(page) == {}, term.inner_text()
+        page.keyboard.press("Escape")
+        tip.wait_for(state="hidden", timeout=5_000)
+
+
 def test_axe_finds_nothing(opened: tuple[str, Any]) -> None:
     name, page = opened
     too_many, counted = [], {}

@@ -246,7 +246,7 @@ def test_a_server_that_ended_is_told_and_what_was_open_comes_back_with_it(
     banner.get_by_role("button", name="Bring everything back").click()
     page.wait_for_timeout(1000)
     assert banner.is_visible() and "chrome-error" not in page.url, "the page stays while nothing answers"
-    with serve(tmp_path) as anew:  # the same private folder and, being free again, the same port
+    with serve(tmp_path, port=running.port) as anew:  # the same private folder and, being free again, the same port
         assert anew.port == running.port
         fresh = page.context.new_page()  # as the launcher opens it; it also makes this browser known to the server
         fresh.goto(anew.page("valvetrain"), timeout=PATIENCE_MS)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from jupyter_server.services.kernels.kernelmanager import ServerKernelManager
 from voila.utils import ENV_VARIABLE
 
 from lobeledger import spare_kernels
@@ -66,6 +67,20 @@ def test_a_page_gets_the_spare_kernel_with_its_own_environment_and_a_notebook_a_
         finally:
             await manager.shutdown_all(now=True)
         assert len(manager) == 0
+
+    asyncio.run(story())
+
+
+def test_kernels_are_listed_while_one_is_starting() -> None:
+    async def story() -> None:
+        manager, _ = await with_spare()
+        try:
+            notebook = await manager.start_kernel(path="workbook/choose.ipynb", kernel_name="python3", env={})
+            manager._kernels["starting"] = ServerKernelManager()  # its server has not yet said when it was active
+            assert [each["id"] for each in manager.list_kernels()] == [notebook]
+        finally:
+            manager._kernels.pop("starting", None)
+            await manager.shutdown_all(now=True)
 
     asyncio.run(story())
 

@@ -20,6 +20,8 @@ from typing import Any
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 from jupyter_server.utils import ApiPath
 from tornado.ioloop import IOLoop
+from tornado.web import HTTPError
+from traitlets import TraitError
 
 __all__ = ["SpareKernels"]
 
@@ -56,8 +58,15 @@ class SpareKernels(AsyncMappingKernelManager):
         return started
 
     def list_kernels(self) -> list[dict[str, Any]]:
-        """The kernels that a page or notebook uses."""
-        return [each for each in super().list_kernels() if each["id"] not in self._spare_ids]
+        """The kernels that a page or notebook uses.
+
+        One that is still starting cannot be described yet, and asking for it would fail the whole list.
+        """
+        found: list[dict[str, Any]] = []
+        for kernel_id in set(self.list_kernel_ids()) - self._spare_ids:
+            with contextlib.suppress(HTTPError, KeyError, TraitError):  # it has ended, or is starting
+                found.append(self.kernel_model(kernel_id))
+        return found
 
     async def cull_kernel_if_idle(self, kernel_id: str) -> None:
         """A spare kernel waits as long as it must."""
