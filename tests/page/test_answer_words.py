@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 import lobeledger as ll
+from caches import forget
 from lobeledger.doubt.standing import joint_draws
 from lobeledger.lobe.card import most_open
 from lobeledger.page.words import judged
@@ -25,7 +26,7 @@ def shipped(name: str = "budget-cruiser") -> ll.Build:
 
 
 def first_answer(build: ll.Build, changes: dict[str, object] | None = None) -> ll.Comparison:
-    return ll.compare(ll.change(build, changes or {}), trials=0)
+    return ll.compare(ll.change(build, changes or {}), trials=8)
 
 
 # -- what mends it ---------------------------------------------------------------------------------------------
@@ -57,6 +58,26 @@ def test_one_that_needs_no_remedy_is_told_plainly_and_one_beyond_remedy_too() ->
     hopeless = first_answer(shipped(), {"limits.budget": "1 USD", "vehicle.booster_vacuum": "20 inHg"})
     assert "years: it does not meet every limit. Up-front cost" in hopeless.answer
     assert "vacuum pump" not in hopeless.answer
+
+
+def test_an_answer_before_any_try_claims_nothing_of_tries() -> None:
+    forget()
+    first = ll.compare(shipped(), trials=0)
+    assert "by the figures as given it meets every limit; we are still trying" in first.answer
+    assert judged.standing_text(first.results[0]) == ("holds", "tries to come")
+    assert "in every try" not in first.answer.partition(". ")[0]
+
+
+def test_springs_that_bind_beyond_what_seats_can_give_are_not_mended_by_the_order_list() -> None:
+    """Seats win 0.060 in (data/remedies.csv, assumed): 0.03 in short is mended, 0.12 and 0.30 in are not."""
+    lift = shipped().candidate("h-flat").greatest_valve_lift_m / 0.0254
+    installed = shipped().candidate("h-flat").springs.installed_height_m / 0.0254
+    for short_in, mends in ((0.03, True), (0.12, False), (0.30, False)):
+        solid = installed - lift - 0.060 + short_in
+        found = first_answer(shipped(), {"candidates.h-flat.springs.coil_bind": f"{solid:.4f} in"}).result("h-flat")
+        assert found.limit("coil_bind").chance < 0.1
+        assert (found.mended_chance > 0.9) == mends, short_in
+        assert judged.limit_standing(found.limit("coil_bind")) == ("holds" if mends else "out")
 
 
 def test_as_it_stands_is_the_chance_with_nothing_bought_but_what_the_order_list_has() -> None:
