@@ -49,7 +49,7 @@ def test_a_factor_ticked_by_keyboard_moves_the_stakes(served: Served, browser: A
     page.locator(".ll-break-in .js-plotly-plot .bars path").first.wait_for(timeout=60_000)
     reasons = page.locator(".ll-break-in .ll-reasons").first
     before = reasons.inner_text()
-    page.get_by_role("button", name="Odds of failure").press("Enter")
+    page.get_by_role("button", name="Odds of failure", exact=True).press("Enter")
     page.locator(".ll-factors-used-lifters input").press("Space")
     page.wait_for_function(
         "(before) => document.querySelector('.ll-break-in .ll-reasons').innerText !== before",

@@ -31,7 +31,7 @@ def turn_to(page: Any, title: str) -> None:
 def test_a_card_moved_by_keyboard_redraws_motion_and_the_share(served: Served, browser: Any) -> None:  # noqa: F811
     page, watch = open_page(served, browser)
     page.wait_for_function(
-        "() => document.querySelector('.ll-lobes .ll-answer').innerText.includes(' % of the lift area')"
+        "() => document.querySelector('.ll-lobes .ll-answer').innerText.includes('% of the lift area')"
     )
     answer = page.locator(READY).first.inner_text()
     before = page.evaluate(LINES)
