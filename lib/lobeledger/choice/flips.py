@@ -25,7 +25,7 @@ from lobeledger.choice.worth import value_of_knowing
 from lobeledger.doubt.drawn import Drawn
 from lobeledger.doubt.draws import DRAWS, Lookup, chance_draws, draws, in_every_draw
 from lobeledger.doubt.limits import remedy_price
-from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, lead_of, unmended_draws
+from lobeledger.doubt.standing import HOLDS, LimitDraws, expected_cost, lead_of, mended_draws
 from lobeledger.parts.build import Build
 from lobeledger.parts.spec import field_at
 
@@ -94,7 +94,7 @@ class _Race:
             limits.append(LimitDraws(each.limit, ok, remedy, each.draws.mends))
         if self.build.limits.shortfall_money is not None:
             return expected_cost(net, limits, value("limits.shortfall")), True
-        return expected_cost(net, limits), float(unmended_draws(limits, DRAWS).mean()) >= HOLDS
+        return expected_cost(net, limits), float(mended_draws(limits, DRAWS).mean()) >= HOLDS
 
 
 def flips(build: Build, results: Sequence[CandidateResult], order: Sequence[str]) -> Search:

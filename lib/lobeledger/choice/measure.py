@@ -22,7 +22,7 @@ from lobeledger.choice.worth import value_of_knowing
 from lobeledger.doubt.drawn import Drawn, drawn_lobes, first_below
 from lobeledger.doubt.draws import chance_path, draws, factor_paths
 from lobeledger.doubt.idle import vacuum_of_known_lobes
-from lobeledger.doubt.standing import unmended_draws
+from lobeledger.doubt.standing import mended_draws
 from lobeledger.parts.build import Build
 
 __all__ = ["measure_next"]
@@ -80,7 +80,7 @@ def _acts(build: Build, able: Sequence[CandidateResult], at_stake: float | None)
             if remedy is not None and float(remedy.max()) > 0.0 and float(short.max()) > 0.0:
                 wait, bought, differs = wait + short * later * remedy, bought + remedy, True
         if shortfall is not None:
-            bare = unmended_draws([each.draws for each in result.limits], len(wait))
+            bare = mended_draws([each.draws for each in result.limits], len(wait))
             wait, bought = wait + (1.0 - bare) * shortfall, bought + (1.0 - bare) * shortfall
         acts.append(wait)
         whose.append(result.candidate.id)

@@ -14,13 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from lobeledger.assess.figures import Figure
 from lobeledger.choice import cost
 from lobeledger.choice.results import CandidateResult
 from lobeledger.doubt import draws
 from lobeledger.doubt.draws import Lookup
+from lobeledger.doubt.limits import spread_of
 from lobeledger.errors import OutOfRange
 from lobeledger.parts.build import Build, risk_data
 from lobeledger.parts.pairing import unpriced_lines
@@ -91,6 +90,9 @@ def precautions_by_worth(build: Build, result: CandidateResult) -> list[Worth]:
     95 % of the difference over shared draws.
     """
     c, fuel = result.candidate, result.assessment.fuel
+    plain, drawn = draws.nominal(build), draws.draws(build)
+    lines, line_draws = (cost.cost_lines(build, c, fuel, value) for value in (plain, drawn))
+    path = draws.chance_path(c)
     found = []
     on = {f.id for f in build.factors_on(c)}
     for each in build.precautions_for(c):
@@ -100,24 +102,21 @@ def precautions_by_worth(build: Build, result: CandidateResult) -> list[Worth]:
         other = after.candidate(c.id)
         if len(unpriced_lines(after, other)) > len(unpriced_lines(build, c)):
             continue  # what it takes has no price in the sheet's currency, so its worth is not known
-        lines = cost.cost_lines(build, c, fuel, draws.nominal(build))
         new_lines = cost.cost_lines(after, other, fuel, draws.nominal(after))
         worth = cost.cost_of_owning(lines) - cost.cost_of_owning(new_lines)
         saved = cost.expected_loss(lines) - cost.expected_loss(new_lines)
-        trials = cost.cost_of_owning(cost.cost_lines(build, c, fuel, draws.draws(build))) - cost.cost_of_owning(
+        trials = cost.cost_of_owning(line_draws) - cost.cost_of_owning(
             cost.cost_lines(after, other, fuel, draws.draws(after))
         )
-        low, high = np.quantile(trials, (0.05, 0.95))
-        path = draws.chance_path(c)
         found.append(
             Worth(
                 id=each.id,
                 text=each.text,
                 origin=each.origin,
-                worth=Figure(float(worth), min(float(low), float(worth)), max(float(high), float(worth))),
+                worth=spread_of(float(worth), trials),
                 loss_saved=float(saved),
                 price=float(saved - worth),
-                chance_before=float(draws.nominal(build)(path)),
+                chance_before=float(plain(path)),
                 chance_after=float(draws.nominal(after)(path)),
             )
         )
@@ -132,6 +131,11 @@ def left_out_by_loss(build: Build, result: CandidateResult) -> list[LeftOut]:
     """
     c, fuel = result.candidate, result.assessment.fuel
     stem, on = f"candidates.{c.id}.failure", {f.id for f in build.factors_on(c)}
+
+    def loss(of: Build, value: Lookup) -> Any:
+        return cost.expected_loss(cost.cost_lines(of, of.candidate(c.id), fuel, value))
+
+    now, now_draws = loss(build, draws.nominal(build)), loss(build, draws.draws(build))
     found = []
     for each in build.factors:
         if each.follower != c.follower or each.kind != "left out" or each.id in on:
@@ -139,13 +143,7 @@ def left_out_by_loss(build: Build, result: CandidateResult) -> list[LeftOut]:
         kept = [name for name in c.failure.off_ids if name != each.id]
         after = _with_words(build, f"{stem}.factors_off", kept)
         after = _with_words(after, f"{stem}.factors", (*c.failure.factor_ids, each.id))
-
-        def loss(of: Build, value: Lookup) -> Any:
-            return cost.expected_loss(cost.cost_lines(of, of.candidate(c.id), fuel, value))
-
-        added = float(loss(after, draws.nominal(after)) - loss(build, draws.nominal(build)))
-        trials = loss(after, draws.draws(after)) - loss(build, draws.draws(build))
-        low, high = np.quantile(trials, (0.05, 0.95))
-        chance = float(draws.nominal(after)(draws.chance_path(c)))
-        found.append(LeftOut(each, chance, Figure(added, min(float(low), added), max(float(high), added))))
+        plain = draws.nominal(after)
+        added = spread_of(float(loss(after, plain) - now), loss(after, draws.draws(after)) - now_draws)
+        found.append(LeftOut(each, float(plain(draws.chance_path(c))), added))
     return sorted(found, key=lambda one: -one.loss_added.value)

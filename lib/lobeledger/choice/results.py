@@ -19,7 +19,7 @@ from lobeledger.assess.figures import Figure
 from lobeledger.assess.limits import Broken
 from lobeledger.choice.cost import CostLine
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.doubt.standing import HOLDS, OUT, standing_of, unmended_draws
+from lobeledger.doubt.standing import HOLDS, OUT, mended_draws, standing_of
 from lobeledger.parts.build import Build, Datum
 from lobeledger.parts.candidate import Candidate
 
@@ -94,7 +94,7 @@ class CandidateResult:
         """How surely it meets what no remedy with a price mends."""
         if self.stops:
             return 0.0
-        return float(unmended_draws([each.draws for each in self.limits], self.net_draws.size).mean())
+        return float(mended_draws([each.draws for each in self.limits], self.net_draws.size).mean())
 
     @property
     def unsure(self) -> tuple[JudgedLimit, ...]:

@@ -14,7 +14,7 @@ shares of different candidates or limits are never multiplied. Classes are words
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,10 +30,12 @@ __all__ = [
     "TIE_SHARE",
     "Lead",
     "LimitDraws",
+    "all_of",
     "break_even_shortfall",
     "expected_cost",
     "joint_draws",
     "lead_of",
+    "mended_draws",
     "share_is_settled",
     "standing_of",
 ]
@@ -91,22 +93,24 @@ def joint_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
     >>> float(joint_draws([first, second], 3).mean().round(3))
     0.333
     """
-    together: Array = np.ones(draws)
-    for each in limits:
-        together = together * each.ok
-    return together
+    return all_of((each.ok for each in limits), draws)
 
 
-def unmended_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
+def mended_draws(limits: Sequence[LimitDraws], draws: int) -> Array:
     """Per draw, the chance that all limits are met once what has a price and mends them has been bought.
 
     >>> bare = LimitDraws("a", np.array([1.0, 0.25]))
-    >>> unmended_draws([bare, LimitDraws("b", np.array([0.0, 0.0]), np.array([9.0, 9.0]))], 2).tolist()
+    >>> mended_draws([bare, LimitDraws("b", np.array([0.0, 0.0]), np.array([9.0, 9.0]))], 2).tolist()
     [1.0, 0.25]
     """
+    return all_of((each.mended for each in limits), draws)
+
+
+def all_of(shares: Iterable[Array], draws: int) -> Array:
+    """Per draw, the chance that all hold of which these are the chances; all ones without any."""
     together: Array = np.ones(draws)
-    for each in limits:
-        together = together * each.mended
+    for each in shares:
+        together = together * each
     return together
 
 
@@ -127,7 +131,7 @@ def expected_cost(net: Array, limits: Sequence[LimitDraws], shortfall: Any = Non
         if each.remedy is not None:
             total = total + (1.0 - each.ok) * each.mends * each.remedy
     if shortfall is not None:
-        total = total + (1.0 - unmended_draws(limits, len(total))) * shortfall
+        total = total + (1.0 - mended_draws(limits, len(total))) * shortfall
     return total
 
 

@@ -412,7 +412,7 @@ class ChoosePanel(SheetPanel[ChooseInputs, Comparison]):
         if options == self.against.facts["options"]:
             return
         # The cam that is in the engine now is what a gain is told against, where the sheet says which that is.
-        fitted = next((r.candidate.id for r in comparison.results if getattr(r.candidate, "fitted", False)), "")
+        fitted = next((r.candidate.id for r in comparison.results if r.candidate.is_fitted), "")
         with self.chart_bar.quietly():
             self.against.show(options=options)
             if self.against.value not in [each for each, _ in options] or not self.against.value:

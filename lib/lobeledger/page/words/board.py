@@ -143,7 +143,7 @@ def board_of(comparison: Comparison, before: Comparison | None = None) -> Board:
                 standing=standing,
                 tries=tries,
                 stop=", ".join(LIMIT_NAMES[each.limit] for each in result.stops),
-                fitted=bool(getattr(c, "fitted", False)),
+                fitted=c.is_fitted,
                 cost=f"{owning.value:,.0f}",
                 span=f"{owning.low:,.0f} to {owning.high:,.0f}" if owning.low != owning.high else "",
                 delta=delta,

@@ -9,14 +9,12 @@ What to measure or ask next               `measure_text`, one of them: `measured
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from lobeledger import units
 from lobeledger.choice.results import CandidateResult, MeasureNext
 from lobeledger.doubt.limits import JudgedLimit
-from lobeledger.doubt.standing import HOLDS, OUT, joint_draws, standing_of
+from lobeledger.doubt.standing import HOLDS, OUT, all_of, standing_of
 from lobeledger.page.words.figures import given_money_text, in_tries, money_text, near_money
 from lobeledger.parts.build import Build
 
@@ -100,10 +98,8 @@ def is_untried(result: CandidateResult) -> bool:
 
 def _as_ordered(result: CandidateResult) -> float:
     """How surely it meets every limit with what is on its order list and nothing else."""
-    together: Any = 1.0
-    for each in result.limits:
-        together = together * (each.draws.mended if is_ordered(each) else each.draws.ok)
-    return float(np.mean(together))
+    shares = (each.draws.mended if is_ordered(each) else each.draws.ok for each in result.limits)
+    return float(all_of(shares, result.joint_draws.size).mean())
 
 
 # What a remedy puts on the engine, in the few words that a sentence has room for.
@@ -131,15 +127,13 @@ def met_text(build: Build, result: CandidateResult) -> str:
         if result.chance_all <= 0.0:
             return "it does not meet every limit"
         return f"it meets every limit in {in_tries(result.chance_all)}"
-    free = {each.limit for each in mended if not np.any(each.draws.remedy)}
-    extra = [each for each in mended if each.limit not in free]
+    extra = [each for each in mended if not is_ordered(each)]
     every = f"it meets every limit in {in_tries(result.mended_chance)}"
     if not extra:
         return f"with the machining on its order list {every}"
     bought = " and ".join(f"{_MENDED_BY[each.remedy_id]} ({remedy_price_text(build, each)} more)" for each in extra)
     # As it stands: with nothing bought that is not on the order list.
-    stands = [each.draws for each in result.limits if each.limit not in free]
-    bare = float(joint_draws(stands, result.joint_draws.size).mean())
+    bare = _as_ordered(result)
     if bare < _SAME_TRIES:
         return f"with {bought} {every}; as it stands it does not"
     return f"with {bought} {every}; as it stands in {'only ' if bare <= OUT else ''}{in_tries(bare)}"
