@@ -134,8 +134,8 @@ def nominal(build: Build, overrides: dict[str, float] | None = None) -> Lookup:
             return odds_after(_opinion_chance(build, c), odds_multipliers(build, c, value))
         if path.startswith("pairing."):
             return _rule_range(build, path)[1]
-        if path == _NO_RUN_IN_PATH:
-            return _no_run_in(build)[1]
+        if path.startswith("factors."):
+            return _factor_range(build, path)[1]
         return data[path].value
 
     return value
@@ -156,12 +156,13 @@ def _rule_range(build: Build, path: str) -> tuple[float, float, float]:
     return low, middle, high
 
 
-def _no_run_in(build: Build) -> tuple[float, float, float]:
-    """Low, middle and high of what no run-in at all multiplies the odds by.
+def _factor_range(build: Build, path: str) -> tuple[float, float, float]:
+    """Low, middle and high of "factors.no-paste.odds".
 
-    Read from the table and not from the data: fewer minutes tried out may call for it where the sheet's do not.
+    Read from the table and not from the data: a change tried out, as fewer minutes of run-in, may call for a factor
+    the sheet did not.
     """
-    factor = next(f for f in build.factors if f.id == NO_RUN_IN)
+    factor = next(each for each in build.factors if each.id == path.split(".")[1])
     return factor.low, factor.odds, factor.high
 
 
@@ -232,8 +233,8 @@ def _drawn(build: Build, path: str) -> Any:
     if path.startswith("pairing."):
         low, middle, high = _rule_range(build, path)
         return triangular_draws(path, low, middle, high) if low < high else middle
-    if path == _NO_RUN_IN_PATH:
-        return _odds(path, *_no_run_in(build))
+    if path.startswith("factors."):
+        return _odds(path, *_factor_range(build, path))
     datum = build.data[path]
     if datum.low is None or datum.high is None or not datum.low < datum.high:
         return datum.value

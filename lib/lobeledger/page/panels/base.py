@@ -113,7 +113,7 @@ class SheetPanel(Generic[Inputs, Result]):
             "keep", "Keep as baseline", self.keep, css="ll-keep", hint="Tell every change that follows against this"
         )
         self.reset = Button(
-            "reset", "Undo all changes", self._reset, css="ll-reset", hint="Back to the build as it was read"
+            "reset", "Undo all changes", self._reset, css="ll-reset", hint="To the build as it was opened"
         )
         self.files_button = Button(
             "files", "Files", self._turn_tray, expanded=False, css="ll-files", hint="Open, save, print and export"
