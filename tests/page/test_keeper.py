@@ -226,13 +226,19 @@ def test_a_notebook_is_brought_back_when_its_page_names_the_desk(page: Page, tmp
     other.keeper.close()
 
 
-def test_the_later_revision_is_seen_on_looking(page: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def changed_on_another(page: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Page:
+    """A second page on the desk of the first, on which the build was changed after it was kept by the first."""
     page.says(type="hello", desk=ONE)
     page.keeps(9)
     monkeypatch.setenv("QUERY_STRING", f"desk={ONE}")
     other = Page(tmp_path)
     other.keeper.first()
     other.keeps(2)
+    return other
+
+
+def test_the_later_revision_is_seen_on_looking(page: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = changed_on_another(page, tmp_path, monkeypatch)
     page.says(type="look")
     assert [kept.builds()[1].use.years for kept in page.restored] == [2] and "another page" in page.said[0]
     page.says(type="look")
@@ -243,12 +249,7 @@ def test_the_later_revision_is_seen_on_looking(page: Page, tmp_path: Path, monke
 
 
 def test_changes_on_two_pages_at_once_lose_nothing(page: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    page.says(type="hello", desk=ONE)
-    page.keeps(9)
-    monkeypatch.setenv("QUERY_STRING", f"desk={ONE}")
-    other = Page(tmp_path)
-    other.keeper.first()
-    other.keeps(2)
+    other = changed_on_another(page, tmp_path, monkeypatch)
     page.keeps(5)  # without having looked
     assert years_on(tmp_path, ONE) == 2
     own = page.note()["desk"]
