@@ -16,7 +16,7 @@ from typing import Any
 
 from lobeledger.assess.figures import FuelUse
 from lobeledger.choice.run_in import run_in_charges
-from lobeledger.doubt.draws import Lookup, chance_path
+from lobeledger.doubt.draws import Lookup, chance_path, taxed_labour_rate
 from lobeledger.engine.friction import marginal_fuel_m3
 from lobeledger.parts.build import Build
 from lobeledger.parts.candidate import Candidate
@@ -131,14 +131,13 @@ def cost_lines(build: Build, candidate: Candidate, fuel: FuelUse, value: Lookup)
     if build.shop.tax_labour > 0.0:
         work = _total([line.amount for line in lines if line.unit == "h" or line.group == "machining"])
         lines.append(CostLine("freight and tax", "Tax on labor", value("shop.tax_labour") * work))
-        labour = labour * (1.0 + value("shop.tax_labour"))
     start: Any = 0.0
     for line in lines:
         start = start + line.amount
     lines.append(CostLine("surprises", "Allowance for surprises", value("shop.contingency") * start))
 
     hours = value("use.hours_a_year") * value("use.years")
-    lines += _upkeep_lines(candidate, value, hours, labour)
+    lines += _upkeep_lines(candidate, value, hours, taxed_labour_rate(build, value))
     rubbed = marginal_fuel_m3(
         time_s=hours * 3600.0,
         speed_rpm=fuel.mean_speed_rpm,

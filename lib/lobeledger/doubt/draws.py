@@ -3,6 +3,7 @@
 What is it?                          `nominal` -> `Lookup`
 What may it be?                      `draws` -> `Lookup`; `DRAWS` draws, one line of the sheet the same for all
 The same for every draw              `in_every_draw`
+Labour by the hour, tax included     `taxed_labour_rate`
 How likely is a loss, before factors? `opinion`, `factor_paths`, `odds_multipliers`, `chance_path`
 A draw of something no sheet has      `symmetric_draws`, `uniform_draws`, `triangular_draws`
 
@@ -42,6 +43,7 @@ __all__ = [
     "odds_multipliers",
     "opinion",
     "symmetric_draws",
+    "taxed_labour_rate",
     "triangular_draws",
     "uniform_draws",
 ]
@@ -164,6 +166,12 @@ def _factor_range(build: Build, path: str) -> tuple[float, float, float]:
     """
     factor = next(each for each in build.factors if each.id == path.split(".")[1])
     return factor.low, factor.odds, factor.high
+
+
+def taxed_labour_rate(build: Build, value: Lookup) -> Any:
+    """Labour by the hour (money/h) with its tax, which is asked for only where the sheet names one."""
+    rate = value("shop.labour_rate")
+    return rate * (1.0 + value("shop.tax_labour")) if build.shop.tax_labour > 0.0 else rate
 
 
 def in_every_draw(values: Any) -> Array:

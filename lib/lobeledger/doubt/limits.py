@@ -18,7 +18,7 @@ from lobeledger.arrays import Array
 from lobeledger.assess.figures import Figure
 from lobeledger.assess.inputs import MechanicalInputs
 from lobeledger.doubt.drawn import Drawn
-from lobeledger.doubt.draws import DRAWS, Lookup, in_every_draw
+from lobeledger.doubt.draws import DRAWS, Lookup, in_every_draw, taxed_labour_rate
 from lobeledger.doubt.idle import vacuum_draws
 from lobeledger.doubt.speed import MOST_TRIALS, SpeedTrials, Wanted, speed_trials
 from lobeledger.doubt.standing import LimitDraws
@@ -225,8 +225,5 @@ def _price(build: Build, candidate: Candidate, remedy: Remedy, value: Lookup) ->
         goods = goods + value(f"candidates.{candidate.id}.spring_set_price")
         hours = hours + value(f"candidates.{candidate.id}.spring_labour")
     carried = goods * (1.0 + value("shop.freight")) * (1.0 + value("shop.tax"))
-    labour = value("shop.labour_rate")
-    if build.shop.tax_labour > 0.0:
-        labour = labour * (1.0 + value("shop.tax_labour"))
-    total = (carried + hours * labour) * (1.0 + value("shop.contingency"))
+    total = (carried + hours * taxed_labour_rate(build, value)) * (1.0 + value("shop.contingency"))
     return in_every_draw(total)
